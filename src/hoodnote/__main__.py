@@ -1,0 +1,3 @@
+from hoodnote.cli.main import entry
+
+entry()
