@@ -1,0 +1,50 @@
+"""What every recognizer promises, so that they can be exchanged, compared and put side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+SAMPLE_RATE = 16_000   # Hz, mono; what `Recognizer.recognize` is given
+
+
+@dataclass(frozen=True)
+class HeardWord:
+    """One word of the language; times in seconds from the start of the clip, confidence 0 to 1."""
+
+    word: str
+    start_s: float
+    end_s: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One thing the clip may say.
+
+    `score` is a natural logarithm, comparable only within the list it came in; `confidence`, 0 to 1,
+    is how sure the engine is that the whole of it is right.
+    """
+
+    words: tuple[HeardWord, ...]
+    score: float
+    confidence: float
+
+    @property
+    def text(self) -> str:
+        return " ".join(w.word for w in self.words)
+
+
+class Recognizer(Protocol):
+    """Hears utterances of a closed language."""
+
+    name: str
+
+    def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
+        """The likeliest word sequences of the language, best first, all distinct.
+
+        samples: float32, mono, 16 kHz, between -1 and 1. An empty list: nothing of the language was heard.
+        """
+        ...
