@@ -1,0 +1,62 @@
+"""The append-only record of a job as it stands now: what is superseded, in which stage and with which engine state it was read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from hoodnote.readings.model import Entry, Live, Stage, Standing, Timeline
+from hoodnote.statements.model import Control, Measured, Step
+
+_WORK_BEGINS = {"recovery_started", "recovery_finished", "opening_system", "replaced", "repaired", "cleaned", "pump_on",
+                "hold_started", "charging_started"}
+_WORK_ENDS = {"charging_finished"}
+
+
+def build(entries: Iterable[Entry]) -> Timeline:
+    """Replay the record. An entry that supersedes another takes its place, so an answer given late keeps the state of its question."""
+    entries = tuple(entries)
+    replaced = {e.supersedes for e in entries if e.supersedes is not None}
+    position = {}
+    for index, entry in enumerate(entries):
+        position[entry.id] = position.get(entry.supersedes, index) if entry.supersedes is not None else index
+    standing = [e for e in entries if e.id not in replaced and not isinstance(e.statement, Control)]
+    standing.sort(key=lambda e: (position[e.id], e.id or 0))
+    return Timeline(live=tuple(_with_state(standing)), entries=entries)
+
+
+def _with_state(standing: list[Entry]) -> Iterator[Live]:
+    engine: str | None = None
+    stage = Stage.BEFORE
+    for order, entry in enumerate(standing):
+        statement, sure = entry.statement, entry.standing is not Standing.UNCONFIRMED
+        if isinstance(statement, Step):
+            if statement.action in ("engine_off", "engine_running"):
+                # an unconfirmed word about the engine leaves its state unknown, never assumed
+                engine = statement.action.removeprefix("engine_") if sure else None
+            elif sure:
+                stage = _stage_after_step(stage, statement.action)
+        begins_work = isinstance(statement, Measured) and statement.place in ("recovered", "charged")
+        if begins_work and stage is Stage.BEFORE:
+            stage = Stage.DURING
+        said = statement.engine if isinstance(statement, Measured) else None
+        yield Live(entry=entry, stage=stage, engine=said or engine, order=order)
+        if begins_work and statement.place == "charged" and sure:
+            stage = Stage.AFTER
+
+
+def _stage_after_step(stage: Stage, action: str) -> Stage:
+    if action == "before_readings":
+        return Stage.BEFORE
+    if action == "after_readings" or action in _WORK_ENDS:
+        return Stage.AFTER
+    if action in _WORK_BEGINS:
+        return Stage.DURING
+    return stage
+
+
+def last_of(timeline: Timeline, wanted: tuple, same) -> Live | None:
+    """The latest standing entry whose `same(statement)` equals `wanted`."""
+    for live in reversed(timeline.live):
+        if live.entry.statement is not None and same(live.entry.statement) == wanted:
+            return live
+    return None
