@@ -1,0 +1,60 @@
+"""Open questions: a person keeps one version, gives another, or drops it. The answer supersedes; the question stays on record."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hoodnote.errors import HoodnoteError
+from hoodnote.intake.record import Taken, version_of
+from hoodnote.readings.model import Entry, Origin, Standing, Version
+from hoodnote.readings.timeline import build
+from hoodnote.statements.describe import describe
+from hoodnote.statements.model import Control, Statement
+from hoodnote.statements.typed import parse_text
+
+if TYPE_CHECKING:
+    from hoodnote.jobs.store import Job, Store
+
+
+def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep: int | None = None, drop: bool = False) -> Taken:
+    """`keep` counts the question's versions from 1. Exactly one of `text`, `keep`, `drop` is given.
+
+    Raises HoodnoteError when there is no such open question or the answer is not sayable.
+    """
+    question = _open_question(store, job, entry_id)
+    statements, words = _chosen(question, job, text, keep, drop)
+    capture = store.add_capture(job, "typed", text=words)
+    origin = Origin("typed", capture.id, question.origin.sha256, question.origin.original_name, question.origin.region,
+                    ("typed",), question.origin.crop_sha256)
+    entries = [
+        store.add_entry(job, Entry(s, Standing.CONFIRMED, origin, versions=(Version("typed", words, s),), supersedes=question.id), capture)
+        for s in statements]
+    if keep is not None and statements == [Control("withdraw")]:
+        # the question was whether something had been taken back: it was, and what stood before the question goes
+        earlier = [x.entry for x in build(store.entries(job)).live if x.entry.id < question.id]
+        if earlier:
+            target = max(earlier, key=lambda e: e.id)
+            entries.append(store.add_entry(job, Entry(statements[0], Standing.CONFIRMED, origin, supersedes=target.id), capture))
+    store.finish(capture, "done")
+    return Taken(capture, tuple(entries), ())
+
+
+def _open_question(store: Store, job: Job, entry_id: int) -> Entry:
+    open_now = {x.entry.id: x.entry for x in build(store.entries(job)).questions}
+    if entry_id not in open_now:
+        known = ", ".join(str(i) for i in sorted(open_now)) or "none"
+        raise HoodnoteError(f"job {job.work_order} has no open question {entry_id}; open now: {known}")
+    return open_now[entry_id]
+
+
+def _chosen(question: Entry, job: Job, text: str | None, keep: int | None, drop: bool) -> tuple[list[Statement], str]:
+    if drop:
+        return [Control("withdraw")], "dropped"
+    if keep is not None:
+        chosen = version_of(question, keep - 1)
+        if chosen is None:
+            raise HoodnoteError(f"question {question.id} has no version {keep}; see 'hoodnote ask'")
+        return [chosen], describe(chosen)
+    if not text:
+        raise HoodnoteError("give an answer: the words in quotes, --keep N for one of the versions, or --drop")
+    return parse_text(text, job.units), text

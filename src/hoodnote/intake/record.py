@@ -1,0 +1,116 @@
+"""From settled statements to entries of a job: corrections and control words act here, doubts become questions, hazards are raised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from hoodnote import checks
+from hoodnote.checks.model import Warning
+from hoodnote.readings.agreement import Account, Settled
+from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
+from hoodnote.readings.timeline import build, last_about
+from hoodnote.statements.describe import describe
+from hoodnote.statements.model import Control, Correction, Statement, subject
+
+if TYPE_CHECKING:
+    from hoodnote.jobs.store import Capture, Job, Store
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What one capture came to."""
+
+    capture: Capture
+    entries: tuple[Entry, ...]
+    warnings: tuple[Warning, ...]
+    accounts: tuple[Account, ...] = ()
+
+
+def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled], readers: tuple[str, ...],
+           crops: dict[int, str] | None = None) -> tuple[tuple[Entry, ...], tuple[Warning, ...]]:
+    """Append the settled statements in order. `crops` maps a position among them to the SHA-256 of the piece of photo it was read from."""
+    entries, warnings = [], []
+    for index, item in enumerate(settled):
+        timeline = build(store.entries(job))
+        origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
+                        (crops or {}).get(index))
+        entry = store.add_entry(job, _entry(item, origin, timeline), capture)
+        entries.append(entry)
+        for warning in _hazards(item, timeline):
+            if warning not in warnings:
+                store.add_warning(job, warning, entry.id)
+                warnings.append(warning)
+    return tuple(entries), tuple(warnings)
+
+
+def _entry(item: Settled, origin: Origin, timeline: Timeline) -> Entry:
+    sure = item.standing is not Standing.UNCONFIRMED
+    entry = Entry(item.statement, item.standing, origin, item.confidence, item.versions, question=item.question)
+    if not sure:
+        return entry
+    if isinstance(item.statement, Control):
+        return _control(entry, item.statement, timeline)
+    if isinstance(item.statement, Correction):
+        inner = item.statement.statement
+        earlier = last_about(timeline, subject(inner))
+        entry = replace(entry, statement=inner, supersedes=earlier.entry.id if earlier else None)
+    return doubted(entry, timeline)
+
+
+def doubted(entry: Entry, timeline: Timeline) -> Entry:
+    """The entry, or the same as a question when its figure cannot be. Plausibility asks; it never changes what was said."""
+    reason = checks.implausible(entry.statement, timeline)
+    if reason is None:
+        return entry
+    # a doubtful figure must not push out the one that stands
+    return replace(entry, standing=Standing.UNCONFIRMED, supersedes=None, question=f"{describe(entry.statement)}? {reason}")
+
+
+def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
+    if control.action == "withdraw":
+        target = timeline_last_recorded(timeline)
+        return replace(entry, supersedes=target.entry.id) if target else entry
+    asked = _just_asked(timeline)
+    if asked is None:
+        return entry
+    if control.action == "no":
+        return replace(entry, supersedes=asked.entry.id)
+    choice = {"yes": 0, "first_choice": 0, "second_choice": 1}.get(control.action)
+    chosen = version_of(asked.entry, choice) if choice is not None else None
+    if chosen is None:
+        return entry
+    return replace(entry, statement=chosen, standing=Standing.CONFIRMED, supersedes=asked.entry.id)
+
+
+def timeline_last_recorded(timeline: Timeline) -> Live | None:
+    """The standing entry that was recorded last (not the one that is last in the order of the job)."""
+    return max(timeline.live, key=lambda x: x.entry.id, default=None)
+
+
+def _just_asked(timeline: Timeline) -> Live | None:
+    """The question that the very last entry of the record is, if it is one."""
+    last = timeline_last_recorded(timeline)
+    newest = timeline.entries[-1].id if timeline.entries else None
+    return last if last and not last.usable and last.entry.id == newest else None
+
+
+def version_of(entry: Entry, index: int) -> Statement | None:
+    """The statement of one of the versions of a question, a correction unwrapped; None when that version has none."""
+    choices = [v.statement for v in entry.versions if v.statement is not None] or (
+        [entry.statement] if entry.statement is not None else [])
+    if not 0 <= index < len(choices):
+        return None
+    chosen = choices[index]
+    return chosen.statement if isinstance(chosen, Correction) else chosen
+
+
+def _hazards(item: Settled, timeline: Timeline) -> list[Warning]:
+    """Hazards of every version: a doubt about the words is no reason to keep a warning back."""
+    found: list[Warning] = []
+    for statement in dict.fromkeys([item.statement, *(v.statement for v in item.versions)]):
+        inner = statement.statement if isinstance(statement, Correction) else statement
+        if inner is not None:
+            found += [w for w in checks.hazards(inner, timeline) if w not in found]
+    return found
