@@ -1,0 +1,55 @@
+"""Entries as rows of the database and back."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from datetime import datetime
+from typing import Any
+
+from hoodnote.readings.model import Entry, Origin, Standing, Version
+from hoodnote.statements.model import Statement, from_json, to_json
+
+
+def dump(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, allow_nan=False)
+
+
+def entry_row(entry: Entry) -> dict[str, Any]:
+    """The columns an entry brings itself; job, capture and time are the store's."""
+    return {
+        "statement": None if entry.statement is None else dump(to_json(entry.statement)),
+        "standing": entry.standing.value,
+        "origin": dump(asdict(entry.origin)),
+        "confidence": entry.confidence,
+        "versions": dump([_version_json(version) for version in entry.versions]),
+        "supersedes": entry.supersedes,
+        "question": entry.question,
+    }
+
+
+def entry_from_row(row: dict[str, Any]) -> Entry:
+    origin = json.loads(row["origin"])
+    region = origin.pop("region")
+    return Entry(
+        statement=_statement(None if row["statement"] is None else json.loads(row["statement"])),
+        standing=Standing(row["standing"]),
+        origin=Origin(**{**origin, "region": None if region is None else tuple(region), "readers": tuple(origin["readers"])}),
+        confidence=row["confidence"],
+        versions=tuple(
+            Version(v["reader"], v["text"], _statement(v["statement"]), v["confidence"]) for v in json.loads(row["versions"])
+        ),
+        supersedes=row["supersedes"],
+        question=row["question"],
+        id=row["id"],
+        recorded_at=datetime.fromisoformat(row["recorded_at"]),
+    )
+
+
+def _version_json(version: Version) -> dict[str, Any]:
+    statement = None if version.statement is None else to_json(version.statement)
+    return {"reader": version.reader, "text": version.text, "statement": statement, "confidence": version.confidence}
+
+
+def _statement(data: dict[str, Any] | None) -> Statement | None:
+    return None if data is None else from_json(data)
