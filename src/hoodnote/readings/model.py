@@ -31,6 +31,7 @@ class Origin:
     original_name: str | None = None
     region: tuple[float, ...] | None = None
     readers: tuple[str, ...] = ()                 # engines or readers behind it, e.g. ("neural", "pocketsphinx")
+    crop_sha256: str | None = None                # the piece of a photo the figure was read from, kept beside it
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from hoodnote.readings.model import Entry, Live, Stage, Standing, Timeline
-from hoodnote.statements.model import Control, Measured, Step
+from hoodnote.statements.model import Control, Measured, Step, subject
 
 _WORK_BEGINS = {"recovery_started", "recovery_finished", "opening_system", "replaced", "repaired", "cleaned", "pump_on",
                 "hold_started", "charging_started"}
@@ -19,7 +19,9 @@ def build(entries: Iterable[Entry]) -> Timeline:
     position = {}
     for index, entry in enumerate(entries):
         position[entry.id] = position.get(entry.supersedes, index) if entry.supersedes is not None else index
-    standing = [e for e in entries if e.id not in replaced and not isinstance(e.statement, Control)]
+    # a control word that was settled has done its work; one that was not is a question like any other
+    standing = [e for e in entries if e.id not in replaced
+                and not (isinstance(e.statement, Control) and e.standing is not Standing.UNCONFIRMED)]
     standing.sort(key=lambda e: (position[e.id], e.id or 0))
     return Timeline(live=tuple(_with_state(standing)), entries=entries)
 
@@ -54,9 +56,10 @@ def _stage_after_step(stage: Stage, action: str) -> Stage:
     return stage
 
 
-def last_of(timeline: Timeline, wanted: tuple, same) -> Live | None:
-    """The latest standing entry whose `same(statement)` equals `wanted`."""
+
+def last_about(timeline: Timeline, topic: tuple) -> Live | None:
+    """The latest standing entry whose statement has this `subject`."""
     for live in reversed(timeline.live):
-        if live.entry.statement is not None and same(live.entry.statement) == wanted:
+        if live.entry.statement is not None and subject(live.entry.statement) == topic:
             return live
     return None
