@@ -1,0 +1,1 @@
+"""What a photo says: the under-hood refrigerant label."""

@@ -1,0 +1,110 @@
+"""Photos from a phone: opened safely, turned upright, made plain 8-bit RGB."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from hoodnote.errors import HoodnoteError
+
+MAX_FILE_BYTES = 100_000_000
+MAX_PIXELS = 60_000_000          # checked in the header, before anything is decoded; 180 MB once decoded
+MIN_SIDE = 64
+# Phones write two pictures into one JPEG (MPO); the first is the photo, so it is no animation.
+_STILL_PICTURES_IN_ONE = {"MPO"}
+_HEIF_BRANDS = {b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1"}
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """`pixels` is uint8, height x width x 3, RGB, upright by its EXIF orientation; `sha256` is of the file as it came."""
+
+    pixels: np.ndarray
+    width: int
+    height: int
+    sha256: str | None = None
+    name: str | None = None
+
+
+def load_photo(path: str | Path) -> Photo:
+    """Reads one still photo. Raises HoodnoteError, one line that says what to do, for anything else."""
+    path = Path(path)
+    data = _bytes_of(path)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)     # our own limit is lower
+            image = Image.open(io.BytesIO(data))
+            _refuse_unsuitable(image, path)
+            image.load()
+    except HoodnoteError:
+        raise
+    except Image.DecompressionBombError:
+        raise HoodnoteError(f"{path.name} claims to be larger than {MAX_PIXELS // 1_000_000} megapixels; save it smaller and try again") from None
+    except UnidentifiedImageError:
+        raise HoodnoteError(_unknown_format(data, path)) from None
+    except Exception:       # decoders raise OSError, SyntaxError, ValueError, zlib.error and others for a damaged file
+        raise HoodnoteError(f"{path.name} is cut short or damaged; copy it from the phone again") from None
+    pixels = _plain_rgb(_upright(image), path)
+    return Photo(pixels, pixels.shape[1], pixels.shape[0], hashlib.sha256(data).hexdigest(), path.name)
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        if path.is_dir():
+            raise HoodnoteError(f"{path} is a folder; name one photo in it")
+        if path.exists() and not path.is_file():
+            raise HoodnoteError(f"{path} is not a file; name a photo")
+        size = path.stat().st_size
+        if size == 0:
+            raise HoodnoteError(f"{path.name} is empty; copy it from the phone again")
+        if size > MAX_FILE_BYTES:
+            raise HoodnoteError(f"{path.name} is larger than {MAX_FILE_BYTES // 1_000_000} MB; save it as a JPEG and try again")
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise HoodnoteError(f"there is no photo {path}; check the name") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "not a usable file name"
+        raise HoodnoteError(f"cannot read {str(path)!r}: {reason}") from None
+
+
+def _refuse_unsuitable(image: Image.Image, path: Path) -> None:
+    width, height = image.size
+    if width * height > MAX_PIXELS:
+        raise HoodnoteError(f"{path.name} has {width * height / 1e6:.0f} megapixels, more than {MAX_PIXELS // 1_000_000}; save it smaller and try again")
+    if min(width, height) < MIN_SIDE:
+        raise HoodnoteError(f"{path.name} is only {width} x {height} pixels; take the photo closer or send it full size")
+    if getattr(image, "n_frames", 1) > 1 and image.format not in _STILL_PICTURES_IN_ONE:
+        raise HoodnoteError(f"{path.name} is an animation or has several pages; save one still photo")
+
+
+def _unknown_format(data: bytes, path: Path) -> str:
+    if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
+        return f"{path.name} is a HEIC photo, which cannot be opened here; set the phone's camera to save JPEG, or export it as JPEG"
+    return f"{path.name} is not a photo this can open; give a JPEG, PNG, WebP or TIFF"
+
+
+def _upright(image: Image.Image) -> Image.Image:
+    try:
+        return ImageOps.exif_transpose(image)
+    except Exception:       # damaged EXIF: the picture itself is fine, and the label reader finds its own upright
+        return image
+
+
+def _plain_rgb(image: Image.Image, path: Path) -> np.ndarray:
+    if image.mode == "F":
+        raise HoodnoteError(f"{path.name} is a floating-point picture; save it as a JPEG and try again")
+    if image.mode.startswith("I"):                          # 16 bits a channel, kept by Pillow in I;16 or I
+        values = np.asarray(image).astype(np.int64)
+        grey = np.clip(values * 255 // 65535, 0, 255).astype(np.uint8)
+        return np.repeat(grey[..., None], 3, axis=2)
+    if image.has_transparency_data:
+        over = image.convert("RGBA")
+        paper = Image.new("RGBA", over.size, (255, 255, 255, 255))
+        image = Image.alpha_composite(paper, over)
+    return np.ascontiguousarray(np.asarray(image.convert("RGB")))

@@ -1,0 +1,180 @@
+"""Optical character readers behind one protocol: a neural one that is always there, Tesseract where its program is.
+
+Both work on the machine alone; the neural reader's models come inside its package and are named by path, so
+that nothing is ever fetched.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from hoodnote.errors import HoodnoteError
+
+THREADS = 2
+DETECTION_SIDE = 1280           # px; the longest side text is looked for at
+NEURAL, TESSERACT = "neural text reader", "tesseract"
+
+
+@dataclass(frozen=True)
+class TextLine:
+    """`quad` is 4 x 2 float, corners clockwise from the text's own top left, in pixels of the picture that was read."""
+
+    text: str
+    confidence: float           # 0 to 1
+    quad: np.ndarray
+
+
+class Reader(Protocol):
+    name: str
+
+    def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
+        """What stands in each quad of an RGB uint8 picture, upright text assumed. A quad that says nothing is left out."""
+
+
+class NeuralReader:
+    """PP-OCR networks in ONNX Runtime through the `rapidocr` package; also the one that finds where text is."""
+
+    name = NEURAL
+
+    def find_text(self, pixels: np.ndarray) -> list[np.ndarray]:
+        """Quads of text, 4 x 2, clockwise from the corner nearest the picture's top left; unread."""
+        found = _neural_engine()(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
+        return [] if getattr(found, "boxes", None) is None else [np.asarray(q, np.float32) for q in found.boxes]
+
+    def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
+        read = ((self.read_strip(cut_out(pixels, quad)), quad) for quad in quads)
+        return [TextLine(text, confidence, quad) for (text, confidence), quad in read if text]
+
+    def read_strip(self, strip: np.ndarray) -> tuple[str, float]:
+        """One line of upright text. Upside-down text gives a low confidence."""
+        found = _neural_engine()(_bgr(strip), use_det=False, use_cls=False, use_rec=True)
+        if not getattr(found, "txts", None) or not found.txts[0].strip():
+            return "", 0.0
+        return found.txts[0].strip(), float(found.scores[0])
+
+
+class TesseractReader:
+    """The `tesseract` program through pytesseract, on strips of text cut out and set one under the other."""
+
+    name = TESSERACT
+
+    def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
+        import os
+
+        import pytesseract
+
+        if not len(quads):
+            return []
+        os.environ.setdefault("OMP_THREAD_LIMIT", str(THREADS))
+        sheet, tops = _sheet_of([cut_out(pixels, quad) for quad in quads])
+        try:
+            data = pytesseract.image_to_data(sheet, config="--oem 1 --psm 6", output_type=pytesseract.Output.DICT, timeout=20)
+        except (pytesseract.TesseractError, RuntimeError, OSError):     # crashed, timed out or went away: this reader has nothing to say
+            return []
+        words: dict[int, list[tuple[int, str, float]]] = {}
+        for left, top, height, text, confidence in zip(data["left"], data["top"], data["height"], data["text"], data["conf"], strict=True):
+            if text.strip() and float(confidence) >= 0:
+                strip = int(np.searchsorted(tops, top + height / 2, side="right")) - 1
+                words.setdefault(max(0, strip), []).append((left, text.strip(), float(confidence) / 100))
+        out = []
+        for strip, found in sorted(words.items()):
+            found.sort()
+            # a line is as doubtful as its most doubtful word that holds a digit
+            doubts = [c for _, text, c in found if any(ch.isdigit() for ch in text)] or [c for _, _, c in found]
+            out.append(TextLine(" ".join(text for _, text, _ in found), min(doubts), quads[strip]))
+        return out
+
+
+def cut_out(pixels: np.ndarray, quad: np.ndarray) -> np.ndarray:
+    """The quad's content as an upright rectangle."""
+    import cv2
+
+    quad = np.asarray(quad, np.float32)
+    width = int(max(8, np.linalg.norm(quad[1] - quad[0]), np.linalg.norm(quad[2] - quad[3])))
+    height = int(max(8, np.linalg.norm(quad[3] - quad[0]), np.linalg.norm(quad[2] - quad[1])))
+    matrix = cv2.getPerspectiveTransform(quad, np.float32([(0, 0), (width, 0), (width, height), (0, height)]))
+    return cv2.warpPerspective(pixels, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+
+
+def available_readers() -> list[Reader]:
+    """The neural reader first, always; Tesseract when its program and English data are installed."""
+    readers: list[Reader] = [NeuralReader()]
+    if tesseract_is_installed():
+        readers.append(TesseractReader())
+    return readers
+
+
+@cache
+def tesseract_is_installed() -> bool:
+    if shutil.which("tesseract") is None or find_spec("pytesseract") is None:
+        return False
+    import pytesseract
+
+    try:
+        return "eng" in pytesseract.get_languages()
+    except (pytesseract.TesseractError, OSError, RuntimeError):
+        return False
+
+
+def _bgr(pixels: np.ndarray) -> np.ndarray:
+    return np.ascontiguousarray(pixels[..., ::-1])
+
+
+STRIP_HEIGHT = 56       # px; capitals come out near 36, which Tesseract's network was trained on
+STRIP_MARGIN = 24
+
+
+def _sheet_of(strips: list[np.ndarray]) -> tuple[np.ndarray, list[int]]:
+    """Grey strips, dark on light, one under the other on paper; and the top of each strip's band."""
+    import cv2
+
+    bands, tops, top = [], [], 0
+    prepared = []
+    for strip in strips:
+        grey = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
+        grey = cv2.resize(grey, (max(8, round(grey.shape[1] * STRIP_HEIGHT / grey.shape[0])), STRIP_HEIGHT), interpolation=cv2.INTER_CUBIC)
+        low, high = np.percentile(grey, (2, 98))
+        grey = np.clip((grey.astype(np.float32) - low) * 255 / max(1.0, high - low), 0, 255).astype(np.uint8)
+        prepared.append(255 - grey if np.median(grey) < 110 else grey)
+    width = max(s.shape[1] for s in prepared) + 2 * STRIP_MARGIN
+    for grey in prepared:
+        band = np.full((STRIP_HEIGHT + STRIP_MARGIN, width), 255, np.uint8)
+        band[STRIP_MARGIN // 2:STRIP_MARGIN // 2 + STRIP_HEIGHT, STRIP_MARGIN:STRIP_MARGIN + grey.shape[1]] = grey
+        bands.append(band)
+        tops.append(top)
+        top += band.shape[0]
+    return np.vstack(bands), tops
+
+
+@cache
+def _neural_engine():
+    import logging
+
+    try:
+        import rapidocr
+        from rapidocr import RapidOCR
+    except ImportError:
+        raise HoodnoteError("the text reader is not installed; run: pip install rapidocr onnxruntime") from None
+    folder = Path(rapidocr.__file__).parent / "models"
+    models = {}
+    for part, mark in (("Det", "_det_"), ("Cls", "_cls_"), ("Rec", "_rec_")):
+        hits = sorted(p for p in folder.glob("*.onnx") if mark in p.name)
+        if not hits:
+            raise HoodnoteError("the text reader's models are missing from its package; run: pip install --force-reinstall rapidocr")
+        models[f"{part}.model_path"] = str(hits[0])
+    engine = RapidOCR(params={
+        **models,
+        "Global.log_level": "error",
+        "EngineConfig.onnxruntime.intra_op_num_threads": THREADS,
+        "Det.limit_type": "max", "Det.limit_side_len": DETECTION_SIDE,
+    })
+    logging.getLogger("RapidOCR").setLevel(logging.ERROR)
+    return engine

@@ -1,0 +1,237 @@
+"""From a phone's view of a label to a flat, upright one; and where a reflection hides it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from hoodnote.capture.vision.readers import NeuralReader, cut_out
+
+TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
+MAX_SIDE = 1800
+SEARCH_SIDE = 1280
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A flat view of the label. `matrix` (3 x 3) takes photo pixels to this view's pixels."""
+
+    pixels: np.ndarray
+    matrix: np.ndarray
+
+    def to_photo(self, points: np.ndarray) -> np.ndarray:
+        """Points (n x 2) of this view in the photo."""
+        import cv2
+
+        return cv2.perspectiveTransform(np.asarray(points, np.float32).reshape(-1, 1, 2), np.linalg.inv(self.matrix)).reshape(-1, 2)
+
+    @cached_property
+    def glare(self) -> np.ndarray:
+        """Bool, height x width: burnt-out areas thicker than a stroke of text, with their halo."""
+        return glare_mask(self.pixels)
+
+
+def flatten(pixels: np.ndarray, finder: NeuralReader) -> tuple[View, list[np.ndarray]] | None:
+    """The label's flat, upright view and the quads of text in it; None where the photo shows no text."""
+    quads = [q / scale for small, scale in [_reduced(pixels, SEARCH_SIDE)] for q in finder.find_text(small)]
+    if not quads:
+        return None
+    quads = main_cluster(quads)
+    corners = _outline(pixels, quads)
+    if corners is None:
+        corners = _text_rectangle(quads)
+    corners = _first_corner_by_text(corners, quads)
+    view = _warp(pixels, corners, quads)
+    found = _find(view.pixels, finder)
+    if not found:
+        return view, []
+    if _upside_down(view.pixels, found, finder):
+        height, width = view.pixels.shape[:2]
+        turn = np.array([[-1, 0, width - 1], [0, -1, height - 1], [0, 0, 1]], np.float64)
+        view = View(np.ascontiguousarray(view.pixels[::-1, ::-1]), turn @ view.matrix)
+        found = [(np.array([width - 1, height - 1]) - q)[[2, 3, 0, 1]].astype(np.float32) for q in found]
+    return view, found
+
+
+def enhanced(view: View) -> View:
+    """The same view with even light and stronger edges."""
+    import cv2
+
+    lab = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2LAB)
+    lab[..., 0] = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(6, 6)).apply(lab[..., 0])
+    rgb = cv2.cvtColor(lab, cv2.COLOR_LAB2RGB)
+    soft = cv2.GaussianBlur(rgb, (0, 0), 2.0)
+    return View(cv2.addWeighted(rgb, 1.8, soft, -0.8, 0), view.matrix)
+
+
+def glare_mask(pixels: np.ndarray, text_height: int = TEXT_HEIGHT) -> np.ndarray:
+    """Where all three channels are burnt out over an area thicker than print, grown by the halo around it.
+
+    Paper that is itself burnt out cannot be told from glare; then nothing is marked (see `overexposed`).
+    """
+    import cv2
+
+    darkest = pixels.min(axis=2)
+    if overexposed(pixels):
+        return np.zeros(darkest.shape, bool)
+    burnt = (darkest >= 250).astype(np.uint8)
+    thick = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (text_height * 2 // 3, text_height * 2 // 3))
+    core = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, thick)
+    halo = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (text_height, text_height))
+    return cv2.dilate(core, halo).astype(bool)
+
+
+def overexposed(pixels: np.ndarray) -> bool:
+    return bool(np.percentile(pixels.min(axis=2), 55) >= 247)
+
+
+def sharpness(pixels: np.ndarray) -> float:
+    """Variance of the Laplacian of the grey picture; low is blurred."""
+    import cv2
+
+    return float(cv2.Laplacian(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), cv2.CV_64F).var())
+
+
+def bounds(quad: np.ndarray) -> tuple[float, float, float, float]:
+    """Left, top, right, bottom."""
+    return float(quad[:, 0].min()), float(quad[:, 1].min()), float(quad[:, 0].max()), float(quad[:, 1].max())
+
+
+def _reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
+    import cv2
+
+    scale = min(1.0, side / max(pixels.shape[:2]))
+    return (pixels if scale == 1.0 else cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)), scale
+
+
+def _find(pixels: np.ndarray, finder: NeuralReader) -> list[np.ndarray]:
+    small, scale = _reduced(pixels, 1000)
+    return [q / scale for q in finder.find_text(small)]
+
+
+def main_cluster(quads: Sequence[np.ndarray]) -> list[np.ndarray]:
+    """The group of text boxes that lie near one another and hold most text; letters elsewhere in the bay are dropped."""
+    quads = list(quads)
+    heights = [_sides(q)[1] for q in quads]
+    centres = np.array([q.mean(axis=0) for q in quads])
+    halves = [np.ptp(q, axis=0) / 2 for q in quads]
+    group = list(range(len(quads)))
+
+    def root(i: int) -> int:
+        while group[i] != i:
+            i = group[i]
+        return i
+
+    for i in range(len(quads)):
+        for j in range(i):
+            gap = np.maximum(np.abs(centres[i] - centres[j]) - halves[i] - halves[j], 0)
+            if np.hypot(*gap) < 4 * max(heights[i], heights[j]):
+                group[root(i)] = root(j)
+    area: dict[int, float] = {}
+    for i, q in enumerate(quads):
+        area[root(i)] = area.get(root(i), 0) + _sides(q)[0] * heights[i]
+    best = max(area, key=area.__getitem__)
+    return [q for i, q in enumerate(quads) if root(i) == best]
+
+
+def _sides(quad: np.ndarray) -> tuple[float, float]:
+    """Long side and short side of a text box: along and across the text."""
+    a = (np.linalg.norm(quad[1] - quad[0]) + np.linalg.norm(quad[2] - quad[3])) / 2
+    b = (np.linalg.norm(quad[3] - quad[0]) + np.linalg.norm(quad[2] - quad[1])) / 2
+    return float(max(a, b)), float(min(a, b))
+
+
+def _direction(quads: Sequence[np.ndarray]) -> np.ndarray:
+    """Unit vector along the text, sign unknown: the long sides, doubled angles averaged, longer text counting more."""
+    total = 0j
+    for q in quads:
+        across, down = (q[1] - q[0] + q[2] - q[3]) / 2, (q[3] - q[0] + q[2] - q[1]) / 2
+        v = across if np.linalg.norm(across) >= np.linalg.norm(down) else down
+        long, short = _sides(q)
+        if long > 1.8 * short:
+            total += complex(*v) ** 2 * long
+    angle = np.angle(total) / 2 if total else 0.0
+    return np.array([np.cos(angle), np.sin(angle)])
+
+
+def _outline(pixels: np.ndarray, quads: Sequence[np.ndarray]) -> np.ndarray | None:
+    """Corners (4 x 2) of the smallest four-sided shape around nearly all of the text, if one stands out from the bay."""
+    import cv2
+
+    small, scale = _reduced(pixels, 900)
+    centres = np.array([q.mean(axis=0) for q in quads]) * scale
+    text_area = sum(cv2.contourArea((q * scale).astype(np.float32)) for q in quads)
+    grey = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), (0, 0), 1.2)
+    saturation = cv2.cvtColor(small, cv2.COLOR_RGB2HSV)[..., 1]
+    edges = cv2.dilate(cv2.Canny(grey, 30, 90), np.ones((5, 5), np.uint8))
+    kernel = np.ones((9, 9), np.uint8)
+    masks = [255 - edges, edges]
+    for channel in (grey, cv2.GaussianBlur(saturation, (0, 0), 1.5)):
+        _, mask = cv2.threshold(channel, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+        masks += [cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel), cv2.morphologyEx(255 - mask, cv2.MORPH_CLOSE, kernel)]
+    best, best_area = None, min(12 * text_area, 0.97 * small.shape[0] * small.shape[1])
+    for mask in masks:
+        contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+        for contour in contours:
+            hull = cv2.convexHull(contour)
+            area = cv2.contourArea(hull)
+            if not text_area < area < best_area:
+                continue
+            four = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, True), True).reshape(-1, 2).astype(np.float32)
+            if len(four) != 4 or cv2.contourArea(four) < 0.9 * area:
+                continue
+            inside = sum(cv2.pointPolygonTest(four, (float(x), float(y)), False) >= 0 for x, y in centres)
+            if inside >= 0.9 * len(centres):
+                best, best_area = four / scale, area
+    return best
+
+
+def _text_rectangle(quads: Sequence[np.ndarray]) -> np.ndarray:
+    """Corners of the rectangle, turned with the text, around all text boxes with a margin."""
+    along = _direction(quads)
+    across = np.array([-along[1], along[0]])
+    points = np.concatenate(quads) @ np.stack([along, across], axis=1)
+    margin = float(np.median([_sides(q)[1] for q in quads]))
+    (left, top), (right, bottom) = points.min(axis=0) - margin, points.max(axis=0) + margin
+    return np.array([along * x + across * y for x, y in [(left, top), (right, top), (right, bottom), (left, bottom)]], np.float32)
+
+
+def _first_corner_by_text(corners: np.ndarray, quads: Sequence[np.ndarray]) -> np.ndarray:
+    """The corners clockwise, starting so that the first side runs along the text (which of the two ways is decided by reading)."""
+    centre = corners.mean(axis=0)
+    order = np.argsort(np.arctan2(*(corners - centre).T[::-1]))
+    corners = corners[order]
+    along = _direction(quads)
+    if along[0] < -1e-6 or (abs(along[0]) <= 1e-6 and along[1] < 0):
+        along = -along
+    sides = np.roll(corners, -1, axis=0) - corners
+    start = int(np.argmax([side @ along / (np.linalg.norm(side) + 1e-9) for side in sides]))
+    return np.roll(corners, -start, axis=0).astype(np.float32)
+
+
+def _warp(pixels: np.ndarray, corners: np.ndarray, quads: Sequence[np.ndarray]) -> View:
+    import cv2
+
+    width = (np.linalg.norm(corners[1] - corners[0]) + np.linalg.norm(corners[2] - corners[3])) / 2
+    height = (np.linalg.norm(corners[3] - corners[0]) + np.linalg.norm(corners[2] - corners[1])) / 2
+    text = float(np.median([_sides(q)[1] for q in quads]))
+    scale = min(TEXT_HEIGHT / max(text, 1.0), MAX_SIDE / max(width, height))
+    w, h = max(32, round(width * scale)), max(32, round(height * scale))
+    pad = TEXT_HEIGHT // 2
+    target = np.float32([(pad, pad), (pad + w, pad), (pad + w, pad + h), (pad, pad + h)])
+    matrix = cv2.getPerspectiveTransform(np.asarray(corners, np.float32), target)
+    mode = cv2.INTER_AREA if scale < 0.8 else cv2.INTER_CUBIC
+    return View(cv2.warpPerspective(pixels, matrix, (w + 2 * pad, h + 2 * pad), flags=mode, borderMode=cv2.BORDER_REPLICATE), matrix)
+
+
+def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> bool:
+    widest = sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]
+    upright = turned = 0.0
+    for quad in widest:
+        strip = cut_out(pixels, quad)
+        upright += reader.read_strip(strip)[1]
+        turned += reader.read_strip(np.ascontiguousarray(strip[::-1, ::-1]))[1]
+    return turned > upright + 0.1
