@@ -248,11 +248,11 @@ class Compiler:
     """Networks and automata of the rules of a grammar set.
 
     A rule of a grammar called "numbers" that is used from outside is a number: its words become outputs
-    between OPEN and CLOSE. With `digits` such a number may also be one label "#rule"; with `punctuation`
+    between OPEN and CLOSE. A number named in `digits` (short name) may also be one label "#rule"; with `punctuation`
     the rule named "pause" may be the label ",". Tags become outputs ("tag", text).
     """
 
-    def __init__(self, grammars: jsgf.GrammarSet, digits: bool = False, punctuation: bool = False):
+    def __init__(self, grammars: jsgf.GrammarSet, digits: frozenset[str] = frozenset(), punctuation: bool = False):
         self.grammars = grammars
         self.digits = digits
         self.punctuation = punctuation
@@ -294,7 +294,7 @@ class Compiler:
                     network.arc(source, None, first, (OPEN, name))
                     network.arc(last, None, target, (CLOSE, name))
                 network.embed(self.number(name), first, last, (lambda label: None) if inside else (lambda label: ("word", label)))
-                if self.digits and not inside:
+                if not inside and name.rpartition(".")[2] in self.digits:
                     network.arc(source, "#" + name.rpartition(".")[2], target)
             case jsgf.Reference(name):
                 if self.punctuation and name.rpartition(".")[2] == "pause":
