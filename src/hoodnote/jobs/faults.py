@@ -20,9 +20,9 @@ def from_os(error: OSError, what: str | Path) -> HoodnoteError:
     if error.errno in _FULL:
         return HoodnoteError(f"no room left to write {name}; free some space and do it again, what was recorded before is kept")
     if error.errno in _DENIED:
-        return HoodnoteError(f"may not read or write {name}; allow it, or name another directory with --data")
+        return HoodnoteError(f"may not read or write {name}; allow it, or name another place (for the records with --data)")
     if error.errno == errno.ENOTDIR:
-        return HoodnoteError(f"a part of {name} is a file, not a directory; name another directory with --data")
+        return HoodnoteError(f"a part of {name} is a file, not a directory; name another place (for the records with --data)")
     if error.errno == errno.EISDIR:
         return HoodnoteError(f"{name} is a directory; name a file")
     if error.errno == errno.ENOENT:
@@ -46,9 +46,14 @@ def from_sqlite(error: sqlite3.Error, path: Path) -> HoodnoteError:
 
 @contextmanager
 def told_plainly(path: Path) -> Iterator[None]:
-    """Turns what SQLite or the disk reports about the database `path` into a HoodnoteError."""
+    """Turns what SQLite or the disk reports about the database `path` into a HoodnoteError.
+
+    IntegrityError is let through: a name that is taken, or a mistake of ours, which must not be blamed on the disk.
+    """
     try:
         yield
+    except sqlite3.IntegrityError:
+        raise
     except sqlite3.Error as error:
         raise from_sqlite(error, path) from error
     except OSError as error:

@@ -18,7 +18,7 @@ from typing import Any
 
 from hoodnote.checks.model import Warning
 from hoodnote.errors import HoodnoteError
-from hoodnote.jobs.faults import from_sqlite, told_plainly
+from hoodnote.jobs.faults import told_plainly
 from hoodnote.jobs.media import KeptFile, Media
 from hoodnote.jobs.migrations import migrate, refuse_foreign
 from hoodnote.jobs.rows import dump, entry_from_row, entry_row
@@ -254,14 +254,9 @@ class Store:
             yield
 
     def _add(self, table: str, row: dict[str, Any]) -> int:
-        """One row, durable on return. IntegrityError is left to the caller: it is a mistake of ours, or a name that is taken."""
-        try:
-            with _writing(self._connection):
-                return self._db[table].insert(row).last_pk
-        except sqlite3.IntegrityError:
-            raise
-        except sqlite3.Error as error:
-            raise from_sqlite(error, self._path) from error
+        """One row; durable on return unless inside `together`."""
+        with told_plainly(self._path), _writing(self._connection):
+            return self._db[table].insert(row).last_pk
 
     def _rows(self, sql: str, *parameters: Any) -> list[dict[str, Any]]:
         with told_plainly(self._path):

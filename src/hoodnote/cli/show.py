@@ -1,0 +1,91 @@
+"""How entries, questions, warnings and findings are told on a terminal: one line each, the same words everywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from hoodnote.checks.model import Finding, Warning
+    from hoodnote.intake.record import Taken
+    from hoodnote.jobs.store import Job
+    from hoodnote.readings.model import Entry, Live, Origin
+
+GUIDANCE = "Guidance only: the label, the service manual, local codes and certified practice decide."
+
+
+def when(moment: datetime) -> str:
+    return moment.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def warning_line(warning: Warning) -> str:
+    return f"WARNING: {warning.text}"
+
+
+def entry_line(entry: Entry) -> str:
+    """"#12  low side: 30 psi  (agreed, 97 % sure; heard by neural, sphinx in clip.wav 1.2-2.4 s)"."""
+    from hoodnote.statements.describe import describe
+
+    sure = "" if entry.confidence is None else f", {entry.confidence:.0%} sure"
+    return f"#{entry.id}  {describe(entry.statement)}  ({entry.standing.value}{sure}; {_source(entry.origin)})"
+
+
+def live_line(live: Live) -> str:
+    state = live.stage.value + (f", engine {live.engine}" if live.engine else "")
+    return f"{entry_line(live.entry)}  [{state}]"
+
+
+def question_lines(entry: Entry, job: Job) -> list[str]:
+    """The question, the versions to choose from, and how to answer."""
+    from hoodnote.intake.record import version_of
+    from hoodnote.statements.describe import describe
+
+    lines = [f"ASKED #{entry.id}: {entry.question or describe(entry.statement) + '?'}"]
+    choices = []
+    while (choice := version_of(entry, len(choices))) is not None:
+        choices.append(choice)
+    lines += [f"    {number}. {describe(statement)}" for number, statement in enumerate(choices, 1)]
+    lines += [f"       {version.reader}: {version.text or 'nothing'}" for version in entry.versions if version.reader != "typed"]
+    keep = "" if not choices else "--keep 1, " if len(choices) == 1 else "--keep N, "
+    lines.append(f"    {_source(entry.origin)}; answer: hoodnote answer {job.work_order} {entry.id} {keep}--drop or \"the words\"")
+    return lines
+
+
+def taken_lines(taken: Taken, job: Job) -> Iterable[str]:
+    """Hazards first, then what was taken and what is asked."""
+    for warning in taken.warnings:
+        yield warning_line(warning)
+    for entry in taken.entries:
+        if entry.question is None:
+            yield "taken " + entry_line(entry)
+        else:
+            yield from question_lines(entry, job)
+    if not taken.entries:
+        yield f"nothing was taken from {taken.capture.original_name or 'this'}"
+
+
+def finding_lines(finding: Finding) -> list[str]:
+    stage = f", {finding.stage}" if finding.stage else ""
+    lines = [f"{finding.outcome.value.upper()}: {finding.title}{stage}", f"    {finding.why}"]
+    told = (("expected", finding.expected), ("measured", finding.measured), ("uncertainty", finding.uncertainty))
+    compared = "; ".join(f"{name} {text}" for name, text in told if text)
+    if compared:
+        lines.append(f"    {compared}")
+    if finding.missing:
+        lines.append(f"    missing: {', '.join(finding.missing)}")
+    basis = f"from {', '.join(f'#{i}' for i in finding.basis)}" if finding.basis else ""
+    stands_on = "; ".join(text for text in (basis, finding.source) if text)
+    if stands_on:
+        lines.append(f"    {stands_on}")
+    return lines
+
+
+def _source(origin: Origin) -> str:
+    if origin.medium == "typed":
+        return "typed"
+    verb, preposition = ("heard", "in") if origin.medium == "clip" else ("read", "from")
+    readers = f" by {', '.join(origin.readers)}" if origin.readers else ""
+    name = origin.original_name or (origin.sha256 or "")[:12]
+    seconds = f" {origin.region[0]:.1f}-{origin.region[1]:.1f} s" if origin.medium == "clip" and origin.region else ""
+    return f"{verb}{readers} {preposition} {name}{seconds}"

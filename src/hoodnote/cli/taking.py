@@ -1,0 +1,120 @@
+"""`hoodnote hear`, `see`, `type`, `resume`: captures become entries of a job."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hoodnote.cli.session import Commands, job_or_newest, open_store
+from hoodnote.errors import HoodnoteError
+
+if TYPE_CHECKING:
+    from hoodnote.intake.record import Taken
+    from hoodnote.jobs.store import Job
+
+
+def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
+    job = argparse.ArgumentParser(add_help=False)
+    job.add_argument("--job", metavar="WORK_ORDER", help="the job it belongs to (default: the newest)")
+    model = argparse.ArgumentParser(add_help=False)
+    model.add_argument("--model", type=Path, metavar="DIR", help="directory of a speech model (default: the ones found, see: hoodnote engines)")
+
+    hear = commands.add_parser("hear", parents=[common, job, model], help="take spoken statements from clips")
+    hear.add_argument("clips", metavar="CLIP", nargs="+", type=Path)
+    hear.set_defaults(run=_hear)
+
+    see = commands.add_parser("see", parents=[common, job], help="read under-hood labels from photos")
+    see.add_argument("photos", metavar="PHOTO", nargs="+", type=Path)
+    see.set_defaults(run=_see)
+
+    typed = commands.add_parser("type", parents=[common, job], help="take statements you type, in the words you would say")
+    typed.add_argument("text", metavar="TEXT", nargs="+", help='for instance "low side thirty psi"')
+    typed.set_defaults(run=_type)
+
+    resume = commands.add_parser("resume", parents=[common, model], help="handle what was kept but not handled, after a crash")
+    resume.add_argument("work_order", metavar="WORK_ORDER")
+    resume.set_defaults(run=_resume)
+
+
+def _hear(args: argparse.Namespace) -> int:
+    from hoodnote.intake.hear import hear_clip
+
+    with open_store(args) as store:
+        job = job_or_newest(store, args.job)
+        engines = _engines(args.model)
+        return _take_all(args.clips, job, lambda clip: hear_clip(store, job, clip, engines))
+
+
+def _see(args: argparse.Namespace) -> int:
+    from hoodnote.intake.see import see_photo
+
+    with open_store(args) as store:
+        job = job_or_newest(store, args.job)
+        return _take_all(args.photos, job, lambda photo: see_photo(store, job, photo))
+
+
+def _type(args: argparse.Namespace) -> None:
+    from hoodnote.cli.show import taken_lines
+    from hoodnote.intake.typed import type_text
+
+    with open_store(args) as store:
+        job = job_or_newest(store, args.job)
+        print(*taken_lines(type_text(store, job, " ".join(args.text)), job), sep="\n")
+
+
+def _resume(args: argparse.Namespace) -> None:
+    from hoodnote.cli.show import taken_lines
+    from hoodnote.intake.resume import resume
+
+    with open_store(args) as store:
+        job = store.job(args.work_order)
+        pending = store.pending(job)
+        if not pending:
+            print(f"job {job.work_order} has nothing left to handle")
+            return
+        engines = _engines(args.model) if any(c.medium == "clip" for c in pending) else []
+        for taken in resume(store, job, engines):
+            print(*taken_lines(taken, job), sep="\n", flush=True)
+        left = {c.id for c in pending}
+        for capture, message in store.failures(job):
+            if capture.id in left:
+                print(f"{capture.medium} {capture.original_name or capture.text} could not be used: {message}")
+
+
+def _engines(model: Path | None) -> Sequence:
+    from hoodnote.capture.speech.engines import best_two
+
+    return best_two(model)
+
+
+def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken]) -> int:
+    """One file that cannot be used does not keep the others back; each gets its line on stderr, and the status is 2."""
+    from hoodnote.cli.show import taken_lines
+
+    refused = 0
+    for file in _progress(files):
+        try:
+            lines = list(taken_lines(take(file), job))
+        except HoodnoteError as error:
+            if len(files) == 1:
+                raise
+            refused = 2
+            print("hoodnote:", " ".join(str(error).split()), file=sys.stderr)
+            continue
+        if len(files) > 1:
+            print(f"{file.name}:")
+        print(*lines, sep="\n", flush=True)
+    return refused
+
+
+def _progress(files: Sequence[Path]) -> Iterator[Path]:
+    """A bar on a terminal only, and only when there is something to wait for."""
+    if len(files) == 1 or not sys.stderr.isatty():
+        yield from files
+        return
+    from tqdm import tqdm
+
+    yield from tqdm(files, unit="file", leave=False)

@@ -1,0 +1,88 @@
+"""`hoodnote check`, `note`: what the readings say, and the note for the advisor."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+from hoodnote.cli.session import Commands, open_store
+
+
+def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
+    check = commands.add_parser("check", parents=[common], help="compare the readings with what is expected")
+    check.add_argument("work_order", metavar="WORK_ORDER")
+    check.set_defaults(run=_check)
+
+    note = commands.add_parser("note", parents=[common], help="write the job note")
+    note.add_argument("work_order", metavar="WORK_ORDER")
+    note.add_argument("--format", choices=("html", "md", "json", "txt"), help="default: what the ending of FILE says, else html")
+    note.add_argument("-o", "--output", metavar="FILE", type=Path, help="default: print it")
+    note.set_defaults(run=_note)
+
+
+def _check(args: argparse.Namespace) -> None:
+    from hoodnote.checks import evaluate
+    from hoodnote.cli.show import GUIDANCE, finding_lines
+    from hoodnote.readings.timeline import build
+
+    with open_store(args) as store:
+        job = store.job(args.work_order)
+        timeline = build(store.entries(job))
+        findings = evaluate(timeline)
+    for finding in findings:
+        print(*finding_lines(finding), sep="\n")
+    if not findings:
+        print("nothing to check yet")
+    if timeline.questions:
+        print(f"left out until answered: {len(timeline.questions)} (hoodnote ask {job.work_order})")
+    print(GUIDANCE)
+
+
+def _note(args: argparse.Namespace) -> None:
+    from hoodnote.checks import evaluate
+    from hoodnote.note.build import build_note
+    from hoodnote.note.render import render
+    from hoodnote.readings.timeline import build
+
+    with open_store(args) as store:
+        job = store.job(args.work_order)
+        timeline = build(store.entries(job))
+        warnings = [shown.warning for shown in store.warnings(job)]
+        text = render(build_note(job, timeline, evaluate(timeline), warnings, store.media_path), _format(args))
+    if args.output is None:
+        sys.stdout.write(text)
+    else:
+        _write_whole(args.output, text)
+        print(f"note of job {job.work_order} in {args.output}")
+
+
+def _format(args: argparse.Namespace) -> str:
+    if args.format is not None:
+        return args.format
+    ending = args.output.suffix.lower().lstrip(".") if args.output is not None else ""
+    return {"htm": "html", "markdown": "md", "text": "txt"}.get(ending, ending if ending in ("html", "md", "json", "txt") else "html")
+
+
+def _write_whole(path: Path, text: str) -> None:
+    """A note is there complete or not at all; one that was there before stays until then."""
+    from hoodnote.jobs.faults import from_os
+
+    if path.exists() and not path.is_file():   # a device or a pipe cannot be replaced by a rename
+        path.write_text(text, encoding="utf-8")
+        return
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    except OSError as error:
+        raise from_os(OSError(error.errno, error.strerror), path) from error
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise from_os(OSError(error.errno, error.strerror), path) from error
+    finally:
+        Path(temporary).unlink(missing_ok=True)
