@@ -33,17 +33,17 @@ def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, 
     """Hear a clip that is already kept; `samples` is float32 mono at 16 kHz."""
     if not engines:
         raise HoodnoteError("no recognizer is available; run 'hoodnote engines' to see why, the clip is kept for 'hoodnote resume'")
-    accounts = []
-    for engine in engines[:2]:
-        hypotheses = engine.recognize(samples)
-        for rank, h in enumerate(hypotheses):
-            detail = {"words": [[w.word, round(w.start_s, 2), round(w.end_s, 2), round(w.confidence, 3)] for w in h.words]}
-            store.add_account(capture, engine.name, rank, h.text, h.confidence, detail)
-        accounts.append(_account(engine.name, hypotheses[0] if hypotheses else None, job.units))
+    heard = [(engine.name, engine.recognize(samples)) for engine in engines[:2]]
+    accounts = tuple(_account(name, hypotheses[0] if hypotheses else None, job.units) for name, hypotheses in heard)
     settled = agree(accounts[0], accounts[1] if len(accounts) > 1 else None) or [_not_understood(accounts, capture)]
-    entries, warnings = record(store, job, capture, settled, tuple(a.reader for a in accounts))
-    store.finish(capture, "done")
-    return Taken(capture, entries, warnings, tuple(accounts))
+    with store.together():   # all or nothing, so that a capture taken up again is not recorded twice
+        for name, hypotheses in heard:
+            for rank, h in enumerate(hypotheses):
+                store.add_account(capture, name, rank, h.text, h.confidence, {"words": [
+                    [w.word, round(w.start_s, 2), round(w.end_s, 2), round(w.confidence, 3)] for w in h.words]})
+        entries, warnings = record(store, job, capture, settled, tuple(a.reader for a in accounts))
+        store.finish(capture, "done")
+    return Taken(capture, entries, warnings, accounts)
 
 
 def _account(reader: str, best: Hypothesis | None, units: str) -> Account:

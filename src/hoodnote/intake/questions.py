@@ -13,7 +13,7 @@ from hoodnote.statements.model import Control, Statement
 from hoodnote.statements.typed import parse_text
 
 if TYPE_CHECKING:
-    from hoodnote.jobs.store import Job, Store
+    from hoodnote.jobs.store import Capture, Job, Store
 
 
 def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep: int | None = None, drop: bool = False) -> Taken:
@@ -23,20 +23,26 @@ def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep:
     """
     question = _open_question(store, job, entry_id)
     statements, words = _chosen(question, job, text, keep, drop)
-    capture = store.add_capture(job, "typed", text=words)
-    origin = Origin("typed", capture.id, question.origin.sha256, question.origin.original_name, question.origin.region,
-                    ("typed",), question.origin.crop_sha256)
-    entries = [
-        store.add_entry(job, Entry(s, Standing.CONFIRMED, origin, versions=(Version("typed", words, s),), supersedes=question.id), capture)
-        for s in statements]
-    if keep is not None and statements == [Control("withdraw")]:
-        # the question was whether something had been taken back: it was, and what stood before the question goes
-        earlier = [x.entry for x in build(store.entries(job)).live if x.entry.id < question.id]
-        if earlier:
-            target = max(earlier, key=lambda e: e.id)
-            entries.append(store.add_entry(job, Entry(statements[0], Standing.CONFIRMED, origin, supersedes=target.id), capture))
-    store.finish(capture, "done")
+    with store.together():
+        capture = store.add_capture(job, "typed", text=words)
+        origin = Origin("typed", capture.id, question.origin.sha256, question.origin.original_name, question.origin.region,
+                        ("typed",), question.origin.crop_sha256)
+        entries = [
+            store.add_entry(job, Entry(s, Standing.CONFIRMED, origin, versions=(Version("typed", words, s),), supersedes=question.id), capture)
+            for s in statements]
+        if keep is not None and statements == [Control("withdraw")]:
+            entries += _withdraw_before(store, job, question, origin, capture)
+        store.finish(capture, "done")
     return Taken(capture, tuple(entries), ())
+
+
+def _withdraw_before(store: Store, job: Job, question: Entry, origin: Origin, capture: Capture) -> list[Entry]:
+    """The question was whether something had been taken back, and it was: what stood just before it goes."""
+    earlier = [x.entry for x in build(store.entries(job)).live if x.entry.id < question.id]
+    if not earlier:
+        return []
+    target = max(earlier, key=lambda e: e.id)
+    return [store.add_entry(job, Entry(Control("withdraw"), Standing.CONFIRMED, origin, supersedes=target.id), capture)]
 
 
 def _open_question(store: Store, job: Job, entry_id: int) -> Entry:

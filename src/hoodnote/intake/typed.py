@@ -32,6 +32,7 @@ def retype(store: Store, job: Job, capture: Capture) -> Taken:
 
 def _take(store: Store, job: Job, capture: Capture, statements: Sequence[Statement]) -> Taken:
     settled = [Settled(s, Standing.CONFIRMED, None, (Version("typed", capture.text or "", s),), None) for s in statements]
-    entries, warnings = record(store, job, capture, settled, ("typed",))
-    store.finish(capture, "done")
+    with store.together():
+        entries, warnings = record(store, job, capture, settled, ("typed",))
+        store.finish(capture, "done")
     return Taken(capture, entries, warnings)
