@@ -13,6 +13,7 @@ from hoodnote.jobs.schema import APPLICATION_ID, create_first_tables
 Step = Callable[[sqlite3.Connection], None]
 STEPS: tuple[Step, ...] = (create_first_tables,)   # step i leads from version i to version i + 1; append, never edit
 
+_FOREIGN = "{path} belongs to another program; name another directory with --data"
 _MAGIC = b"SQLite format 3\x00"
 
 
@@ -32,7 +33,7 @@ def refuse_foreign(path: Path, steps: tuple[Step, ...] = STEPS) -> None:
 
 def _refuse(path: Path, version: int, application: int, steps: tuple[Step, ...]) -> None:
     if version and application != APPLICATION_ID:
-        raise HoodnoteError(f"{path} belongs to another program; name another directory with --data")
+        raise HoodnoteError(_FOREIGN.format(path=path))
     if version > len(steps):
         raise HoodnoteError(f"{path} was written by a newer hoodnote (version {version}, this one knows {len(steps)}); update hoodnote")
 
@@ -54,8 +55,10 @@ def migrate(connection: sqlite3.Connection, path: Path, steps: tuple[Step, ...] 
     backup = _back_up(connection, path) if _version(connection) else None
     connection.execute("BEGIN IMMEDIATE")
     try:
-        # Read again: another process may have migrated while this one waited for the lock.
-        for number in range(_version(connection), len(steps)):
+        current = _version(connection)   # again: another process may have migrated while this one waited for the lock
+        if current == 0 and connection.execute("SELECT 1 FROM sqlite_master").fetchone():
+            raise HoodnoteError(_FOREIGN.format(path=path))
+        for number in range(current, len(steps)):
             steps[number](connection)
             connection.execute(f"PRAGMA user_version = {number + 1}")
         connection.execute("COMMIT")
