@@ -16,11 +16,13 @@ from hoodnote.language.grammar import load
 from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
 from hoodnote.statements.numbers import words_to_number
 from hoodnote.statements.vocabulary import PLACES
-from hoodnote.units import UNITS, Quantity
+from hoodnote.units import Quantity
 
 DEFAULT_UNITS: dict[str, dict[Quantity, str]] = {
-    "us": {Quantity.PRESSURE: "psi", Quantity.TEMPERATURE: "F", Quantity.HUMIDITY: "%", Quantity.ROTATION: "rpm"},
-    "metric": {Quantity.PRESSURE: "bar", Quantity.TEMPERATURE: "C", Quantity.HUMIDITY: "%", Quantity.ROTATION: "rpm"},
+    "us": {Quantity.PRESSURE: "psi", Quantity.TEMPERATURE: "F", Quantity.HUMIDITY: "%", Quantity.ROTATION: "rpm",
+           Quantity.DISTANCE: "mi"},
+    "metric": {Quantity.PRESSURE: "bar", Quantity.TEMPERATURE: "C", Quantity.HUMIDITY: "%", Quantity.ROTATION: "rpm",
+               Quantity.DISTANCE: "km"},
 }
 # a figure said in two units at once ("one pound four ounces"): smaller units in one of the larger
 _COMPOUND = {("lb", "oz"): 16, ("h", "min"): 60}
@@ -185,7 +187,6 @@ class _Interpreter:
     def _measured(self, place: str, value: Decimal, unit: str | None, draft: _Draft) -> Measured:
         engine = self.engine if place in ("low_side", "high_side") else None
         chosen = unit or next(self.defaults[q] for q in PLACES[place].quantities if q in self.defaults)
-        assert UNITS[chosen].quantity in PLACES[place].quantities
         return Measured(place, value, chosen, unit is not None, engine, draft.at_minute, draft.tolerance)
 
 
