@@ -1,0 +1,211 @@
+"""One self-contained HTML page: no script, nothing fetched, made to be printed and to be read on a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from html import escape as e
+from importlib.resources import files
+
+from hoodnote.note import layout
+from hoodnote.note.model import Cell, Field, FindingLine, Note, Question, Source, Stated, Table
+
+_SIGN = {"within": "✓", "outside": "▲", "cannot tell": "?"}
+_SHORT_SOURCES = 6          # so few sources stay on the first page
+
+
+def render(note: Note) -> str:
+    css = files("hoodnote.note").joinpath("note.css").read_text(encoding="utf-8")
+    return "\n".join([
+        "<!doctype html>", '<html lang="en">', "<head>", '<meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'; img-src data:">',
+        f"<title>Job note {e(note.work_order)}</title>", f"<style>\n{css}</style>", "</head>", "<body>", "<main>",
+        *_main(note), "</main>", "</body>", "</html>", ""])
+
+
+def _main(note: Note) -> Iterator[str]:
+    yield f'<header><h1>Job note <span>work order {e(note.work_order)}</span></h1><dl class="facts">'
+    for field in note.header:
+        yield f'<div{_wide(field)}><dt>{e(field.label)}</dt><dd>{_field(field)}</dd></div>'
+    yield "</dl></header>"
+    yield '<section class="five" aria-label="The job in five lines"><dl>'
+    for field in note.summary:
+        yield f"<div><dt>{e(field.label)}</dt><dd>{e(field.text)}</dd></div>"
+    yield "</dl></section>"
+    yield from _findings(note.findings)
+    yield from _readings(note)
+    yield '<div class="columns">'
+    yield from _work(note)
+    yield from _balance(note.balance)
+    yield from _table("Clutch circuit", note.circuit)
+    yield from _vacuum(note)
+    yield from _remarks(note.remarks)
+    yield from _questions(note.questions)
+    yield from _cautions(note)
+    yield "</div>"
+    yield from _sources(note)
+
+
+def _wide(field: Field) -> str:
+    return ' class="wide"' if field.label == "Conditions" else ""
+
+
+def _field(field: Field) -> str:
+    doubt = f' {_doubt(field.questions)}' if field.questions else ""
+    if not field.text:
+        return doubt.strip() or f'<span class="none">{layout.NOT_STATED}</span>'
+    return e(field.text) + doubt
+
+
+def _doubt(questions: Sequence[int]) -> str:
+    links = ", ".join(f'<a href="#q{n}">Q{n}</a>' for n in questions)
+    return f'<span class="doubt">unconfirmed, {links}</span>'
+
+
+def _section(title: str, body: Iterable[str], name: str) -> Iterator[str]:
+    yield f'<section class="{name}"><h2>{title}</h2>'
+    yield from body
+    yield "</section>"
+
+
+def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
+    if not findings:
+        return
+    letters = {s: _letter(i) for i, s in enumerate(dict.fromkeys(f.source for f in findings if f.source))}
+    body = ['<table class="checks"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
+            '<th scope="col">Outcome</th><th scope="col">Why</th></tr></thead><tbody>']
+    for f in findings:
+        stage = f' <span class="when">{e(layout.STAGES[f.stage].lower())}</span>' if f.stage else ""
+        letter = f' <sup title="{e(f.source)}">{letters[f.source]}</sup>' if f.source else ""
+        body.append(f'<tr id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><th scope="row"><b>F{f.number}</b> {e(f.title)}{stage}</th>'
+                    f'<td data-label="Expected">{e(f.expected)}</td><td data-label="Measured">{e(layout.measured(f))}</td>'
+                    f'<td data-label="Outcome" class="outcome"><span aria-hidden="true">{_SIGN[f.outcome]}</span> {f.outcome}</td>'
+                    f'<td data-label="Why">{e(layout.why(f))}{letter}</td></tr>')
+    body.append("</tbody></table>")
+    if letters:
+        body.append(f'<p class="notes">Sources: {"; ".join(f"<b>{v}</b> {e(k)}" for k, v in letters.items())}.</p>')
+    yield from _section("Findings and checks", body, "findings")
+
+
+def _letter(i: int) -> str:
+    return chr(97 + i % 26) * (1 + i // 26)
+
+
+def _readings(note: Note) -> Iterator[str]:
+    if not note.readings.rows:
+        return
+    yield '<div class="pair">' if note.plot else '<div>'
+    yield from _table("Readings, before and after", note.readings)
+    if note.plot:
+        yield f'<figure>{note.plot.svg}<figcaption>{e(note.plot.caption)}</figcaption></figure>'
+    yield "</div>"
+
+
+def _table(title: str, table: Table) -> Iterator[str]:
+    if not table.rows:
+        return
+    head = "".join(f'<th scope="col">{layout.STAGES[c]}</th>' for c in table.columns)
+    body = [f'<table class="readings"><thead><tr><td></td>{head}<th scope="col">Checks</th></tr></thead>']
+    for group, rows in layout.grouped(table.rows):
+        body.append("<tbody>")
+        if title.lower() != group:
+            body.append(f'<tr class="group"><th scope="rowgroup" colspan="{len(table.columns) + 2}">{e(group)}</th></tr>')
+        for row in rows:
+            cells = "".join(f'<td data-label="{layout.STAGES[c]}">{_cell(cell)}</td>' for c, cell in zip(table.columns, row.cells, strict=True))
+            checks = " ".join(f'<a href="#f{n}">F{n}</a>' for n in row.findings)
+            body.append(f'<tr><th scope="row">{e(row.label)}</th>{cells}<td data-label="Checks" class="refs">{checks}</td></tr>')
+        body.append("</tbody>")
+    body.append("</table>")
+    yield from _section(title, body, "table")
+
+
+def _cell(cell: Cell) -> str:
+    parts = [f'{"<i>earlier</i> " if i else ""}{_stated(s)}' for i, s in enumerate(cell.stated)]
+    if cell.questions:
+        parts.append(_doubt(cell.questions))
+    return "<br>".join(parts)
+
+
+def _stated(s: Stated) -> str:
+    remark = f' <span class="remark">{e(s.remark)}</span>' if s.remark else ""
+    return f'<b>{e(s.text)}</b>{remark} {_standing(s)}'
+
+
+def _standing(s: Stated) -> str:
+    return f'<a class="standing" href="#e{s.entry}">{s.standing}&nbsp;{s.entry}</a>'
+
+
+def _work(note: Note) -> Iterator[str]:
+    if note.work:
+        yield from _section("Work done, in order", (
+            f'<p class="steps"><b>{stage}:</b> {"; ".join(f"<span>{e(w.text)}</span>" for w in lines)}</p>'
+            for stage, lines in layout.by_stage(note.work)), "work")
+
+
+def _balance(fields: Sequence[Field]) -> Iterator[str]:
+    if fields:
+        yield from _section("Refrigerant and oil, in and out", [
+            '<dl class="lines">', *(f"<div><dt>{e(f.label)}</dt><dd>{_field(f)}</dd></div>" for f in fields), "</dl>"], "balance")
+
+
+def _vacuum(note: Note) -> Iterator[str]:
+    if note.vacuum:
+        phases = list(dict.fromkeys(v.phase for v in note.vacuum))
+        yield from _section("Vacuum and hold", [
+            '<dl class="lines">', *(f'<div><dt>{p}</dt><dd>{"; ".join(f"{e(v.text)} {_standing(v.stated)}" for v in note.vacuum if v.phase == p)}</dd></div>'
+                                    for p in phases), "</dl>"], "vacuum")
+
+
+def _remarks(remarks: Sequence[Stated]) -> Iterator[str]:
+    if remarks:
+        yield from _section("Also stated", [
+            '<dl class="lines">', *(f"<div><dt>{e(s.subject)}</dt><dd>{_stated(s)}</dd></div>" for s in remarks), "</dl>"], "remarks")
+
+
+def _questions(questions: Sequence[Question]) -> Iterator[str]:
+    body = ["<ul>"]
+    for q in questions:
+        body.append(f'<li id="q{q.number}"><b>Q{q.number} {e(layout.question_head(q))}:</b> {e(q.text)}<ul>')
+        body += [f"<li>{e(layout.heard_text(h))}</li>" for h in q.versions]
+        body += [f"<li><strong>warning given on it, {e(t)}</strong></li>" for t in q.warnings]
+        body.append(f'<li><a href="#e{q.entry}">entry {q.entry}</a>, {e(layout.place_in_record(q.whence))}</li></ul>')
+        if q.crop:
+            body.append(f'<img src="{q.crop}" alt="the piece of the photo that question {q.number} is about">')
+        body.append("</li>")
+    body.append("</ul>")
+    yield from _section("Open questions", body if questions else ["<p>none</p>"], "questions")
+
+
+def _cautions(note: Note) -> Iterator[str]:
+    given = [f'<li><b>{e(c.when)}:</b> {e(c.text)}{f" ({e(c.source)})" if c.source else ""}</li>' for c in note.cautions if c.when]
+    usual = [e(c.text) for c in note.cautions if not c.when]
+    body = [f'<ul class="given">{"".join(given)}</ul>'] if given else []
+    yield from _section("Cautions", [*body, f'<p>{" ".join(usual)}</p>'], "cautions")
+
+
+def _sources(note: Note) -> Iterator[str]:
+    if not note.sources:
+        return
+    body = [f"<p>{e(layout.MARGIN_NOTE)}</p>"]
+    pictures = [p for p in note.photos if p.image]
+    if pictures:
+        body.append('<div class="photos">' + "".join(
+            f'<figure><img src="{p.image}" alt="photo {e(p.name)}"><figcaption>{e(p.name)}, SHA-256 {p.sha256[:12]}</figcaption></figure>'
+            for p in pictures) + "</div>")
+    body.append('<table class="origin"><thead><tr><th scope="col">Entry</th><th scope="col">Statement</th><th scope="col">Standing</th>'
+                '<th scope="col">From</th><th scope="col">Read by</th></tr></thead><tbody>')
+    body += [_source(s) for s in note.sources]
+    body.append("</tbody></table>")
+    name = "sources" if len(note.sources) <= _SHORT_SOURCES else "sources own-page"
+    yield from _section("Where every figure came from", body, name)
+
+
+def _source(s: Source) -> str:
+    crop = f'<img src="{s.crop}" alt="the piece of the photo that entry {s.entry} was read from">' if s.crop else ""
+    warned = "".join(f'<br>warning given on it, {e(t)}' for t in s.warnings)
+    gone = s.standing in ("superseded", "taken back")
+    what = f"<s>{e(s.what)}</s>" if gone else e(s.what)
+    when = f", {e(s.recorded_at)}" if s.recorded_at else ""
+    return (f'<tr id="e{s.entry}" class="{s.standing.replace(" ", "-")}"><th scope="row">{s.entry}</th><td data-label="Statement">{what}{warned}</td>'
+            f'<td data-label="Standing">{e(layout.source_state(s))}</td><td data-label="From">{e(layout.place_in_record(s.whence))}{when}{crop}</td>'
+            f'<td data-label="Read by">{e(layout.source_readers(s))}</td></tr>')

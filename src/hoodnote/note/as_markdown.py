@@ -1,0 +1,104 @@
+"""GitHub-flavoured Markdown. Every text is escaped, so that what a person said cannot become markup."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+
+from hoodnote.note import layout
+from hoodnote.note.model import Note, Table
+
+_MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~&!$@^:])")
+
+
+def render(note: Note) -> str:
+    return "\n".join(_lines(note)).rstrip() + "\n"
+
+
+def escaped(text: str) -> str:
+    """One line of text as literal Markdown."""
+    text = _MARKUP.sub(r"\\\1", " ".join(text.split()))
+    text = re.sub(r"^(\d+)([.)])", r"\1\\\2", text)
+    text = re.sub(r"(?i)\bwww\.", r"www\\.", text)
+    return re.sub(r"^([-+=])", r"\\\1", text)
+
+
+def _lines(note: Note) -> Iterator[str]:
+    e = escaped
+    yield f"# Job note, work order {e(note.work_order)}, {e(note.date)}"
+    yield ""
+    for i, field in enumerate(note.summary, 1):
+        yield f"{i}. **{e(field.label)}:** {e(field.text)}"
+    yield ""
+    yield from _grid(("Vehicle and conditions", ""), ((e(f.label), e(layout.field_text(f))) for f in note.header if f.label != "Date"))
+    if note.findings:
+        yield from _head("Findings and checks")
+        yield from _grid(("", "Check", "Expected", "Measured", "Outcome", "Why", "Source"), (
+            (f"F{f.number}", e(f.title + (f" ({layout.STAGES[f.stage].lower()})" if f.stage else "")), e(f.expected), e(layout.measured(f)),
+             f"**{f.outcome}**" if f.outcome == "outside" else f.outcome, e(layout.why(f)), e(f.source)) for f in note.findings))
+    if note.work:
+        yield from _head("Work done, in order")
+        for stage, lines in layout.by_stage(note.work):
+            yield f"- **{stage}:** {'; '.join(e(w.text) for w in lines)}"
+        yield ""
+    yield from _table("Readings", note, note.readings)
+    if note.plot:
+        yield f"*{e(note.plot.description)}*"
+        yield ""
+    if note.balance:
+        yield from _head("Refrigerant and oil, in and out")
+        yield from _grid(("", ""), ((e(f.label), e(layout.field_text(f))) for f in note.balance))
+    yield from _table("Clutch circuit", note, note.circuit)
+    if note.vacuum:
+        yield from _head("Vacuum and hold")
+        for line in note.vacuum:
+            yield f"- {line.phase}: {e(line.text)} ({e(layout.standing(line.stated))})"
+        yield ""
+    if note.remarks:
+        yield from _head("Also stated")
+        for s in note.remarks:
+            yield f"- {e(s.subject)}: {e(s.full)} ({e(layout.standing(s))})"
+        yield ""
+    yield from _head("Open questions")
+    for q in note.questions:
+        yield f"- **Q{q.number} {e(layout.question_head(q))}:** {e(q.text)}"
+        for h in q.versions:
+            yield f"  - {e(layout.heard_text(h))}"
+        yield f"  - {e(layout.place_in_record(q.whence))}"
+        for text in q.warnings:
+            yield f"  - warning given on it, {e(text)}"
+    if not note.questions:
+        yield "none"
+    yield ""
+    yield from _head("Cautions")
+    for c in note.cautions:
+        yield f"- {f'{e(c.when)}: ' if c.when else ''}{e(c.text)}{f' ({e(c.source)})' if c.source else ''}"
+    yield ""
+    if note.sources:
+        yield from _head("Where every figure came from")
+        yield layout.MARGIN_NOTE
+        yield ""
+        yield from _grid(("Entry", "Statement", "Standing", "From", "Read by"), (
+            (str(s.entry), e("; ".join([s.what, *(f"warning given on it, {t}" for t in s.warnings)])), e(layout.source_state(s)),
+             e(layout.place_in_record(s.whence)), e(layout.source_readers(s))) for s in note.sources))
+
+
+def _head(text: str) -> list[str]:
+    return [f"## {text}", ""]
+
+
+def _grid(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
+    yield f"| {' | '.join(head)} |"
+    yield f"|{' --- |' * len(head)}"
+    for row in rows:
+        yield f"| {' | '.join(row)} |"
+    yield ""
+
+
+def _table(title: str, note: Note, table: Table) -> Iterator[str]:
+    if not table.rows:
+        return
+    yield from _head(title)
+    yield from _grid(("", *(layout.STAGES[c] for c in table.columns), "Checks"), (
+        (escaped(f"{row.label}, {row.group}"), *("; ".join(escaped(t) for t in layout.cell_texts(c)) for c in row.cells),
+         escaped(layout.finding_words(note, row))) for row in table.rows))

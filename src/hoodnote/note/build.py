@@ -1,0 +1,89 @@
+"""From the record of a job, its findings and the warnings that were given to the note: one tree of ready texts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hoodnote.checks.model import Finding, Warning
+from hoodnote.note import plot, sections, words
+from hoodnote.note.ground import Ground, ground_of
+from hoodnote.note.model import Caution, Field, Note, Table
+from hoodnote.note.summary import five_lines
+from hoodnote.readings.model import Timeline
+
+if TYPE_CHECKING:
+    from hoodnote.jobs.store import Job, ShownWarning
+
+_USUAL = (
+    "The under-hood label, the vehicle's service manual, local codes and certified practice win over this note. "
+    "It is guidance from the readings given, no verdict on a part.",
+    "Refrigerant is under pressure: eye protection and gloves, recover before opening, never vent.",
+    "Keep hands and clothing clear of belts, pulleys, fans and hot hoses.",
+)
+_ELECTRIC = ("High-voltage electric compressor: only trained people, isolated as the manual says, "
+             "and only the non-conductive oil that the label names.")
+
+
+def build_note(job: Job, timeline: Timeline, findings: Sequence[Finding], warnings: Sequence[ShownWarning | Warning],
+               media: Callable[[str], Path] | None = None) -> Note:
+    """`media` gives the path of a kept file by its SHA-256; without it the note carries no pictures.
+
+    Raises ValueError for an entry without id (one that was never stored).
+    """
+    warnings_on = _by_entry(warnings)
+    ground = ground_of(job, timeline, media, warnings_on)
+    lines = sections.findings(ground, findings)
+    header, balance = sections.header(ground), sections.balance(ground)
+    summary, work = five_lines(ground, lines), sections.work(ground)
+    readings, circuit, vacuum = sections.readings(ground, lines), sections.circuit(ground, lines), sections.vacuum(ground)
+    shown = {s.entry for s in _stated(header, summary[:1], balance, readings, circuit)} | {w.stated.entry for w in work} | {v.stated.entry for v in vacuum}
+    return Note(
+        work_order=" ".join(job.work_order.split()), opened_at=words.iso(job.opened_at), date=words.local_day(job.opened_at), units=job.units,
+        header=header, summary=summary, findings=lines, work=work, readings=readings,
+        plot=plot.saturation_plot(ground), balance=balance, circuit=circuit, vacuum=vacuum,
+        remarks=sections.remarks(ground, shown), questions=ground.questions,
+        cautions=tuple(_cautions(ground, warnings)), photos=sections.photos(ground), sources=sections.sources(ground, warnings_on))
+
+
+def _stated(*parts: Sequence[Field] | Table) -> Iterator:
+    for part in parts:
+        if isinstance(part, Table):
+            yield from (s for row in part.rows for cell in row.cells for s in cell.stated)
+        else:
+            yield from (s for field in part for s in field.stated)
+
+
+def _basis(warning: ShownWarning | Warning) -> tuple[Warning, tuple[int, ...], str]:
+    if isinstance(warning, Warning):
+        return warning, warning.basis, ""
+    on = warning.warning.basis if warning.entry_id is None else (*warning.warning.basis, warning.entry_id)
+    return warning.warning, on, words.local_time(warning.shown_at)
+
+
+def _by_entry(warnings: Iterable[ShownWarning | Warning]) -> dict[int, list[str]]:
+    out: dict[int, list[str]] = {}
+    for shown in warnings:
+        warning, basis, when = _basis(shown)
+        for entry in dict.fromkeys(basis):
+            out.setdefault(entry, []).append(f"{when + ': ' if when else ''}{warning.text}")
+    return out
+
+
+def _cautions(ground: Ground, warnings: Iterable[ShownWarning | Warning]) -> Iterator[Caution]:
+    """Warnings first, with their time. The words of one that stood on a doubtful or replaced figure are kept beside that figure."""
+    for shown in warnings:
+        warning, basis, when = _basis(shown)
+        stands, questions = ground.footing(basis)
+        when = when or "during the job"
+        if stands:
+            yield Caution(warning.text, when, warning.source)
+        elif questions:
+            yield Caution(f"a warning was given on what is still in question; read it with {', '.join(f'Q{n}' for n in questions)}", when)
+        else:
+            yield Caution("a warning was given on a figure that was replaced since; read it with the sources", when)
+    yield from (Caution(text, "") for text in _USUAL)
+    drive = ground.facts.get("compressor_drive")
+    if drive == "electric" or (drive is None and "compressor_drive" in ground.facts.doubtful):
+        yield Caution(_ELECTRIC, "")

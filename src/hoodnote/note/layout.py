@@ -1,0 +1,98 @@
+"""Wordings that the readable formats share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+
+from hoodnote.note.model import Cell, Field, FindingLine, Heard, Note, Question, Row, Source, Stated, Whence, WorkLine
+
+NOT_STATED = "not stated"
+STAGES = {"before": "Before", "during": "During", "after": "After", "": "Whole job"}
+MARGIN_NOTE = "Numbers after a figure name its entry in the record; Q and F name a question and a finding."
+
+
+def unconfirmed(questions: Sequence[int]) -> str:
+    return f"unconfirmed, {', '.join(f'Q{n}' for n in questions)}" if questions else ""
+
+
+def field_text(field: Field) -> str:
+    """Value and doubt of a header or balance line."""
+    doubt = unconfirmed(field.questions)
+    if not field.text:
+        return doubt or NOT_STATED
+    return f"{field.text} [{doubt}]" if doubt else field.text
+
+
+def standing(stated: Stated) -> str:
+    return f"{stated.standing}, {stated.entry}"
+
+
+def cell_texts(cell: Cell) -> Iterator[str]:
+    """The last figure, the earlier ones, and a mark for what is in question."""
+    for i, stated in enumerate(cell.stated):
+        yield f"{'earlier ' if i else ''}{stated.full} [{standing(stated)}]"
+    if cell.questions:
+        yield f"[{unconfirmed(cell.questions)}]"
+
+
+def grouped(rows: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
+    for group, members in groupby(rows, key=lambda r: r.group):
+        yield group, list(members)
+
+
+def by_stage(lines: Iterable[WorkLine]) -> Iterator[tuple[str, list[WorkLine]]]:
+    """In order; a stage comes again when the work went back to it."""
+    for stage, members in groupby(lines, key=lambda w: w.stage):
+        yield STAGES[stage], list(members)
+
+
+def measured(finding: FindingLine) -> str:
+    if not finding.measured:
+        return ""
+    return f"{finding.measured}, {plus_minus(finding.uncertainty)}" if finding.uncertainty else finding.measured
+
+
+def plus_minus(uncertainty: str) -> str:
+    return uncertainty if not uncertainty[:1].isdigit() else f"± {uncertainty}"
+
+
+def why(finding: FindingLine) -> str:
+    text = finding.why
+    if finding.missing:
+        text += f" Would decide: {'; '.join(finding.missing)}."
+    return text.strip()
+
+
+def place_in_record(whence: Whence) -> str:
+    """ "clip bay-07.wav, 0.8 to 2.4 s, SHA-256 9f86d081884c"."""
+    parts = [f"{whence.medium} {whence.name}" if whence.name else whence.medium]
+    if whence.region:
+        parts.append(whence.region)
+    if whence.sha256:
+        parts.append(f"SHA-256 {whence.sha256[:12]}")
+    return ", ".join(parts)
+
+
+def heard_text(heard: Heard) -> str:
+    sure = f", {heard.confidence:.0%} sure" if heard.confidence is not None else ""
+    return f'{heard.reader} had "{heard.words}"{sure}: {heard.meaning}'
+
+
+def source_state(source: Source) -> str:
+    return f"{source.standing}, {source.became}" if source.became else source.standing
+
+
+def source_readers(source: Source) -> str:
+    sure = f", {source.confidence:.0%} sure" if source.confidence is not None else ""
+    return f"{' + '.join(source.whence.readers) or source.whence.medium}{sure}"
+
+
+def question_head(question: Question) -> str:
+    return f"{question.about} ({question.why})"
+
+
+def finding_words(note: Note, row: Row) -> str:
+    """ "F1 outside, F4 within"."""
+    outcome = {f.number: f.outcome for f in note.findings}
+    return ", ".join(f"F{n} {outcome[n]}" for n in row.findings)
