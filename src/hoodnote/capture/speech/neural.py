@@ -1,0 +1,173 @@
+"""The neural recognizer: a small English speech model that may only write what the language of the bay allows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from hoodnote.capture.speech.neural_model import SpeechModel
+from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
+from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
+from hoodnote.capture.speech.tokens import Letters, TokenConstraint
+from hoodnote.capture.speech.voiced import pieces, voiced_span
+
+_LOUDNESS = 0.06                     # root mean square the model is given, whatever the microphone's gain
+_PIECE_S = (8.0, 16.0)               # longer clips are cut at a quiet place between these, and heard piece after piece
+_SHORTEST_S = 1.0                    # a shorter piece is filled up with silence
+_TOKENS_PER_SECOND, _TOKENS_AT_LEAST = 8, 10
+_SEEDS = 6                           # transcripts of one piece that the next one starts from
+
+
+@dataclass(frozen=True)
+class Cues:
+    """What the confidence of a transcript rests on, all natural logs or shares."""
+
+    share: float          # of this meaning among all that was considered
+    shortfall: float      # how much better the model likes its free transcript, per token of that
+    evidence: float       # how much the sound speaks for the transcript over no sound at all, per token
+    inside: float         # mean log of the mass inside the language
+
+
+class NeuralRecognizer:
+    """Loads nothing until the first clip; afterwards the model stays in memory.
+
+    letters: character automaton of every spelling of the language; to_words: its words for such a spelling, None when
+    it has no clear meaning; meaning: equal for word sequences that mean the same. Defaults: the installed grammars.
+    """
+
+    name = "neural"
+
+    def __init__(self, letters: Letters | None = None, to_words: Callable[[str], list[str] | None] | None = None,
+                 meaning: Callable[[Sequence[str]], Hashable] | None = None, tuning: Tuning = Tuning()):
+        self._letters, self._given_to_words, self._given_meaning, self._tuning = letters, to_words, meaning, tuning
+
+    def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
+        """See `Recognizer.recognize`. Times of words are estimates: letters spread evenly over the voiced part."""
+        return [hypothesis for hypothesis, _ in self.examine(samples, n_best)]
+
+    def examine(self, samples: np.ndarray, n_best: int = 5) -> list[tuple[Hypothesis, Cues]]:
+        """The hypotheses together with what their confidence rests on."""
+        heard = _prepare(samples)
+        if heard is None:
+            return []
+        speech, start_s = heard
+        sounds = [self._model.encode(_fill_up(speech[a:b])) for a, b in pieces(speech, *_PIECE_S)]
+        limits = [int((b - a) / SAMPLE_RATE * _TOKENS_PER_SECOND) + _TOKENS_AT_LEAST for a, b in pieces(speech, *_PIECE_S)]
+        beams: list[Beam] = [Beam()]
+        for i, (sound, limit) in enumerate(zip(sounds, limits)):
+            last = i == len(sounds) - 1
+            beams = self._search.finished(sound, limit, beams, last)
+            if not last:
+                beams = beams[:_SEEDS]
+        worded = self._worded(beams)
+        if not worded:
+            return []
+        free = [greedy(self._model, sound, limit) for sound, limit in zip(sounds, limits)]
+        return self._judged(worded, sum(f[1] for f in free), sum(f[2] for f in free), start_s, start_s + len(speech) / SAMPLE_RATE)[:n_best]
+
+    def transcribe_free(self, samples: np.ndarray) -> str:
+        """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""
+        heard = _prepare(samples)
+        if heard is None:
+            return ""
+        speech, _ = heard
+        texts = []
+        for a, b in pieces(speech, *_PIECE_S):
+            limit = int((b - a) / SAMPLE_RATE * _TOKENS_PER_SECOND) + _TOKENS_AT_LEAST
+            texts.append(greedy(self._model, self._model.encode(_fill_up(speech[a:b])), limit)[0])
+        return " ".join(text for text in texts if text)
+
+    @cached_property
+    def _model(self) -> SpeechModel:
+        return SpeechModel()
+
+    @cached_property
+    def _search(self) -> Search:
+        letters = self._letters
+        if letters is None:
+            from hoodnote.language.surface import load_surface
+
+            letters = load_surface().char_automaton
+        return Search(self._model, TokenConstraint(letters, self._model.texts), self._tuning)
+
+    @cached_property
+    def _to_words(self) -> Callable[[str], list[str] | None]:
+        if self._given_to_words:
+            return self._given_to_words
+        from hoodnote.language.surface import to_words
+
+        return to_words
+
+    @cached_property
+    def _meaning(self) -> Callable[[Sequence[str]], Hashable]:
+        if self._given_meaning:
+            return self._given_meaning
+        from hoodnote.statements.parser import parse
+
+        return lambda words: tuple(parse(words))
+
+    def _worded(self, beams: list[Beam]) -> list[tuple[tuple[str, ...], float, Beam]]:
+        """(words, score of all their spellings together, best spelling), best first."""
+        found: dict[tuple[str, ...], tuple[float, Beam]] = {}
+        for beam in beams:
+            words = self._to_words(beam.text.strip())
+            if words:
+                score, best = found.get(tuple(words), (-np.inf, beam))
+                found[tuple(words)] = (float(np.logaddexp(score, beam.score)), best)
+        return sorted(((words, score, beam) for words, (score, beam) in found.items()), key=lambda item: (-item[1], item[0]))
+
+    def _judged(self, worded, free: float, free_tokens: int, start_s: float, end_s: float) -> list[tuple[Hypothesis, Cues]]:
+        total = np.logaddexp.reduce([score for _, score, _ in worded])
+        meanings = [self._meaning(words) for words, _, _ in worded]
+        shares: dict[Hashable, float] = {}
+        for meaning, (_, score, _) in zip(meanings, worded):
+            shares[meaning] = shares.get(meaning, 0.0) + float(np.exp(score - total))
+        out = []
+        for meaning, (words, score, beam) in zip(meanings, worded):
+            tokens = len(beam.marks) + 1
+            cues = Cues(min(shares[meaning], 1.0), (free - beam.heard) / free_tokens, (beam.heard - beam.prior) / tokens, beam.inside / tokens)
+            confidence = confidence_of(cues)
+            out.append((Hypothesis(_timed(words, beam, start_s, end_s), score, confidence), cues))
+        return out
+
+
+def confidence_of(cues: Cues) -> float:
+    return cues.share
+
+
+def _prepare(samples: np.ndarray) -> tuple[np.ndarray, float] | None:
+    """(the part with speech at the model's loudness, where it starts in seconds), None when nobody speaks."""
+    samples = np.asarray(samples, np.float32)
+    span = voiced_span(samples)
+    if span is None:
+        return None
+    first, last = (int(s * SAMPLE_RATE) for s in span)
+    speech = samples[first:last]
+    speech = speech - speech.mean()
+    speech = speech * (_LOUDNESS / np.sqrt(np.mean(speech**2) + 1e-12))
+    return np.clip(speech, -1.0, 1.0).astype(np.float32), first / SAMPLE_RATE
+
+
+def _fill_up(speech: np.ndarray) -> np.ndarray:
+    missing = int(_SHORTEST_S * SAMPLE_RATE) - len(speech)
+    return np.pad(speech, (missing // 2, missing - missing // 2)) if missing > 0 else speech
+
+
+def _timed(words: tuple[str, ...], beam: Beam, start_s: float, end_s: float) -> tuple[HeardWord, ...]:
+    """Words over the voiced part by their letters; a word's confidence is that of the tokens at its place in the spelling.
+
+    A spelling and its words differ ("30" and "thirty"), so places are matched by share of the whole length.
+    """
+    letters = np.cumsum([0, *(len(word) for word in words)]) / max(sum(len(word) for word in words), 1)
+    ends = np.array([mark[0] for mark in beam.marks]) / len(beam.text)
+    logs = np.array([mark[1] for mark in beam.marks])
+    starts = np.append(0.0, ends[:-1])
+    out = []
+    for word, a, b in zip(words, letters, letters[1:]):
+        touching = logs[(starts < b) & (ends > a)]
+        out.append(HeardWord(word, float(start_s + a * (end_s - start_s)), float(start_s + b * (end_s - start_s)),
+                             float(np.exp(touching.mean())) if len(touching) else 0.0))
+    return tuple(out)

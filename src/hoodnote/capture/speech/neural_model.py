@@ -1,0 +1,139 @@
+"""The small English speech model: an encoder over raw samples and a decoder that writes subword tokens.
+
+The weights travel in an installed package. Only its files are used: they are found without importing the package
+and run by onnxruntime.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from hoodnote.errors import HoodnoteError
+
+PACKAGE = "moonshine_voice"
+DISTRIBUTION = "moonshine-voice==0.1.0"
+FILES = ("encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin")
+BEGIN, END = 1, 2                # token ids that open and close a transcript
+LAYERS, HEADS, HEAD_WIDTH = 6, 8, 36
+SAMPLES_PER_FRAME = 384          # the decoder thins its mask, which counts samples, by this
+THREADS = 2
+_SPACE = "\u2581"                # how the vocabulary writes a space
+_FIRST_TEXT_TOKEN = 259          # below: three control tokens and the 256 bare bytes
+_MARKER = "<<ST_"                # reserved tokens without text
+
+
+def model_folder() -> Path:
+    """Where the weights lie. Raises HoodnoteError when the package or one of its files is missing."""
+    spec = importlib.util.find_spec(PACKAGE)
+    for root in (spec.submodule_search_locations or ()) if spec else ():
+        folder = Path(root) / "assets" / "tiny-en"
+        if all((folder / name).is_file() for name in FILES):
+            return folder
+    raise HoodnoteError(f"the speech model is missing or incomplete; install it again: pip install --force-reinstall {DISTRIBUTION}")
+
+
+def read_vocabulary(data: bytes) -> list[bytes]:
+    """The tokens in order of their ids, from their file: each a length, then that many bytes.
+
+    A length below 128 takes one byte; a larger one two, the low seven bits first.
+    """
+    tokens, at = [], 0
+    try:
+        while at < len(data):
+            length = data[at]
+            at += 1
+            if length >= 128:
+                length += 128 * data[at] - 128
+                at += 1
+            if at + length > len(data):
+                raise IndexError
+            tokens.append(data[at:at + length])
+            at += length
+    except IndexError:
+        raise HoodnoteError(f"the speech model's vocabulary is damaged; install it again: pip install --force-reinstall {DISTRIBUTION}") from None
+    return tokens
+
+
+def token_texts(vocabulary: list[bytes]) -> dict[int, str]:
+    """Token id -> the text it writes, for the tokens that write whole characters."""
+    texts = {}
+    for token, raw in enumerate(vocabulary):
+        if token < _FIRST_TEXT_TOKEN:
+            continue
+        try:
+            text = raw.decode("utf-8")
+        except UnicodeDecodeError:
+            continue
+        if text and not text.startswith(_MARKER):
+            texts[token] = text.replace(_SPACE, " ")
+    return texts
+
+
+@dataclass
+class Memory:
+    """What the decoder keeps between steps: one row per beam; the encoder's part is shared by all of them."""
+
+    sound: np.ndarray                  # (1, frames, width)
+    across: dict[str, np.ndarray]      # keys and values over the sound, (1, heads, frames, head width)
+    past: dict[str, np.ndarray]        # keys and values over the tokens so far, (beams, heads, tokens, head width)
+
+    def take(self, rows: list[int]) -> Memory:
+        return Memory(self.sound, self.across, {name: array[rows] for name, array in self.past.items()})
+
+
+class SpeechModel:
+    """Both networks and the vocabulary, loaded once."""
+
+    def __init__(self, folder: Path | None = None, threads: int = THREADS):
+        folder = folder or model_folder()
+        import onnxruntime
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+        try:
+            self._encoder, self._decoder = (
+                onnxruntime.InferenceSession(str(folder / name), options, providers=["CPUExecutionProvider"]) for name in FILES[:2])
+        except Exception as error:   # onnxruntime raises its own classes, which share no public base
+            raise HoodnoteError(f"the speech model does not load ({type(error).__name__}); "
+                                f"install it again: pip install --force-reinstall {DISTRIBUTION}") from error
+        self._outputs = [output.name for output in self._decoder.get_outputs()]
+        self.vocabulary = read_vocabulary((folder / FILES[2]).read_bytes())
+        self.texts = token_texts(self.vocabulary)
+
+    def encode(self, samples: np.ndarray) -> np.ndarray:
+        """samples (n,) float32 at 16 kHz -> (1, frames, width), about 41 frames a second."""
+        feeds = {"input_values": samples[None].astype(np.float32), "attention_mask": np.ones((1, len(samples)), np.int64)}
+        return self._encoder.run(None, feeds)[0]
+
+    def begin(self, sound: np.ndarray) -> tuple[np.ndarray, Memory]:
+        """The logits of the first token, (1, vocabulary), and the memory to go on from."""
+        empty = np.zeros((1, HEADS, 0, HEAD_WIDTH), np.float32)
+        past = {f"{layer}.{side}.{kind}": empty for layer in range(LAYERS) for side in ("decoder", "encoder") for kind in ("key", "value")}
+        logits, present = self._run(np.array([[BEGIN]], np.int64), sound, past, first=True)
+        across = {name: present[name] for name in present if ".encoder." in name}
+        return logits, Memory(sound, across, {name: present[name] for name in present if ".decoder." in name})
+
+    def step(self, tokens: list[int], memory: Memory) -> tuple[np.ndarray, Memory]:
+        """One token further in every beam: logits (beams, vocabulary) and the new memory."""
+        logits, present = self._run(np.array(tokens, np.int64)[:, None], memory.sound, {**memory.past, **memory.across}, first=False)
+        return logits, Memory(memory.sound, memory.across, {name: present[name] for name in memory.past})
+
+    def _run(self, tokens: np.ndarray, sound: np.ndarray, past: dict[str, np.ndarray], first: bool):
+        feeds = {"input_ids": tokens, "encoder_hidden_states": sound, "use_cache_branch": np.array([not first]),
+                 "encoder_attention_mask": np.ones((1, sound.shape[1] * SAMPLES_PER_FRAME), np.int64)}
+        feeds.update({f"past_key_values.{name}": array for name, array in past.items()})
+        values = dict(zip(self._outputs, self._decoder.run(self._outputs, feeds)))
+        logits = values.pop("logits")[:, -1]
+        return logits, {name.removeprefix("present."): array for name, array in values.items()}
+
+    def decode(self, tokens: list[int]) -> str:
+        """The text of a token sequence; bare bytes are joined to characters."""
+        raw = b"".join(self.vocabulary[t] for t in tokens if t > END and not self.vocabulary[t].startswith(_MARKER.encode()))
+        return raw.decode("utf-8", "replace").replace(_SPACE, " ").strip()

@@ -1,0 +1,47 @@
+"""Where in a clip somebody speaks: loudness against the clip's own quiet."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hoodnote.capture.speech.recognizer import SAMPLE_RATE
+
+FRAME = SAMPLE_RATE // 50        # 20 ms
+_QUIETEST_DBFS = -60.0           # a loudest frame below this is no speech at all
+_LEAST_SWING_DB = 6.0            # speech rises and falls; a fan, a pump or hiss does not
+_SHARE = 0.3                     # a frame counts as voiced above this part of the way from quiet to loud
+_MARGIN_S = 0.3                  # soft beginnings and endings lie outside the loud part
+
+
+def loudness_db(samples: np.ndarray) -> np.ndarray:
+    """dBFS of each whole 20 ms frame, smoothed over three."""
+    frames = samples[:len(samples) // FRAME * FRAME].reshape(-1, FRAME).astype(np.float64)
+    power = np.mean(frames**2, axis=1)
+    if len(power) > 2:
+        power = np.convolve(np.pad(power, 1, mode="edge"), np.ones(3) / 3, "valid")
+    return 10 * np.log10(power + 1e-12)
+
+
+def voiced_span(samples: np.ndarray) -> tuple[float, float] | None:
+    """(start, end) in seconds of the part with speech, a margin included; None when nothing stands out as speech."""
+    loud = loudness_db(samples)
+    if len(loud) < 5:
+        return None
+    quiet, top = np.percentile(loud, (5, 98))
+    if top < _QUIETEST_DBFS or top - quiet < _LEAST_SWING_DB:
+        return None
+    voiced = np.flatnonzero(loud > quiet + _SHARE * (top - quiet))
+    seconds = FRAME / SAMPLE_RATE
+    return max(0.0, voiced[0] * seconds - _MARGIN_S), min(len(samples) / SAMPLE_RATE, (voiced[-1] + 1) * seconds + _MARGIN_S)
+
+
+def pieces(samples: np.ndarray, shortest_s: float, longest_s: float) -> list[tuple[int, int]]:
+    """Sample ranges that cover the clip, none longer than `longest_s`, cut where it is quietest for longest."""
+    loud, out, start = loudness_db(samples), [], 0
+    while len(samples) - start > longest_s * SAMPLE_RATE:
+        first, last = (int((start + s * SAMPLE_RATE) // FRAME) for s in (shortest_s, longest_s))
+        window = np.convolve(loud[first:last], np.ones(15) / 15, "same")   # 0.3 s
+        cut = (first + int(window[7:-7].argmin()) + 7) * FRAME
+        out.append((start, cut))
+        start = cut
+    return [*out, (start, len(samples))]
