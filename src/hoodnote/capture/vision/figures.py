@@ -79,15 +79,16 @@ _UNITS = {
     "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:rams?|RAMS?|r)?)", "lb": r"(?:[lL][bB][sS]?|pounds?)",
     "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC][mM](?:3|³))",
 }
-_UNIT = "(?P<unit{n}>" + "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g")) + r")(?![A-Za-z0-9])"
+_UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))
+_UNIT_1, _UNIT_2 = rf"(?:(?P<unit1>{_UNIT})(?![A-Za-z0-9]))?", rf"(?P<unit2>{_UNIT})(?![A-Za-z0-9])"
 # Readers take the plus-minus sign for other signs; it is no digit, and a tolerance is held to a share of its figure.
 _PLUS_MINUS = r"(?:±|\+\s?/?\s?[-–—~]|\+|£)"
 _GAP = r"[\s.·'’]{0,2}?"
-_CLEAN_START = r"(?<![\w.,±+£/-])"
+_CLEAN_START = r"(?<![\w.,±+£-])(?<!\+/)"
 _COMPOUND = re.compile(_CLEAN_START + rf"(?P<a>\d{{1,2}}){_GAP}{_UNITS['lb']}\.?,?\s{{0,2}}(?P<b>{_NUMBER}){_GAP}{_UNITS['oz']}(?![A-Za-z0-9])")
-_TOLERATED = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}(?:{_UNIT.format(n=1)})?\s?{_PLUS_MINUS}\s?(?P<b>{_NUMBER}){_GAP}{_UNIT.format(n=2)}")
-_RANGE = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}(?:{_UNIT.format(n=1)})?\s?(?:-|–|—|~|\bto\b)\s?(?P<b>{_NUMBER}){_GAP}{_UNIT.format(n=2)}")
-_PLAIN = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}{_UNIT.format(n=2)}")
+_TOLERATED = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}{_UNIT_1}\s?{_PLUS_MINUS}\s?(?P<b>{_NUMBER}){_GAP}{_UNIT_2}")
+_RANGE = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}{_UNIT_1}\s?(?:-|–|—|~|\bto\b)\s?(?P<b>{_NUMBER}){_GAP}{_UNIT_2}")
+_PLAIN = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}{_UNIT_2}")
 _LOOKS_LIKE_AMOUNT = re.compile(
     r"[\dOoIlSB.,]*\d[\dOoIlSB.,]*\s?(?:[kK][gGqQ9]|[oO0][zZ2]|[lL1I][bB][sS]?|[mM][lLI1|]|[fF][lL1I]|[gG9q])(?![A-Za-z0-9])"
     r"|[OISB][.,]\d+\s?\w+")
@@ -189,7 +190,8 @@ _REFRIGERANT = re.compile(
     r"|(?<![A-Za-z0-9])(?:R|CFC)[\s\-–]{0,2}(?P<r12>12)(?![A-Za-z0-9]|[\s.·\-–]{0,2}\d)")
 _REFRIGERANT_LIKE = re.compile(r"(?<![A-Za-z0-9])(?:R|HFC|HFO|CFC)[\s\-–]{0,2}[\dIlOSB]{2,4}\s?\w{0,3}|(?<!\w)1?[1lI]?[23]4\w{1,3}(?!\w)")
 _OIL = re.compile(
-    r"(?<![A-Za-z])(?:(?P<pag>PAG)[\s\-–.·]{0,2}(?:(?:OIL|oil|ISO|VG)[\s\-–]{0,2}){0,2}(?P<grade>\d{2,3}(?![\dA-Za-z.,]))?(?P<odd>[\dA-Za-z]*)"
+    r"(?<![A-Za-z])(?:(?P<pag>PAG)[\s\-–.·]{0,2}(?:(?:OIL|oil|ISO|VG)[\s\-–]{0,2}){0,2}"
+    rf"(?!{_NUMBER}\s?(?:{_UNIT})(?![A-Za-z0-9]))(?P<grade>\d{{2,3}}(?![\dA-Za-z.,]))?(?P<odd>[\dA-Za-z]*)"
     r"|(?P<poe>POE)(?![A-Za-z])|(?P<mineral>(?i:mineral))(?![A-Za-z]))")
 
 

@@ -1,0 +1,257 @@
+"""The under-hood refrigerant label: from a photo to statements, each with how sure we are and why.
+
+A figure stands as agreed only when two independent readers gave it, or when the only reader that gave one also
+read the label's other unit system and the two agree. Everything else is a question to a person.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, REFRIGERANT, Account, Sighting, interpret
+from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, available_readers
+from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, sharpness
+from hoodnote.errors import HoodnoteError
+from hoodnote.readings.model import Standing, Version
+from hoodnote.statements.model import Fact, Measured
+
+SURE = 0.8                  # below it the better of two agreeing readers was guessing
+GLARE_SHARE = 0.01          # of a field's box, its surroundings included
+LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print is not read reliably
+
+
+@dataclass(frozen=True)
+class LabelField:
+    """`box` is left, top, right, bottom in the photo's pixels; `crop` a PNG of the flat label around the field."""
+
+    statement: Measured | Fact
+    standing: Standing
+    confidence: float
+    versions: tuple[Version, ...]
+    box: tuple[int, int, int, int]
+    crop: bytes
+    question: str | None = None
+
+
+@dataclass(frozen=True)
+class LabelReading:
+    """`problem` says in one line what to do when the photo is not good enough to be a label reading."""
+
+    fields: tuple[LabelField, ...]
+    warnings: tuple[str, ...]
+    readers_used: tuple[str, ...]
+    problem: str | None = None
+
+
+@dataclass(frozen=True)
+class _Seen:
+    reader: str
+    sighting: Sighting
+
+
+def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: str = "metric") -> LabelReading:
+    """Reads the label in a photo. `prefer` ("metric" or "us") is the unit kept where the label prints both.
+
+    Raises HoodnoteError when no reader can be used or `prefer` is neither.
+    """
+    if prefer not in ("metric", "us"):
+        raise HoodnoteError(f"unit preference {prefer!r} is not known; use metric or us")
+    readers = list(available_readers() if readers is None else readers)
+    if not readers:
+        raise HoodnoteError("no text reader is available; run: pip install rapidocr onnxruntime")
+    used = tuple(r.name for r in readers)
+    finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
+    flat = flatten(photo.pixels, finder)
+    if flat is None or not flat[1]:
+        return LabelReading((), (), used, _what_to_do(photo, flat[0] if flat else None))
+    view, quads = flat
+
+    lines = {r.name: r.read(view.pixels, quads) for r in readers}
+    accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
+    if not all(_settled(accounts, field) for field in FIELDS):
+        second = enhanced(view)
+        again = _worth_a_second_look(lines, quads)
+        for reader in readers:
+            kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
+            accounts.append((reader.name, interpret(kept + reader.read(second.pixels, again), prefer)))
+
+    fields = [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
+    warnings = _warnings(fields, accounts, used, view)
+    found = {_key(f) for f in fields}
+    problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
+    return LabelReading(tuple(fields), tuple(warnings), used, problem)
+
+
+def _key(field: LabelField) -> str:
+    return field.statement.place if isinstance(field.statement, Measured) else field.statement.key
+
+
+def _worth_a_second_look(lines: dict[str, list[TextLine]], quads: Sequence[np.ndarray]) -> list[np.ndarray]:
+    """Quads where somebody saw a digit or an oil's name, or read nothing sure."""
+    def worth(quad: np.ndarray) -> bool:
+        texts = [(x.text, x.confidence) for found in lines.values() for x in found if x.quad is quad]
+        return not texts or any(any(c.isdigit() for c in t) or "PAG" in t or "POE" in t or "INERAL" in t.upper() or c < 0.6 for t, c in texts)
+
+    return [q for q in quads if worth(q)]
+
+
+def _settled(accounts: Sequence[tuple[str, Account]], field: str) -> bool:
+    seen = [a.sightings.get(field) for _, a in accounts]
+    if len(seen) == 1:
+        return seen[0] is not None and seen[0].question is None
+    return all(s is not None and s.question is None and _same(s, seen[0]) for s in seen)
+
+
+def _same(one: Sighting, other: Sighting) -> bool:
+    """The same statement; 0.66 kg and 0.660 kg are the same figure."""
+    return one.statement == other.statement
+
+
+def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> LabelField | None:
+    seen = [_Seen(reader, a.sightings[name]) for reader, a in accounts if name in a.sightings]
+    if not seen:
+        return None
+    groups: list[list[_Seen]] = []
+    for s in seen:
+        for group in groups:
+            if _same(group[0].sighting, s.sighting):
+                group.append(s)
+                break
+        else:
+            groups.append([s])
+    groups.sort(key=lambda g: (len({s.reader for s in g}), sum(s.sighting.confidence for s in g)), reverse=True)
+    best = groups[0]
+    chosen = max(best, key=lambda s: s.sighting.confidence).sighting
+    question = _question(name, groups, used, view, photo, chosen)
+    versions = {}
+    for s in sorted(seen, key=lambda s: s.sighting.confidence, reverse=True):
+        shown = Version(s.reader, s.sighting.text, s.sighting.statement, round(s.sighting.confidence, 3))
+        versions.setdefault((s.reader, s.sighting.statement), shown)
+    by_reader = {}
+    for s in best:
+        by_reader[s.reader] = max(by_reader.get(s.reader, 0.0), s.sighting.confidence)
+    confidence = 1 - float(np.prod([1 - c for c in by_reader.values()]))        # independent readers
+    confidence = confidence if question is None else min(confidence, 0.5)
+    standing = Standing.AGREED if question is None else Standing.UNCONFIRMED
+    return LabelField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
+                      _photo_box(view, chosen.box, photo), _crop(view, chosen.box), question)
+
+
+def _question(name: str, groups: list[list[_Seen]], used: Sequence[str], view: View, photo: Photo, chosen: Sighting) -> str | None:
+    """Why a person must look, or None when the figure stands by itself."""
+    what, best = FIELD_NAMES[name], groups[0]
+    value = stated(chosen.statement)
+    doubts = [s.sighting.question for s in best if s.sighting.question]
+    if doubts:
+        return doubts[0]
+    rivals = [g for g in groups[1:] if _is_rival(g, best)]
+    if rivals:
+        return f"The {what} reads {' or '.join([value, *(stated(g[0].sighting.statement) for g in rivals)])}: which is it?"
+    if _glare_near(view, chosen.box):
+        return f"Glare lies by the {what}, read as {value}: is that what the label says?"
+    if _at_the_edge(view, chosen.box, photo):
+        return f"The {what}, read as {value}, is cut by the edge of the photo: is that what the label says?"
+    readers = {s.reader for s in best}
+    if max(s.sighting.confidence for s in best) < SURE:
+        return f"The {what} is hard to read, perhaps {value}: what does the label say?"
+    if len(readers) >= 2:
+        return None
+    if name == CHARGE and any(s.sighting.proved for s in best):
+        return None
+    why = "only one text reader is installed" if len(used) == 1 else "only one of two readers could read it"
+    return f"The {what} reads {value}, but {why}: is it right?"
+
+
+def _is_rival(group: list[_Seen], best: list[_Seen]) -> bool:
+    """A different figure counts against the best one unless its reader also gave the best one with more confidence."""
+    for s in group:
+        own = [b.sighting.confidence for b in best if b.reader == s.reader]
+        if not own or s.sighting.confidence > max(own):
+            return True
+        if s.reader == NeuralReader.name and s.sighting.confidence > 0.6:
+            return True
+    return False
+
+
+def _glare_near(view: View, box: tuple[float, float, float, float]) -> bool:
+    margin = TEXT_HEIGHT / 2
+    left, top, right, bottom = (int(v) for v in (box[0] - margin, box[1] - margin / 2, box[2] + margin, box[3] + margin / 2))
+    part = view.glare[max(0, top):max(0, bottom), max(0, left):max(0, right)]
+    return bool(part.size) and float(part.mean()) > GLARE_SHARE
+
+
+def _at_the_edge(view: View, box: tuple[float, float, float, float], photo: Photo) -> bool:
+    left, top, right, bottom = _raw_photo_box(view, box)
+    return left < 2 or top < 2 or right > photo.width - 3 or bottom > photo.height - 3
+
+
+def _raw_photo_box(view: View, box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    left, top, right, bottom = box
+    points = view.to_photo(np.array([(left, top), (right, top), (right, bottom), (left, bottom)]))
+    return float(points[:, 0].min()), float(points[:, 1].min()), float(points[:, 0].max()), float(points[:, 1].max())
+
+
+def _photo_box(view: View, box: tuple[float, float, float, float], photo: Photo) -> tuple[int, int, int, int]:
+    left, top, right, bottom = _raw_photo_box(view, box)
+    return max(0, int(left)), max(0, int(top)), min(photo.width, int(right) + 1), min(photo.height, int(bottom) + 1)
+
+
+def _crop(view: View, box: tuple[float, float, float, float]) -> bytes:
+    from PIL import Image
+
+    margin = TEXT_HEIGHT // 4
+    height, width = view.pixels.shape[:2]
+    left, top = max(0, int(box[0]) - margin), max(0, int(box[1]) - margin)
+    right, bottom = min(width, int(box[2]) + margin + 1), min(height, int(box[3]) + margin + 1)
+    out = io.BytesIO()
+    Image.fromarray(view.pixels[top:max(bottom, top + 1), left:max(right, left + 1)]).save(out, "PNG")
+    return out.getvalue()
+
+
+def stated(statement: Measured | Fact) -> str:
+    """A field's value as a person writes it: "0.55 ± 0.02 kg", "R-134a"."""
+    if isinstance(statement, Fact):
+        return statement.value
+    tolerance = f" ± {statement.tolerance}" if statement.tolerance is not None else ""
+    return f"{statement.value}{tolerance} {statement.unit}"
+
+
+def _warnings(fields: Sequence[LabelField], accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View) -> list[str]:
+    out = []
+    if len(used) == 1:
+        out.append(f"Only the {used[0]} was available: figures without a second unit on the label stay unconfirmed.")
+    found = {_key(f) for f in fields}
+    for name in FIELDS:
+        if name in found:
+            continue
+        bits = list(dict.fromkeys(bit for _, a in accounts for bit in a.unclear[name]))
+        seen = f' (something like "{bits[0]}" is there)' if bits else ""
+        out.append(f"The {FIELD_NAMES[name]} was not read{seen}: look at the label and say it.")
+    if view.glare.mean() > 0.02:
+        out.append("There is glare on the label: a photo from another angle may read better.")
+    if overexposed(view.pixels):
+        out.append("The photo is overexposed, so glare cannot be told from paper: check the figures against the label.")
+    return out
+
+
+def _what_to_do(photo: Photo, view: View | None) -> str:
+    if view is None:
+        if sharpness(photo.pixels) < 15:
+            return "No text was found and the photo is blurred: hold still, focus on the label and take it again."
+        return "No text was found: fill the picture with the label and take it again."
+    if view.glare.mean() > 0.02:
+        return "There is glare on the figures: take the photo again from another angle."
+    if overexposed(view.pixels):
+        return "The label is overexposed: take the photo again with less light."
+    # the flat view is scaled to a set height of text, so its scale tells the height in the photo
+    scale = float(np.sqrt(abs(np.linalg.det(view.matrix[:2, :2]))))
+    if TEXT_HEIGHT / max(scale, 1e-6) < LEAST_TEXT_PX:
+        return "The print is too small: take the photo again closer."
+    if sharpness(view.pixels) < 60:
+        return "The label is blurred: hold still, focus on it and take the photo again."
+    return "No refrigerant or charge was found in the text: photograph the under-hood refrigerant label, filling the picture with it."
