@@ -195,7 +195,7 @@ class Network:
 
 
 def minimized(start: int, arcs: list[dict[str, int]], finals: set[int]) -> Automaton:
-    """Trim, then merge states of one future (Moore's partition refinement), numbered breadth first."""
+    """Trim, then merge states of one future; numbered breadth first."""
     useful = set(finals)
     incoming: list[list[int]] = [[] for _ in arcs]
     for state, out in enumerate(arcs):
@@ -210,19 +210,7 @@ def minimized(start: int, arcs: list[dict[str, int]], finals: set[int]) -> Autom
     if start not in useful:
         return Automaton(0, [{}], frozenset())
     kept = [{label: t for label, t in sorted(out.items()) if t in useful} for out in arcs]
-    block = [1 if s in finals else 0 for s in range(len(arcs))]
-    count = 0
-    states = sorted(useful)
-    while True:
-        names: dict[tuple, int] = {}
-        new = block[:]
-        for s in states:
-            key = (block[s], tuple((label, block[t]) for label, t in kept[s].items()))
-            new[s] = names.setdefault(key, len(names))
-        block = new
-        if len(names) == count:
-            break
-        count = len(names)
+    block = _coarsest_partition(kept, finals, useful)
     renumber: dict[int, int] = {block[start]: 0}
     out: list[dict[str, int]] = [{}]
     ends: set[int] = set()
@@ -239,6 +227,41 @@ def minimized(start: int, arcs: list[dict[str, int]], finals: set[int]) -> Autom
                 queue.append(t)
             out[here][label] = renumber[block[t]]
     return Automaton(0, out, frozenset(ends))
+
+
+def _coarsest_partition(arcs: list[dict[str, int]], finals: set[int], states: set[int]) -> list[int]:
+    """Block number of each state (Hopcroft 1971: a block is split by the smaller half of what it leads to)."""
+    seeds: dict[tuple, set[int]] = {}
+    incoming: list[list[tuple[str, int]]] = [[] for _ in arcs]
+    for s in states:
+        seeds.setdefault((s in finals, tuple(arcs[s])), set()).add(s)
+        for label, t in arcs[s].items():
+            incoming[t].append((label, s))
+    blocks = list(seeds.values())
+    block = [-1] * len(arcs)
+    for number, members in enumerate(blocks):
+        for s in members:
+            block[s] = number
+    waiting = set(range(len(blocks)))
+    while waiting:
+        sources: dict[str, set[int]] = {}
+        for t in blocks[waiting.pop()]:
+            for label, s in incoming[t]:
+                sources.setdefault(label, set()).add(s)
+        for reached in sources.values():
+            hit: dict[int, set[int]] = {}
+            for s in reached:
+                hit.setdefault(block[s], set()).add(s)
+            for number, part in hit.items():
+                if len(part) == len(blocks[number]):
+                    continue
+                blocks[number] -= part
+                blocks.append(part)
+                new = len(blocks) - 1
+                for s in part:
+                    block[s] = new
+                waiting.add(new if number in waiting or len(part) <= len(blocks[number]) else number)
+    return block
 
 
 OPEN, CLOSE = "number begins", "number ends"
