@@ -57,7 +57,7 @@ def main(argv: list[str] | None = None) -> int:
         sys.stdout.flush()
         return status or 0
     except HoodnoteError as error:
-        return _refuse(str(error))
+        return refuse(str(error))
     except KeyboardInterrupt:
         print(file=sys.stderr)
         return _INTERRUPTED
@@ -68,17 +68,18 @@ def main(argv: list[str] | None = None) -> int:
         from hoodnote.jobs.faults import from_os
 
         _drop_output()
-        return _refuse(str(from_os(error, "the output")))
+        return refuse(str(from_os(error, "the output")))
     except Exception as error:   # a mistake of ours: still one line, and the details where they can be sent from
-        return _refuse(_log(error, getattr(args, "data", None)))
+        return refuse(_log(error, getattr(args, "data", None)))
 
 
 def entry() -> NoReturn:
     sys.exit(main())
 
 
-def _refuse(message: str) -> int:
-    print("hoodnote:", " ".join(message.split()), file=sys.stderr)
+def refuse(message: str) -> int:
+    line = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in " ".join(message.split()))   # a file's name may hold anything
+    print("hoodnote:", line, file=sys.stderr)
     return _REFUSED
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,8 +45,8 @@ def _hear(args: argparse.Namespace) -> int:
 
     with open_store(args) as store:
         job = job_or_newest(store, args.job)
-        engines = _engines(args.model)
-        return _take_all(args.clips, job, lambda clip: hear_clip(store, job, clip, engines))
+        engines = cache(lambda: _engines(args.model))   # seconds to load: not for a name that was mistyped
+        return _take_all(args.clips, job, lambda clip: hear_clip(store, job, _there(clip), engines()))
 
 
 def _see(args: argparse.Namespace) -> int:
@@ -88,6 +89,16 @@ def _engines(model: Path | None) -> Sequence:
     from hoodnote.capture.speech.engines import best_two
 
     return best_two(model)
+
+
+def _there(file: Path) -> Path:
+    from hoodnote.jobs.faults import from_os
+
+    try:
+        file.stat()
+    except (OSError, ValueError) as error:   # ValueError: a NUL in the name
+        raise from_os(error, file) if isinstance(error, OSError) else HoodnoteError(f"{file!r} is not a file name; check it") from error
+    return file
 
 
 def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken]) -> int:

@@ -39,15 +39,32 @@ def _engines(args: argparse.Namespace) -> None:
 
 
 def _phrases(args: argparse.Namespace) -> None:
-    from hoodnote.statements.examples import examples
-
     wanted = [word.lower() for word in args.words]
-    shown = [(phrase, meaning) for phrase, meaning in examples() if all(w in phrase.split() or w in meaning.lower() for w in wanted)]
+    shown = [(phrase, meaning) for phrase, meaning in _examples() if all(w in f"{phrase} {meaning}".lower() for w in wanted)]
     width = max((len(phrase) for phrase, _ in shown), default=0)
     for phrase, meaning in shown:
         print(f"{phrase:<{width}}  {meaning}")
     if not shown:
         print(f"nothing that can be said holds {' '.join(args.words)}; hoodnote phrases shows all")
+
+
+def _examples() -> list[tuple[str, str]]:
+    """The shortest phrase for each thing that can be stated, found by walking the whole grammar, with its meaning."""
+    from hoodnote.language.grammar import load
+    from hoodnote.statements.describe import describe
+    from hoodnote.statements.model import Measured, subject
+    from hoodnote.statements.parser import parse_spans
+
+    shortest: dict[tuple, tuple[str, str]] = {}
+    for words in load().automaton.covering_paths():
+        for statement, (first, last) in parse_spans(words):
+            phrase = " ".join(words[first:last])
+            key = subject(statement)
+            if isinstance(statement, Measured):
+                key = (*key[:-1], statement.at_minute is not None)   # one example with a time, whatever the minute
+            if key not in shortest or len(phrase) < len(shortest[key][0]):
+                shortest[key] = phrase, describe(statement)
+    return sorted(shortest.values(), key=lambda example: example[1])
 
 
 def _fetch(args: argparse.Namespace) -> None:

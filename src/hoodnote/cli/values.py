@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _TEXT_LENGTH = 500
 _NUMBER = r"[-+]?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?"
-_FIGURE = re.compile(rf"({_NUMBER})\s*([^\d\s±+-][^\d±+-]*?)?\s*(?:(?:±|\+/-|\+-)\s*(\d+(?:\.\d+)?)\s*(\D*?)\s*)?", re.IGNORECASE)
+_FIGURE = re.compile(rf"({_NUMBER})\s*([^\d\s±+-][^\d±+-]*?)?\s*(?:(?:±|\+/-|\+-)\s*(\d+(?:\.\d+)?)\s*(\D*?)\s*)?", re.ASCII)
 _UNIT_WORDS = {
     "degf": "f", "fahrenheit": "f", "degc": "c", "celsius": "c", "feet": "ft", "foot": "ft", "metres": "m", "meters": "m",
     "mile": "mi", "miles": "mi", "kilometres": "km", "kilometers": "km", "percent": "%", "%rh": "%", "grams": "g",
@@ -72,7 +72,7 @@ def _vin(text: str) -> str:
 
 def _year(text: str) -> str:
     latest = date.today().year + 2   # a model year begins before its calendar year
-    if not re.fullmatch(r"\d{4}", text) or not 1930 <= int(text) <= latest:
+    if not re.fullmatch(r"[0-9]{4}", text) or not 1930 <= int(text) <= latest:
         raise HoodnoteError(f"the model year is four digits from 1930 to {latest}, not {text}")
     return text
 
@@ -97,7 +97,7 @@ def _measured(place: str, text: str) -> Measured:
     from hoodnote.units import UNITS, to_si
 
     units = [u.id for u in UNITS.values() if u.quantity in PLACES[place].quantities]
-    match = _FIGURE.fullmatch(text.strip())
+    match = _FIGURE.fullmatch(" ".join(text.split()))
     unit = _unit(match[2], units) if match else None
     tolerance_unit = _unit(match[4], [unit]) if match and match[4] else unit
     if match is None or unit is None or tolerance_unit is None or (match[3] and place != "label_charge"):

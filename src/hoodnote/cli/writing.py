@@ -50,8 +50,7 @@ def _note(args: argparse.Namespace) -> None:
     with open_store(args) as store:
         job = store.job(args.work_order)
         timeline = build(store.entries(job))
-        warnings = [shown.warning for shown in store.warnings(job)]
-        text = render(build_note(job, timeline, evaluate(timeline), warnings, store.media_path), _format(args))
+        text = render(build_note(job, timeline, evaluate(timeline), store.warnings(job), store.media_path), _format(args))
     if args.output is None:
         sys.stdout.write(text)
     else:
