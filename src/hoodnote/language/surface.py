@@ -168,6 +168,23 @@ class Surface:
         digits = {"#" + rule: figures.automaton() for rule, figures in self.figures.items()}
         network.start = before[tokens.start]
         network.finals = {after[s] for s in tokens.finals} | {stop}
+        entries: dict[tuple[str, int], int] = {}
+
+        def entry(text: str, end: int) -> int:
+            """The state from which `text` is spelled up to `end`; shared by all who go there."""
+            if (text, end) not in entries:
+                at = entries[text, end] = network.state()
+                if text in digits:
+                    network.embed(digits[text], at, end)
+                else:
+                    _spell(network, text, at, end)
+            return entries[text, end]
+
+        def begin(state: int, text: str, end: int, capital: bool = True) -> None:
+            network.arc(state, None, entry(text, end))
+            if capital and text[0].islower():
+                network.arc(state, None, entry(text[0].upper() + text[1:], end))
+
         for state, arcs in enumerate(tokens.arcs):
             network.arc(after[state], " ", before[state])
             network.arc(figure[state], None, after[state])
@@ -183,23 +200,17 @@ class Surface:
                         network.arc(after[state], ".", middle)
                         network.arc(middle, " ", before[target])
                 elif label.startswith("#"):
-                    network.embed(digits[label], before[state], figure[target])
+                    begin(before[state], label, figure[target])
+                elif label in _HYPHENATED:
+                    begin(before[state], label, number[target])
+                    begin(number_next[state], label, number[target], capital=False)
                 else:
-                    ends = number if label in _HYPHENATED else after
-                    self._spell_word(network, label, before[state], ends[target])
-                    if label in _HYPHENATED:
-                        _spell(network, label, number_next[state], number[target])
+                    begin(before[state], label, after[target])
             for text, _words, target in self.forms[state]:
-                self._spell_word(network, text, before[state], after[target])
+                begin(before[state], text, after[target])
                 if text in self.glued:
-                    _spell(network, text, figure[state], after[target])
+                    begin(figure[state], text, after[target], capital=False)
         return network.determinized()
-
-    @staticmethod
-    def _spell_word(network: Network, text: str, source: int, target: int) -> None:
-        _spell(network, text, source, target)
-        if text[0].isalpha() and text[0].islower():
-            _spell(network, text[0].upper() + text[1:], source, target)
 
     def say_figure(self, rule: str, text: str) -> tuple[str, ...] | None:
         """The plainest words of the rule for a written figure, None when the rule cannot say it."""
