@@ -1,0 +1,186 @@
+"""The inputs of one finding: asked for by place or fact, with what is missing or unconfirmed kept beside them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from hoodnote.checks.model import Finding, Outcome
+from hoodnote.checks.view import STAGES, Doubt, Situation, View
+from hoodnote.physics.atmosphere import SEA_LEVEL, WEATHER_LIMIT_KPA, station_pressure
+from hoodnote.physics.errors import OutOfRange
+from hoodnote.readings.facts import si
+from hoodnote.readings.model import Live, Stage
+from hoodnote.statements.vocabulary import FACTS, PLACES
+from hoodnote.units import UNITS, AbsolutePressure, GaugePressure, Quantity
+
+# A thermometer read at arm's length in a bay, unless told otherwise (common practice, no source).
+TEMPERATURE_LIMIT_C = 2.0
+# How far the air may have moved between two stages of one job (common practice, no source).
+STAGE_DRIFT_C = 3.0
+_SAME_ALL_JOB = ("altitude", "label_charge", "label_oil")
+NOT_CONFIRMED = "(stated, not confirmed)"
+# Label and present refrigerant of the usual conversion.
+CONVERSION = ("R-12", "R-134a")
+
+
+@dataclass
+class Inputs:
+    """Gathers what one finding stands on. `missing` and `doubtful` fill as figures are asked for and not found sure."""
+
+    view: View
+    situation: Situation | None = None
+    stage: Stage | None = None
+    basis: list[int] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)          # how limits and conditions were come by
+
+    @property
+    def complete(self) -> bool:
+        return not self.missing
+
+    def figure(self, place: str, *, quantity: Quantity | None = None, required: bool = True, before: int | None = None) -> Live | None:
+        """The last usable figure of this situation or stage, said before a position of the record where one is given; a newer
+        unconfirmed one makes it doubtful."""
+        stage = self.stage if self.situation is None else None
+        found = [x for x in self.view.readings(place, situation=self.situation, stage=stage, quantity=quantity)
+                 if before is None or self.view.order(x) < before]
+        doubts = [d for d in self.view.doubts if place in d.keys and self._here(d) and (before is None or d.order < before)]
+        return self._settle(place, found[-1] if found else None, doubts, required)
+
+    def _here(self, doubt: Doubt) -> bool:
+        if self.situation is not None:
+            return doubt.situation == self.situation or doubt.situation.engine is None
+        return self.stage is None or doubt.situation.stage is self.stage
+
+    def condition(self, place: str, *, required: bool = True) -> Live | None:
+        """The last figure of the stage, else of an earlier stage: for air. The altitude counts whenever it was stated."""
+        stage = self.situation.stage if self.situation else self.stage
+        until = STAGES.index(stage) if stage and place not in _SAME_ALL_JOB else len(STAGES)
+        found = [x for x in self.view.readings(place) if STAGES.index(x.stage) <= until]
+        last = found[-1] if found else None
+        doubts = [d for d in self.view.doubts if place in d.keys and STAGES.index(d.situation.stage) <= until]
+        return self._settle(place, last, doubts, required)
+
+    def fact(self, key: str, *, required: bool = True) -> str | None:
+        value = self.view.facts.get(key)
+        held = next((x for x in reversed(self.view.usable.live) if x.entry.id == self.view.facts.basis.get(key)), None)
+        got = self._settle(key, held, [d for d in self.view.doubts if key in d.keys], required)
+        return value if got is not None else None
+
+    def refrigerant(self) -> str | None:
+        """As stated for the system, else as on its label. Where the two differ nothing can be computed, except for the
+        usual conversion of an R-12 system, which keeps its old label until the new one is fitted."""
+        stated = self.fact("refrigerant", required=False)
+        if stated is None:
+            return self.fact("label_refrigerant", required=False) or self._no_refrigerant()
+        label = self.view.facts.get("label_refrigerant")
+        if label is None or label == stated:
+            return stated
+        self.basis.append(self.view.facts.basis["label_refrigerant"])
+        if CONVERSION == (label, stated):
+            self.notes.append(f"taken as converted from {label} to {stated}")
+            return stated
+        self.lacks(f"one refrigerant: {stated} was stated, the label says {label}")
+        return None
+
+    def _no_refrigerant(self) -> None:
+        if not any("refrigerant" in m for m in self.missing):
+            self.lacks("refrigerant")
+
+    def _settle(self, key: str, last: Live | None, doubts: list[Doubt], required: bool) -> Live | None:
+        name = FACTS[key] if key in FACTS else PLACES[key].name
+        newer = [d for d in doubts if last is None or d.order > self.view.order(last)]
+        if newer:
+            self.lacks(f"{name} {NOT_CONFIRMED}")
+        if last is None:
+            if required and not newer:
+                self.lacks(name)
+            return None
+        self.basis.append(last.entry.id)
+        if PLACES.get(key) and last.entry.id in self.view.unsettled and key not in ("ambient", "altitude", "humidity"):
+            self.lacks(f"{self.view.unsettled[last.entry.id]} {NOT_CONFIRMED}")
+        return last
+
+    def lacks(self, what: str) -> None:
+        """Note an input that is missing or unconfirmed, as the note will print it."""
+        if what not in self.missing:
+            self.missing.append(what)
+
+    def ambient_pressure(self) -> AbsolutePressure:
+        """Station pressure from the altitude; sea level, with a note, where none was stated."""
+        live = self.condition("altitude", required=False)
+        if live is None:
+            self.notes.append("sea level assumed, no altitude stated")
+            return SEA_LEVEL
+        metres = si(live)
+        try:
+            pressure = station_pressure(metres)
+        except OutOfRange as problem:
+            self.lacks(str(problem))
+            return SEA_LEVEL
+        self.notes.append(f"station pressure {pressure.kpa:.1f} kPa at {metres:.0f} m")
+        return pressure
+
+    def air(self, *places: str) -> tuple[float, float, str] | None:
+        """Temperature in C, its limit, and the place, of the first of the places that was read; the last is the required one."""
+        for place in places:
+            live = self.condition(place, required=place == places[-1])
+            if live is not None:
+                limit = TEMPERATURE_LIMIT_C
+                stage = self.situation.stage if self.situation else self.stage
+                if stage is not None and live.stage is not stage:
+                    limit += STAGE_DRIFT_C
+                    self.notes.append(f"{PLACES[place].name} was read {live.stage} the work")
+                return si(live), limit, place
+        return None
+
+    def pressure(self, place: str, *, required: bool = True) -> tuple[GaugePressure, float | None] | None:
+        """Gauge pressure at a side and the gauge's limit of error in kPa (None: off the graded scale)."""
+        live = self.figure(place, required=required)
+        if live is None:
+            return None
+        value = gauge_pressure(live, self.ambient_pressure())
+        return value, self.view.gauges.of(place).limit_of_error_kpa(value)
+
+    def finding(self, check: str, title: str, *, expected: str, measured: str, uncertainty: str, outcome: Outcome, why: str,
+                source: str) -> Finding:
+        """As told when the inputs are complete; otherwise it cannot tell, and says what it lacks."""
+        if not self.complete:
+            return self.cannot_tell(check, title, expected=expected, measured=measured, source=source)
+        return Finding(check, title, self._stage_text, expected, measured, self._with_notes(uncertainty), outcome, why,
+                       self._basis, (), source)
+
+    def cannot_tell(self, check: str, title: str, *, expected: str, source: str, measured: str = "", why: str = "") -> Finding:
+        lacking = "; ".join(self.missing)
+        return Finding(check, title, self._stage_text, expected, measured or "not measured", self._with_notes(""), Outcome.CANNOT_TELL,
+                       why or f"The record cannot answer this yet; it lacks: {lacking}.", self._basis, tuple(self.missing), source)
+
+    @property
+    def _basis(self) -> tuple[int, ...]:
+        return tuple(dict.fromkeys(self.basis))
+
+    @property
+    def _stage_text(self) -> str:
+        stage = self.situation.stage if self.situation else self.stage
+        return stage.value if stage else ""
+
+    def _with_notes(self, uncertainty: str) -> str:
+        return "; ".join(dict.fromkeys(t for t in (uncertainty, *self.notes) if t))
+
+
+def gauge_pressure(live: Live, ambient: AbsolutePressure) -> GaugePressure:
+    """A reading of a pressure or vacuum place as gauge pressure: inches of mercury count down from ambient, microns up from zero."""
+    unit = live.entry.statement.unit
+    if unit == "micron":
+        return GaugePressure(si(live) - ambient.kpa)
+    if UNITS[unit].quantity is Quantity.VACUUM:
+        return GaugePressure(-si(live))
+    return GaugePressure(si(live))
+
+
+def judge(value: float, limit: float, lowest: float, highest: float) -> Outcome:
+    """Within the expected range; outside it by more than the limit of error; or too close to its edge to tell."""
+    if lowest <= value <= highest:
+        return Outcome.WITHIN
+    distance = lowest - value if value < lowest else value - highest
+    return Outcome.OUTSIDE if distance > limit else Outcome.CANNOT_TELL

@@ -1,0 +1,173 @@
+"""What the checks may take as true in a record, and what in it is in doubt.
+
+Figures are chosen from the usable entries alone, replayed as if nothing else had been said. An unconfirmed entry can
+only cast doubt on a choice, never make or change one: a check on doubtful inputs cannot tell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from hoodnote.physics.gauge import USUAL_MANIFOLD, ManifoldGauges
+from hoodnote.readings.facts import JobFacts, facts_of
+from hoodnote.readings.model import Live, Stage, Standing, Timeline
+from hoodnote.readings.timeline import build
+from hoodnote.statements.describe import describe
+from hoodnote.statements.model import Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.units import UNITS, Quantity
+
+PRESSURE_PLACES = ("low_side", "high_side")
+STAGES = (Stage.BEFORE, Stage.DURING, Stage.AFTER)
+
+
+@dataclass(frozen=True)
+class Situation:
+    """A spell of one engine state in one stage, in which pressures were read."""
+
+    stage: Stage
+    engine: str | None
+    spell: int
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """An unconfirmed entry where it would stand in the usable record: what it may be about, and when."""
+
+    keys: frozenset[str]                 # places and fact keys it, or another reader's version of it, speaks of
+    text: str
+    order: int                           # position in the whole record
+    situation: Situation
+
+
+@dataclass(frozen=True)
+class View:
+    timeline: Timeline
+    gauges: ManifoldGauges = USUAL_MANIFOLD
+
+    @cached_property
+    def usable(self) -> Timeline:
+        return build(x.entry for x in self.timeline.live if x.usable)
+
+    @cached_property
+    def facts(self) -> JobFacts:
+        return facts_of(self.usable)
+
+    @cached_property
+    def _order(self) -> dict[int | None, int]:
+        return {x.entry.id: x.order for x in self.timeline.live}
+
+    def order(self, live: Live) -> int:
+        """Position in the whole record."""
+        return self._order[live.entry.id]
+
+    @cached_property
+    def _situations(self) -> dict[int | None, Situation]:
+        return _situations_of(self.usable)
+
+    def situation(self, live: Live) -> Situation:
+        return self._situations[live.entry.id]
+
+    @cached_property
+    def now(self) -> Situation:
+        """The situation a statement made next would be in."""
+        return list(self._situations.values())[-1] if self._situations else Situation(Stage.BEFORE, None, 0)
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """One for each unconfirmed entry, each replayed into the usable record on its own."""
+        return tuple(self._doubt(x) for x in self.timeline.questions if x.entry.statement is not None)
+
+    def _doubt(self, live: Live) -> Doubt:
+        trial = self._replay(live, _plain(live.entry.statement))
+        return Doubt(frozenset(k for s in _accounts(live) for k in _keys(s)), describe(live.entry.statement), live.order,
+                     _situations_of(trial)[live.entry.id])
+
+    def _replay(self, unsure: Live, statement: Statement) -> Timeline:
+        """The usable record with one unconfirmed entry taken as `statement`."""
+        taken = replace(unsure.entry, statement=statement, standing=Standing.CONFIRMED, supersedes=None)
+        return build(taken if x is unsure else replace(x.entry, supersedes=None)
+                     for x in self.timeline.live if x.usable or x is unsure)
+
+    @cached_property
+    def unsettled(self) -> dict[int | None, str]:
+        """Entry id -> the unconfirmed statement that, if true, would put the reading in another stage or engine state."""
+        out: dict[int | None, str] = {}
+        for unsure in self.timeline.questions:
+            for statement in _state_changes(unsure):
+                trial = self._replay(unsure, statement)
+                moved = {x.entry.id: (x.stage, x.engine) for x in trial.live}
+                for x in self.usable.live:
+                    if moved[x.entry.id] != (x.stage, x.engine):
+                        out.setdefault(x.entry.id, describe(unsure.entry.statement))
+        return out
+
+    def situations(self, engine: str | None, places: tuple[str, ...] = PRESSURE_PLACES) -> list[Situation]:
+        """Every spell in which one of the places was read, confirmed or not, with this engine state."""
+        found = [self.situation(x) for x in self.usable.live
+                 if isinstance(x.entry.statement, Measured) and x.entry.statement.place in places]
+        found += [d.situation for d in self.doubts if d.keys & set(places)]
+        return list(dict.fromkeys(s for s in found if s.engine == engine))
+
+    def touched(self, *keys: str) -> bool:
+        """Did anyone speak of one of these places or facts, confirmed or not?"""
+        return (any(k in keys for x in self.usable.live for k in _keys(x.entry.statement))
+                or any(k in d.keys for d in self.doubts for k in keys))
+
+    def did(self, *actions: str, item: str | None = None) -> Live | None:
+        """The last usable step with one of these actions (on `item`, where given)."""
+        for x in reversed(self.usable.live):
+            s = x.entry.statement
+            if isinstance(s, Step) and s.action in actions and (item is None or s.item == item):
+                return x
+        return None
+
+    def readings(self, place: str, *, situation: Situation | None = None, stage: Stage | None = None,
+                 quantity: Quantity | None = None) -> list[Live]:
+        """Usable figures at a place, in the order of the record."""
+        return [x for x in self.facts.readings(place, stage=stage)
+                if (situation is None or self.situation(x) == situation)
+                and (quantity is None or UNITS[x.entry.statement.unit].quantity is quantity)]
+
+
+def _plain(statement: Statement) -> Statement:
+    return statement.statement if isinstance(statement, Correction) else statement
+
+
+def _accounts(live: Live) -> list[Statement]:
+    """The statement and every reader's version of it."""
+    found = [live.entry.statement, *(v.statement for v in live.entry.versions)]
+    return [_plain(s) for s in found if s is not None]
+
+
+def _keys(statement: Statement | None) -> tuple[str, ...]:
+    match statement:
+        case Measured(place=place) | Supply(place=place):
+            return (place,)
+        case Fact(key=key):
+            return (key,)
+        case Correction(statement=inner):
+            return _keys(inner)
+    return ()
+
+
+def _state_changes(live: Live) -> list[Statement]:
+    out: list[Statement] = []
+    for s in _accounts(live):
+        if isinstance(s, Step) and s.action in ("engine_off", "engine_running"):
+            out += [Step("engine_off"), Step("engine_running")]
+        elif isinstance(s, Step) or (isinstance(s, Measured) and s.place in ("recovered", "charged")):
+            out.append(s)
+    return out
+
+
+def _situations_of(timeline: Timeline) -> dict[int | None, Situation]:
+    spell, engine, out = 0, None, {}
+    for x in timeline.live:
+        s = x.entry.statement
+        if isinstance(s, Step) and s.action in ("engine_off", "engine_running"):
+            stated = s.action.removeprefix("engine_")
+            spell += stated != engine
+            engine = stated
+        out[x.entry.id] = Situation(x.stage, x.engine, spell)
+    return out

@@ -1,0 +1,25 @@
+"""Refusals of the property functions: each names what was asked and why there is no answer."""
+
+from __future__ import annotations
+
+from hoodnote.errors import HoodnoteError
+
+
+class NoSaturation(HoodnoteError):
+    """There is no saturation value for what was asked."""
+
+
+class UnknownRefrigerant(NoSaturation):
+    """The designation is not in the registry."""
+
+
+class NoPropertyData(NoSaturation):
+    """The refrigerant is known, but no evaluated property model of it is at hand."""
+
+
+class AboveCritical(NoSaturation):
+    """At or above the critical point: vapour and liquid are one (transcritical), so no saturation value exists."""
+
+
+class OutOfRange(NoSaturation):
+    """Outside the range of the property model or of the standard."""
