@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape as e
 from importlib.resources import files
@@ -10,6 +11,7 @@ from hoodnote.note import layout
 from hoodnote.note.model import Cell, Field, FindingLine, Note, Question, Source, Stated, Table
 
 _SIGN = {"within": "✓", "outside": "▲", "cannot tell": "?"}
+_TALL = 20                  # rows; a longer table may be broken across columns and pages
 _SHORT_SOURCES = 6          # so few sources stay on the first page
 
 
@@ -33,16 +35,17 @@ def _main(note: Note) -> Iterator[str]:
         yield f"<div><dt>{e(field.label)}</dt><dd>{e(field.text)}</dd></div>"
     yield "</dl></section>"
     yield from _findings(note.findings)
-    yield from _readings(note)
-    yield '<div class="columns">'
-    yield from _work(note)
-    yield from _balance(note.balance)
+    yield '<div class="halves">'
+    yield from _table("Readings, before and after", note.readings)
     yield from _table("Clutch circuit", note.circuit)
     yield from _vacuum(note)
+    yield from _work(note)
     yield from _remarks(note.remarks)
+    yield from _plot(note)
+    yield from _balance(note.balance)
     yield from _questions(note.questions)
-    yield from _cautions(note)
     yield "</div>"
+    yield from _cautions(note)
     yield from _sources(note)
 
 
@@ -76,9 +79,9 @@ def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
             '<th scope="col">Outcome</th><th scope="col">Why</th></tr></thead><tbody>']
     for f in findings:
         stage = f' <span class="when">{e(layout.STAGES[f.stage].lower())}</span>' if f.stage else ""
-        letter = f' <sup title="{e(f.source)}">{letters[f.source]}</sup>' if f.source else ""
+        letter = f'&nbsp;<sup title="{e(f.source)}">{letters[f.source]}</sup>' if f.source else ""
         body.append(f'<tr id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><th scope="row"><b>F{f.number}</b> {e(f.title)}{stage}</th>'
-                    f'<td data-label="Expected">{e(f.expected)}</td><td data-label="Measured">{e(layout.measured(f))}</td>'
+                    f'<td data-label="Expected">{e(f.expected)}</td><td data-label="Measured">{_kept(layout.measured(f))}</td>'
                     f'<td data-label="Outcome" class="outcome"><span aria-hidden="true">{_SIGN[f.outcome]}</span> {f.outcome}</td>'
                     f'<td data-label="Why">{e(layout.why(f))}{letter}</td></tr>')
     body.append("</tbody></table>")
@@ -87,25 +90,25 @@ def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
     yield from _section("Findings and checks", body, "findings")
 
 
+def _kept(text: str) -> str:
+    """Keeps a figure, its sign and its unit on one line."""
+    return re.sub(r"(?<=[±\d]) (?=\S{1,3}\b)", "&nbsp;", e(text))
+
+
 def _letter(i: int) -> str:
     return chr(97 + i % 26) * (1 + i // 26)
 
 
-def _readings(note: Note) -> Iterator[str]:
-    if not note.readings.rows:
-        return
-    yield '<div class="pair">' if note.plot else '<div>'
-    yield from _table("Readings, before and after", note.readings)
+def _plot(note: Note) -> Iterator[str]:
     if note.plot:
-        yield f'<figure>{note.plot.svg}<figcaption>{e(note.plot.caption)}</figcaption></figure>'
-    yield "</div>"
+        yield from _section("Readings against saturation", [f"<figure>{note.plot.svg}<figcaption>{e(note.plot.caption)}</figcaption></figure>"], "plot")
 
 
 def _table(title: str, table: Table) -> Iterator[str]:
     if not table.rows:
         return
     head = "".join(f'<th scope="col">{layout.STAGES[c]}</th>' for c in table.columns)
-    body = [f'<table class="readings"><thead><tr><td></td>{head}<th scope="col">Checks</th></tr></thead>']
+    body = [f'<table class="readings{" two" if len(table.columns) == 2 else ""}"><thead><tr><td></td>{head}<th scope="col">Checks</th></tr></thead>']
     for group, rows in layout.grouped(table.rows):
         body.append("<tbody>")
         if title.lower() != group:
@@ -116,7 +119,7 @@ def _table(title: str, table: Table) -> Iterator[str]:
             body.append(f'<tr><th scope="row">{e(row.label)}</th>{cells}<td data-label="Checks" class="refs">{checks}</td></tr>')
         body.append("</tbody>")
     body.append("</table>")
-    yield from _section(title, body, "table")
+    yield from _section(title, body, "table long" if len(table.rows) > _TALL else "table")
 
 
 def _cell(cell: Cell) -> str:
@@ -139,7 +142,7 @@ def _work(note: Note) -> Iterator[str]:
     if note.work:
         yield from _section("Work done, in order", (
             f'<p class="steps"><b>{stage}:</b> {"; ".join(f"<span>{e(w.text)}</span>" for w in lines)}</p>'
-            for stage, lines in layout.by_stage(note.work)), "work")
+            for stage, lines in layout.by_stage(note.work)), "work long" if len(note.work) > _TALL * 2 else "work")
 
 
 def _balance(fields: Sequence[Field]) -> Iterator[str]:
@@ -165,15 +168,16 @@ def _remarks(remarks: Sequence[Stated]) -> Iterator[str]:
 def _questions(questions: Sequence[Question]) -> Iterator[str]:
     body = ["<ul>"]
     for q in questions:
-        body.append(f'<li id="q{q.number}"><b>Q{q.number} {e(layout.question_head(q))}:</b> {e(q.text)}<ul>')
+        body.append(f'<li id="q{q.number}"><b>Q{q.number} {e(layout.question_head(q))}:</b> {e(q.text)} '
+                    f'<span class="remark"><a href="#e{q.entry}">entry {q.entry}</a>, {e(layout.place_in_record(q.whence))}</span><ul>')
         body += [f"<li>{e(layout.heard_text(h))}</li>" for h in q.versions]
         body += [f"<li><strong>warning given on it, {e(t)}</strong></li>" for t in q.warnings]
-        body.append(f'<li><a href="#e{q.entry}">entry {q.entry}</a>, {e(layout.place_in_record(q.whence))}</li></ul>')
+        body.append("</ul>")
         if q.crop:
             body.append(f'<img src="{q.crop}" alt="the piece of the photo that question {q.number} is about">')
         body.append("</li>")
     body.append("</ul>")
-    yield from _section("Open questions", body if questions else ["<p>none</p>"], "questions")
+    yield from _section("Open questions", body if questions else ["<p>none</p>"], "questions long")
 
 
 def _cautions(note: Note) -> Iterator[str]:
@@ -193,19 +197,22 @@ def _sources(note: Note) -> Iterator[str]:
             f'<figure><img src="{p.image}" alt="photo {e(p.name)}"><figcaption>{e(p.name)}, SHA-256 {p.sha256[:12]}</figcaption></figure>'
             for p in pictures) + "</div>")
     body.append('<table class="origin"><thead><tr><th scope="col">Entry</th><th scope="col">Statement</th><th scope="col">Standing</th>'
-                '<th scope="col">From</th><th scope="col">Read by</th></tr></thead><tbody>')
-    body += [_source(s) for s in note.sources]
+                '<th scope="col">From</th><th scope="col">SHA-256</th><th scope="col">Time</th><th scope="col">Read by</th><th scope="col">Sure</th></tr></thead><tbody>')
+    shown: set[str | None] = set()
+    for s in note.sources:
+        body.append(_source(s, None if s.crop in shown else s.crop))
+        shown.add(s.crop)
     body.append("</tbody></table>")
     name = "sources" if len(note.sources) <= _SHORT_SOURCES else "sources own-page"
     yield from _section("Where every figure came from", body, name)
 
 
-def _source(s: Source) -> str:
-    crop = f'<img src="{s.crop}" alt="the piece of the photo that entry {s.entry} was read from">' if s.crop else ""
+def _source(s: Source, picture: str | None) -> str:
+    crop = f'<img src="{picture}" alt="the piece of the photo that entry {s.entry} was read from">' if picture else ""
     warned = "".join(f'<br>warning given on it, {e(t)}' for t in s.warnings)
     gone = s.standing in ("superseded", "taken back")
     what = f"<s>{e(s.what)}</s>" if gone else e(s.what)
-    when = f", {e(s.recorded_at)}" if s.recorded_at else ""
     return (f'<tr id="e{s.entry}" class="{s.standing.replace(" ", "-")}"><th scope="row">{s.entry}</th><td data-label="Statement">{what}{warned}</td>'
-            f'<td data-label="Standing">{e(layout.source_state(s))}</td><td data-label="From">{e(layout.place_in_record(s.whence))}{when}{crop}</td>'
-            f'<td data-label="Read by">{e(layout.source_readers(s))}</td></tr>')
+            f'<td data-label="Standing">{e(layout.source_state(s))}</td><td data-label="From">{e(layout.place_in_record(s.whence, digest=False))}{crop}</td>'
+            f'<td data-label="SHA-256">{(s.whence.sha256 or "")[:12]}</td><td data-label="Time">{e(s.recorded_at)}</td>'
+            f'<td data-label="Read by">{e(" + ".join(s.whence.readers))}</td><td data-label="Sure">{e(layout.sure(s))}</td></tr>')

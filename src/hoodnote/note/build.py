@@ -32,7 +32,7 @@ def build_note(job: Job, timeline: Timeline, findings: Sequence[Finding], warnin
 
     Raises ValueError for an entry without id (one that was never stored).
     """
-    warnings_on = _by_entry(warnings)
+    warnings_on = _by_entry(job, warnings)
     ground = ground_of(job, timeline, media, warnings_on)
     lines = sections.findings(ground, findings)
     header, balance = sections.header(ground), sections.balance(ground)
@@ -55,17 +55,17 @@ def _stated(*parts: Sequence[Field] | Table) -> Iterator:
             yield from (s for field in part for s in field.stated)
 
 
-def _basis(warning: ShownWarning | Warning) -> tuple[Warning, tuple[int, ...], str]:
+def _basis(job: Job, warning: ShownWarning | Warning) -> tuple[Warning, tuple[int, ...], str]:
     if isinstance(warning, Warning):
         return warning, warning.basis, ""
     on = warning.warning.basis if warning.entry_id is None else (*warning.warning.basis, warning.entry_id)
-    return warning.warning, on, words.local_time(warning.shown_at)
+    return warning.warning, on, words.clock(warning.shown_at, job.opened_at)
 
 
-def _by_entry(warnings: Iterable[ShownWarning | Warning]) -> dict[int, list[str]]:
+def _by_entry(job: Job, warnings: Iterable[ShownWarning | Warning]) -> dict[int, list[str]]:
     out: dict[int, list[str]] = {}
     for shown in warnings:
-        warning, basis, when = _basis(shown)
+        warning, basis, when = _basis(job, shown)
         for entry in dict.fromkeys(basis):
             out.setdefault(entry, []).append(f"{when + ': ' if when else ''}{warning.text}")
     return out
@@ -74,7 +74,7 @@ def _by_entry(warnings: Iterable[ShownWarning | Warning]) -> dict[int, list[str]
 def _cautions(ground: Ground, warnings: Iterable[ShownWarning | Warning]) -> Iterator[Caution]:
     """Warnings first, with their time. The words of one that stood on a doubtful or replaced figure are kept beside that figure."""
     for shown in warnings:
-        warning, basis, when = _basis(shown)
+        warning, basis, when = _basis(ground.job, shown)
         stands, questions = ground.footing(basis)
         when = when or "during the job"
         if stands:

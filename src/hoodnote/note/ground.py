@@ -69,6 +69,16 @@ class Ground:
                 stands = False
         return stands, tuple(sorted(set(questions)))
 
+    def without_doubtful(self, text: str) -> str:
+        """The text with every statement that is in question named by its subject and question instead of its figure."""
+        for live in self.open_lives:
+            number = self.question_number[words.entry_id(live.entry)]
+            for statement in (live.entry.statement, *(v.statement for v in live.entry.versions)):
+                plain = words.inner(statement)
+                if isinstance(plain, (Measured, Fact)):
+                    text = text.replace(words.describe(plain), f"{words.subject_words(plain)} (Q{number})")
+        return text
+
     def _said_again(self, number: int) -> bool:
         later, earlier = self._replaced_by.get(number), self._entries.get(number)
         return later is not None and earlier is not None and words.inner(later.statement) == words.inner(earlier.statement)

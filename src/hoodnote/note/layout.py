@@ -64,12 +64,12 @@ def why(finding: FindingLine) -> str:
     return text.strip()
 
 
-def place_in_record(whence: Whence) -> str:
+def place_in_record(whence: Whence, digest: bool = True) -> str:
     """ "clip bay-07.wav, 0.8 to 2.4 s, SHA-256 9f86d081884c"."""
-    parts = [f"{whence.medium} {whence.name}" if whence.name else whence.medium]
+    parts = [f"{whence.medium} {whence.name}" if whence.name and whence.medium != "typed" else whence.medium]
     if whence.region:
         parts.append(whence.region)
-    if whence.sha256:
+    if digest and whence.sha256:
         parts.append(f"SHA-256 {whence.sha256[:12]}")
     return ", ".join(parts)
 
@@ -84,8 +84,12 @@ def source_state(source: Source) -> str:
 
 
 def source_readers(source: Source) -> str:
-    sure = f", {source.confidence:.0%} sure" if source.confidence is not None else ""
-    return f"{' + '.join(source.whence.readers) or source.whence.medium}{sure}"
+    readers = " + ".join(source.whence.readers) or source.whence.medium
+    return f"{readers}, {sure(source)} sure" if sure(source) else readers
+
+
+def sure(source: Source) -> str:
+    return f"{source.confidence:.0%}" if source.confidence is not None else ""
 
 
 def question_head(question: Question) -> str:

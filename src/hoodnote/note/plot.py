@@ -19,11 +19,12 @@ from hoodnote.physics.gauge import USUAL_MANIFOLD, ManifoldGauges
 from hoodnote.physics.refrigerants import refrigerant as look_up
 from hoodnote.physics.saturation import Quality, saturation_curve, saturation_pressure, saturation_temperature
 from hoodnote.readings.facts import si
-from hoodnote.readings.model import Stage
+from hoodnote.readings.model import Live, Stage
+from hoodnote.statements.describe import figure
 from hoodnote.units import AbsolutePressure, GaugePressure, Quantity, Temperature, from_si
 
 # Geometry, in user units.
-WIDTH, LEFT, RIGHT, TOP, PLOT_HEIGHT, BOTTOM, LEGEND_LINE = 320, 38, 38, 26, 190, 30, 12
+WIDTH, LEFT, RIGHT, TOP, PLOT_HEIGHT, BOTTOM, LEGEND_LINE = 350, 38, 38, 16, 112, 25, 11
 _LINES = {"low_side": (("suction_line", "evaporator_outlet"), "suction line"), "high_side": (("liquid_line", "condenser_outlet"), "liquid line")}
 _SIDES = ("low_side", "high_side")
 _QUALITY = {"low_side": Quality.DEW, "high_side": Quality.BUBBLE}
@@ -96,7 +97,7 @@ def _ambient_pressure(ground: Ground) -> tuple[AbsolutePressure, str]:
     return SEA_LEVEL, f"ambient pressure {SEA_LEVEL.kpa:.1f} kPa, sea level assumed"
 
 
-def _reading(ground: Ground, place: str, stage: Stage, engine: str | None = None, quantity: Quantity | None = None):
+def _reading(ground: Ground, place: str, stage: Stage, engine: str | None = None, quantity: Quantity | None = None) -> Live | None:
     """The last usable one, and none while a question about it is open."""
     return None if ground.questions_about(place, stage) else ground.facts.reading(place, stage=stage, engine=engine, quantity=quantity)
 
@@ -115,7 +116,7 @@ def _static(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, 
             there = _pressure(saturation_pressure(name, Temperature(si(air))).gauge(ambient).kpa, ground.units)
         except NoSaturation:
             continue
-        text = f"{stage}, engine off, {_SIDE_WORDS[place]} {ground.stated(live).full} at {_temperature(si(air), ground.units)} air; saturation there {there}"
+        text = f"{stage}, engine off, {_SIDE_WORDS[place]} {_given(live)} (saturation at {_temperature(si(air), ground.units)}: {there})"
         yield Mark("circle", stage, si(air), si(live), text, _TEMPERATURE_LIMIT_C, _limit(gauges, place, si(live)))
 
 
@@ -129,7 +130,7 @@ def _running(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage,
         except NoSaturation:
             continue
         what = "evaporating" if place == "low_side" else "condensing"
-        text = f"{stage}, running, {_SIDE_WORDS[place]} {ground.stated(live).full}, {what} {_temperature(saturated, ground.units)}"
+        text = f"{stage}, running, {_SIDE_WORDS[place]} {_given(live)}, {what} {_temperature(saturated, ground.units)}"
         yield Mark("down" if place == "low_side" else "up", stage, saturated, si(live), text, None, _limit(gauges, place, si(live)))
         places, line = _LINES[place]
         at = next((x for p in places if (x := _reading(ground, p, stage, "running"))), None)
@@ -137,11 +138,15 @@ def _running(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage,
             difference = si(at) - saturated if place == "low_side" else saturated - si(at)
             kind = "superheat" if place == "low_side" else "subcooling"
             yield Mark("square" if place == "low_side" else "diamond", stage, si(at), si(live),
-                       f"{stage}, {line} {ground.stated(at).full}, {kind} {_difference(difference, ground.units)}", linked_celsius=saturated)
+                       f"{stage}, {line} {_given(at)}, {kind} {_difference(difference, ground.units)}", linked_celsius=saturated)
 
 
 def _limit(gauges: ManifoldGauges, place: str, kpa: float) -> float | None:
     return gauges.of(place).limit_of_error_kpa(GaugePressure(kpa))
+
+
+def _given(live: Live) -> str:
+    return figure(live.entry.statement.value, live.entry.statement.unit)
 
 
 def _temperature(celsius: float, units: str) -> str:
@@ -226,7 +231,7 @@ def _svg(frame: Frame, curves: Sequence[Sequence[tuple[float, float]]], marks: S
     return "\n".join(out)
 
 
-def _wrapped(number: str, text: str, width: int = 62) -> list[tuple[str, str]]:
+def _wrapped(number: str, text: str, width: int = 70) -> list[tuple[str, str]]:
     lines, current = [], ""
     for word in text.split():
         if current and len(current) + 1 + len(word) > width:
@@ -243,7 +248,7 @@ def _scales(frame: Frame) -> Iterator[str]:
     for value, x in _ticks(frame.low_c, frame.high_c, first[0], frame.x, 6):
         yield f'<path d="M{x:.1f} {TOP}V{bottom}" stroke="#d5d5d5" stroke-width="0.5"/>'
         yield f'<text x="{x:.1f}" y="{bottom + 11}" text-anchor="middle">{value}</text>'
-    for value, y in _ticks(frame.low_kpa, frame.high_kpa, first[1], frame.y, 6):
+    for value, y in _ticks(frame.low_kpa, frame.high_kpa, first[1], frame.y, 5):
         yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="#d5d5d5" stroke-width="0.5"/>'
         yield f'<text x="{LEFT - 4}" y="{y + 3:.1f}" text-anchor="end">{value}</text>'
     for value, x in _ticks(frame.low_c, frame.high_c, second[0], frame.x, 6):
@@ -253,8 +258,8 @@ def _scales(frame: Frame) -> Iterator[str]:
         yield f'<path d="M{right} {y:.1f}h3" stroke="#555" stroke-width="0.5"/>'
         yield f'<text x="{right + 5}" y="{y + 3:.1f}" fill="#555">{value}</text>'
     middle = (LEFT + right) / 2
-    yield f'<text x="{middle}" y="{bottom + 23}" text-anchor="middle">temperature, °{first[0]}</text>'
-    yield f'<text x="{middle}" y="{TOP - 16}" text-anchor="middle" fill="#555">°{second[0]}</text>'
+    yield f'<text x="{middle}" y="{bottom + 22}" text-anchor="middle">temperature, °{first[0]}</text>'
+    yield f'<text x="{right + 8}" y="{TOP - 5}" fill="#555">°{second[0]}</text>'
     half = TOP + PLOT_HEIGHT / 2
     yield f'<text transform="translate(9 {half}) rotate(-90)" text-anchor="middle">pressure, {first[1]} gauge</text>'
     yield f'<text transform="translate({WIDTH - 3} {half}) rotate(-90)" text-anchor="middle" fill="#555">{second[1]} gauge</text>'

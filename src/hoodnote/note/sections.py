@@ -17,6 +17,8 @@ _CONDITIONS = ("ambient", "humidity", "altitude", "engine_speed", "settle_time",
 _AMOUNTS = ("recovered", "charged", "oil_removed", "oil_added", "dye_added", "pump_time", "hold_time")
 _BALANCE = ("label_refrigerant", "label_charge", "source_refrigerant", "recovered", "charged", "scale_before", "scale_after",
             "label_oil_type", "label_oil", "oil_type", "oil_removed", "oil_added", "dye_added", "cylinder_id")
+# Words that only say in which stage the readings after them belong.
+MARKERS = ("before_readings", "after_readings")
 _OUTCOME_ORDER = (Outcome.OUTSIDE, Outcome.CANNOT_TELL, Outcome.WITHIN)
 
 
@@ -99,14 +101,15 @@ def _finding(ground: Ground, number: int, f: Finding) -> FindingLine:
             why, missing = f"It needs a figure that nobody confirmed ({numbers}).", (f"an answer to {numbers}",)
         else:
             why, missing = "It stood on a figure that was replaced since.", ("the checks run again",)
-    return FindingLine(number, f.check, f.title, f.stage, expected, measured, uncertainty, outcome, why, tuple(missing), f.source,
-                       tuple(f.basis), questions)
+    keep = ground.without_doubtful
+    return FindingLine(number, f.check, keep(f.title), f.stage, keep(expected), keep(measured), keep(uncertainty), outcome, keep(why),
+                       tuple(keep(m) for m in missing), f.source, tuple(f.basis), questions)
 
 
 def work(ground: Ground) -> tuple[WorkLine, ...]:
     lines = []
     for live, statement in ground.usable:
-        if isinstance(statement, Step):
+        if isinstance(statement, Step) and statement.action not in MARKERS:
             text = words.of_work(statement)
         elif isinstance(statement, Measured) and statement.place in _AMOUNTS:
             text = f"{PLACES[statement.place].name} {ground.stated(live).full}"
@@ -208,7 +211,8 @@ def vacuum(ground: Ground) -> tuple[VacuumLine, ...]:
 
 def remarks(ground: Ground, shown: set[int]) -> tuple[Stated, ...]:
     """Usable statements that no other section holds, so that none is lost."""
-    return tuple(ground.stated(x) for x, _ in ground.usable if words.entry_id(x.entry) not in shown)
+    return tuple(ground.stated(x) for x, s in ground.usable
+                 if words.entry_id(x.entry) not in shown and not (isinstance(s, Step) and s.action in MARKERS))
 
 
 def sources(ground: Ground, warnings_on: dict[int, list[str]]) -> tuple[Source, ...]:
@@ -237,7 +241,7 @@ def _source(ground: Ground, entry: Entry, stands: bool, warnings_on: dict[int, l
         entry=number, what=words.describe(_one_line(entry.statement)), standing=state, became=became,
         confidence=None if entry.confidence is None else round(entry.confidence, 3),
         heard=tuple(words.heard(v) for v in entry.versions), whence=words.whence(entry.origin),
-        recorded_at=words.local_time(entry.recorded_at), crop=pictures.crop(entry.origin, ground.media),
+        recorded_at=words.clock(entry.recorded_at, ground.job.opened_at), crop=pictures.crop(entry.origin, ground.media),
         warnings=() if stands else tuple(warnings_on.get(number, ())))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from hoodnote.note import words
+from hoodnote.note import sections, words
 from hoodnote.note.ground import Ground
 from hoodnote.note.model import Field, FindingLine, Question, Stated
 from hoodnote.note.sections import fact, share_of_label
@@ -61,7 +61,7 @@ def _joined(texts: Sequence[str]) -> str:
 
 
 def _evidence(finding: FindingLine) -> str:
-    why = finding.why.strip()
+    why = words.lower_first(finding.why.strip())
     return f"{why.rstrip('.')} (F{finding.number})" if why else f"{finding.title} outside expectation (F{finding.number})"
 
 
@@ -88,10 +88,14 @@ def _done(ground: Ground) -> Field:
             parts = list(dict.fromkeys(PARTS.get(s.item, s.item) or "a part" for _, s in steps))
             texts.append(f"{action} {_listed(parts)}")
             stated += [ground.stated(x) for x, _ in steps]
-    for place, verb in (("recovered", "recovered"), ("oil_added", "oil added"), ("vacuum", "vacuum"), ("charged", "charged")):
+    for place, verb in (("recovered", "recovered"), ("oil_added", "oil added"), ("charged", "charged")):
+        if place == "charged":
+            lines = sections.vacuum(ground)
+            for phase, name in (("pump", "vacuum"), ("hold test", "hold test")):
+                last = [v.stated for v in lines if v.phase == phase and v.stated.subject == "vacuum"][-1:]
+                texts += [f"{name} {s.full}" for s in last]
+                stated += last
         said = [ground.stated(x) for x, _ in ground.measured(place)]
-        if place == "vacuum":
-            said = said[-1:]
         if not said:
             continue
         share = share_of_label(ground, place) if place == "charged" else None
@@ -111,15 +115,16 @@ def _listed(texts: Sequence[str]) -> str:
 
 
 def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
-    texts, stated = [], []
+    texts, stated, compared = [], [], []
     for place in _RESULT:
         after = _last(ground, place, lambda x: x.stage is Stage.AFTER and x.engine != "off")
         if after is None:
             continue
         before = _last(ground, place, lambda x: x.stage is Stage.BEFORE and x.engine != "off")
         stated += [ground.stated(x) for x in (before, after) if x is not None]
-        was = f"{ground.stated(before).full} → " if before is not None else "not read before → "
+        was = f"{ground.stated(before).full} → " if before is not None else ""
         texts.append(f"{PLACES[place].name} {was}{ground.stated(after).full}{_doubt(ground, place, Stage.AFTER)}")
+        compared.append(before is not None)
     found_after = [(x, s) for x, s in ground.steps() if x.stage is Stage.AFTER and s.action in _FOUND]
     later = [words.describe(s) for _, s in found_after]
     later += [f"{f.title} outside expectation (F{f.number})" for f in findings if f.outcome == "outside" and f.stage == Stage.AFTER.value]
@@ -128,6 +133,12 @@ def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
         texts = [_not_proved(ground)]
     else:
         texts[0] = f"engine running: {texts[0]}" if all(s.engine == "running" for s in stated if s.value) else texts[0]
+        if not all(compared):
+            texts.append("not all of these were read before the work" if any(compared) else "none of these was read before the work")
+        air = _last(ground, "ambient", lambda x: x.stage is Stage.AFTER)
+        if air is not None:
+            stated.append(ground.stated(air))
+            texts.append(f"ambient air then {stated[-1].full}{_doubt(ground, 'ambient', Stage.AFTER)}")
     if later:
         texts.append(f"after the work: {'; '.join(later)}")
     return Field("Result", "; ".join(texts), tuple(stated))

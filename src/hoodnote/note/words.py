@@ -102,8 +102,16 @@ def local_day(moment: datetime) -> str:
     return _local(moment).strftime("%Y-%m-%d")
 
 
-def local_time(moment: datetime | None) -> str:
-    return _local(moment).strftime("%Y-%m-%d %H:%M") if moment else ""
+def clock(moment: datetime | None, opened: datetime) -> str:
+    """Time of day, with the date unless it is the day the job was opened."""
+    if moment is None:
+        return ""
+    return _local(moment).strftime("%H:%M" if local_day(moment) == local_day(opened) else "%Y-%m-%d %H:%M")
+
+
+def lower_first(text: str) -> str:
+    """For the middle of a sentence; a name in capitals stays."""
+    return text if len(text) < 2 or not text[1].islower() else text[0].lower() + text[1:]
 
 
 def iso(moment: datetime) -> str:
