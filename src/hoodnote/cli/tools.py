@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 from hoodnote.cli.session import Commands
@@ -49,29 +52,45 @@ def _phrases(args: argparse.Namespace) -> None:
 
 
 def _examples() -> list[tuple[str, str]]:
-    """The shortest phrase for each thing that can be stated, found by walking the whole grammar, with its meaning."""
+    """The shortest phrase with a unit for each thing that can be stated, found by walking the whole grammar, and its meaning."""
     from hoodnote.language.grammar import load
     from hoodnote.statements.describe import describe
-    from hoodnote.statements.model import Measured, subject
+    from hoodnote.statements.model import Correction, Measured, subject
     from hoodnote.statements.parser import parse_spans
 
-    shortest: dict[tuple, tuple[str, str]] = {}
-    for words in load().automaton.covering_paths():
+    language = load()
+    number_words = {word for rule in language.number_rules for word in language.number(rule).labels}
+    best: dict[tuple, tuple[bool, int, str, str]] = {}
+    for words in _unlike(language.automaton.covering_paths(), number_words):
         for statement, (first, last) in parse_spans(words):
-            phrase = " ".join(words[first:last])
+            phrase = " ".join(words[first:last]).removeprefix("and ")
             key = subject(statement)
-            if isinstance(statement, Measured):
+            if isinstance(statement, Correction):
+                key = key[:1]   # anything can be corrected in the same way
+            elif isinstance(statement, Measured):
                 key = (*key[:-1], statement.at_minute is not None)   # one example with a time, whatever the minute
-            if key not in shortest or len(phrase) < len(shortest[key][0]):
-                shortest[key] = phrase, describe(statement)
-    return sorted(shortest.values(), key=lambda example: example[1])
+            unit_left_out = not getattr(statement, "unit_stated", True)
+            example = unit_left_out, len(phrase), phrase, describe(statement)
+            best[key] = min(example, best.get(key, example))
+    return sorted(((phrase, meaning) for _, _, phrase, meaning in best.values()), key=lambda example: example[1])
+
+
+def _unlike(paths: Iterable[list[str]], number_words: set[str]) -> Iterator[list[str]]:
+    """The paths that bring a new pair of neighbouring words, all numbers counted as one: a hundredth of them, with every phrase."""
+    seen: set[tuple[str, str]] = set()
+    for words in paths:
+        plain = ["#" if word in number_words else word for word in words]
+        pairs = set(pairwise(["", *plain, ""]))
+        if not pairs <= seen:
+            seen |= pairs
+            yield words
 
 
 def _fetch(args: argparse.Namespace) -> None:
     from hoodnote.capture.speech.model_fetch import fetch
     from hoodnote.jobs.place import data_dir
 
-    print(f"model in {fetch(args.to or data_dir(args.data) / 'models')}")
+    print(f"model in {fetch(args.to or data_dir(args.data) / 'models', progress=sys.stderr.isatty())}")
 
 
 def _demo(args: argparse.Namespace) -> None:
