@@ -12,12 +12,14 @@ from hoodnote.capture.speech.neural_model import SpeechModel
 from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.capture.speech.tokens import Letters, TokenConstraint
-from hoodnote.capture.speech.voiced import pieces, voiced_span
+from hoodnote.capture.speech.voiced import Voiced, pieces, voiced
 
 _LOUDNESS = 0.06                     # root mean square the model is given, whatever the microphone's gain
 _PIECE_S = (8.0, 16.0)               # longer clips are cut at a quiet place between these, and heard piece after piece
 _SHORTEST_S = 1.0                    # a shorter piece is filled up with silence
 _TOKENS_PER_SECOND, _TOKENS_AT_LEAST = 8, 10
+_LETTERS_PER_SECOND, _LETTERS_AT_LEAST = 30, 15   # nobody speaks faster
+_PACE_SPREAD = 0.3                   # of the log of spoken time over expected time
 _SEEDS = 6                           # transcripts of one piece that the next one starts from
 
 
@@ -53,20 +55,21 @@ class NeuralRecognizer:
         heard = _prepare(samples)
         if heard is None:
             return []
-        speech, start_s = heard
-        sounds = [self._model.encode(_fill_up(speech[a:b])) for a, b in pieces(speech, *_PIECE_S)]
-        limits = [int((b - a) / SAMPLE_RATE * _TOKENS_PER_SECOND) + _TOKENS_AT_LEAST for a, b in pieces(speech, *_PIECE_S)]
+        speech, where = heard
+        parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
+        sounds = [self._model.encode(_fill_up(part)) for part in parts]
+        limits = [_most_tokens(part) for part in parts]
         beams: list[Beam] = [Beam()]
-        for i, (sound, limit) in enumerate(zip(sounds, limits)):
-            last = i == len(sounds) - 1
-            beams = self._search.finished(sound, limit, beams, last)
-            if not last:
-                beams = beams[:_SEEDS]
-        worded = self._worded(beams)
+        for i, (part, sound, limit) in enumerate(zip(parts, sounds, limits)):
+            letters = int(where.spoken_s * len(part) / len(speech) * _LETTERS_PER_SECOND) + _LETTERS_AT_LEAST
+            beams = self._search.finished(sound, limit, letters, beams[:_SEEDS], last=i == len(parts) - 1)
+            if not beams:
+                return []
+        worded = self._worded(beams, where.spoken_s)
         if not worded:
             return []
         free = [greedy(self._model, sound, limit) for sound, limit in zip(sounds, limits)]
-        return self._judged(worded, sum(f[1] for f in free), sum(f[2] for f in free), start_s, start_s + len(speech) / SAMPLE_RATE)[:n_best]
+        return self._judged(worded, sum(f[1] for f in free), sum(f[2] for f in free), where)[:n_best]
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""
@@ -74,10 +77,8 @@ class NeuralRecognizer:
         if heard is None:
             return ""
         speech, _ = heard
-        texts = []
-        for a, b in pieces(speech, *_PIECE_S):
-            limit = int((b - a) / SAMPLE_RATE * _TOKENS_PER_SECOND) + _TOKENS_AT_LEAST
-            texts.append(greedy(self._model, self._model.encode(_fill_up(speech[a:b])), limit)[0])
+        parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
+        texts = [greedy(self._model, self._model.encode(_fill_up(part)), _most_tokens(part))[0] for part in parts]
         return " ".join(text for text in texts if text)
 
     @cached_property
@@ -109,17 +110,26 @@ class NeuralRecognizer:
 
         return lambda words: tuple(parse(words))
 
-    def _worded(self, beams: list[Beam]) -> list[tuple[tuple[str, ...], float, Beam]]:
+    def _worded(self, beams: list[Beam], spoken_s: float) -> list[tuple[tuple[str, ...], float, Beam]]:
         """(words, score of all their spellings together, best spelling), best first."""
         found: dict[tuple[str, ...], tuple[float, Beam]] = {}
         for beam in beams:
-            words = self._to_words(beam.text.strip())
+            words = self._said_once(tuple(self._to_words(beam.text.strip()) or ()))
             if words:
-                score, best = found.get(tuple(words), (-np.inf, beam))
-                found[tuple(words)] = (float(np.logaddexp(score, beam.score)), best)
-        return sorted(((words, score, beam) for words, (score, beam) in found.items()), key=lambda item: (-item[1], item[0]))
+                score, best = found.get(words, (-np.inf, beam))
+                found[words] = (float(np.logaddexp(score, beam.score)), best)
+        return sorted(((words, score - _haste(words, spoken_s), beam) for words, (score, beam) in found.items()),
+                      key=lambda item: (-item[1], item[0]))
 
-    def _judged(self, worded, free: float, free_tokens: int, start_s: float, end_s: float) -> list[tuple[Hypothesis, Cues]]:
+    def _said_once(self, words: tuple[str, ...]) -> tuple[str, ...]:
+        """A whole utterance repeated word for word says no more than once, and small decoders stammer."""
+        for size in range(2, len(words) // 2 + 1):
+            unit = words[:size]
+            if len(words) % size == 0 and unit * (len(words) // size) == words and self._to_words(" ".join(unit)) == list(unit):
+                return unit
+        return words
+
+    def _judged(self, worded, free: float, free_tokens: int, where: Voiced) -> list[tuple[Hypothesis, Cues]]:
         total = np.logaddexp.reduce([score for _, score, _ in worded])
         meanings = [self._meaning(words) for words, _, _ in worded]
         shares: dict[Hashable, float] = {}
@@ -130,7 +140,7 @@ class NeuralRecognizer:
             tokens = len(beam.marks) + 1
             cues = Cues(min(shares[meaning], 1.0), (free - beam.heard) / free_tokens, (beam.heard - beam.prior) / tokens, beam.inside / tokens)
             confidence = confidence_of(cues)
-            out.append((Hypothesis(_timed(words, beam, start_s, end_s), score, confidence), cues))
+            out.append((Hypothesis(_timed(words, beam, where.start_s, where.end_s), score, confidence), cues))
         return out
 
 
@@ -138,17 +148,31 @@ def confidence_of(cues: Cues) -> float:
     return cues.share
 
 
-def _prepare(samples: np.ndarray) -> tuple[np.ndarray, float] | None:
-    """(the part with speech at the model's loudness, where it starts in seconds), None when nobody speaks."""
+def _haste(words: Sequence[str], spoken_s: float) -> float:
+    """How badly the words fit into the time spoken, as a natural log of odds: too many for it, or too few.
+
+    A word takes about 0.12 s and 0.055 s a letter more at 150 to 165 words a minute (least squares on the
+    development voices); the spread allows for people.
+    """
+    expected_s = 0.2 + sum(0.12 + 0.055 * len(word) for word in words)
+    off = abs(np.log(max(spoken_s, 0.1) / expected_s)) / _PACE_SPREAD
+    return float(off**2 / 2 if off < 2 else 2 * off - 2)
+
+
+def _most_tokens(part: np.ndarray) -> int:
+    return int(len(part) / SAMPLE_RATE * _TOKENS_PER_SECOND) + _TOKENS_AT_LEAST
+
+
+def _prepare(samples: np.ndarray) -> tuple[np.ndarray, Voiced] | None:
+    """(the part with speech at the model's loudness, where it lies), None when nobody speaks."""
     samples = np.asarray(samples, np.float32)
-    span = voiced_span(samples)
-    if span is None:
+    where = voiced(samples)
+    if where is None:
         return None
-    first, last = (int(s * SAMPLE_RATE) for s in span)
-    speech = samples[first:last]
+    speech = samples[int(where.start_s * SAMPLE_RATE):int(where.end_s * SAMPLE_RATE)]
     speech = speech - speech.mean()
     speech = speech * (_LOUDNESS / np.sqrt(np.mean(speech**2) + 1e-12))
-    return np.clip(speech, -1.0, 1.0).astype(np.float32), first / SAMPLE_RATE
+    return np.clip(speech, -1.0, 1.0).astype(np.float32), where
 
 
 def _fill_up(speech: np.ndarray) -> np.ndarray:

@@ -62,10 +62,10 @@ class Search:
         self._model, self._constraint, self._tuning = model, constraint, tuning
         self._silence = model.begin(model.encode(np.zeros(16_000, np.float32)))
 
-    def finished(self, sound: np.ndarray, longest: int, seeds: Sequence[Beam] = (Beam(),), last: bool = True) -> list[Beam]:
+    def finished(self, sound: np.ndarray, longest: int, letters: int, seeds: Sequence[Beam] = (Beam(),), last: bool = True) -> list[Beam]:
         """All finished beams, best first; several may mean the same.
 
-        longest: most tokens of a transcript. seeds: what was heard in the piece of the clip before this one.
+        longest: most tokens of a transcript; letters: most characters that fit into the time spoken. seeds: what was heard in the piece of the clip before this one.
         last: False when another piece follows, so that the transcript may break off after any word.
         """
         (logits, memory), (prior_logits, prior_memory) = self._model.begin(sound), self._silence
@@ -73,10 +73,11 @@ class Search:
         rows = [0] * len(beams)
         logits, prior_logits = logits[rows], prior_logits[rows]
         memory, prior_memory = memory.take(rows), prior_memory.take(rows)
+        letters += max(len(beam.text) for beam in seeds)
         for step in range(longest):
             closed, open_ = self._grow(beams, log_softmax(logits), log_softmax(prior_logits), last, step == 0)
             done.extend(closed)
-            rows, beams = self._choose(open_)
+            rows, beams = self._choose(open_, letters)
             best = max((beam.score for beam in done), default=-np.inf)
             if not beams or beams[0].score < best - self._tuning.finish:
                 break
@@ -101,9 +102,11 @@ class Search:
                                               float(prior[row, token]), inside, tuning)))
         return closed, open_
 
-    def _choose(self, open_: list[tuple[int, Beam]]) -> tuple[list[int], list[Beam]]:
+    def _choose(self, open_: list[tuple[int, Beam]], letters: int) -> tuple[list[int], list[Beam]]:
         rows, beams, twins = [], [], {}
         for row, beam in sorted(open_, key=lambda item: (-item[1].score, item[1].text, item[1].token)):
+            if len(beam.text) > letters:
+                continue
             key = _plain(beam.text)
             twins[key] = twins.get(key, 0) + 1
             if twins[key] <= self._tuning.twins:

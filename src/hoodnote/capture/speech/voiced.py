@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
@@ -9,6 +11,7 @@ from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 FRAME = SAMPLE_RATE // 50        # 20 ms
 _QUIETEST_DBFS = -60.0           # a loudest frame below this is no speech at all
 _LEAST_SWING_DB = 6.0            # speech rises and falls; a fan, a pump or hiss does not
+_DEEPEST_DB = 40.0               # quiet further below the loudest than this is digital silence and says nothing
 _SHARE = 0.3                     # a frame counts as voiced above this part of the way from quiet to loud
 _MARGIN_S = 0.3                  # soft beginnings and endings lie outside the loud part
 
@@ -22,17 +25,28 @@ def loudness_db(samples: np.ndarray) -> np.ndarray:
     return 10 * np.log10(power + 1e-12)
 
 
-def voiced_span(samples: np.ndarray) -> tuple[float, float] | None:
-    """(start, end) in seconds of the part with speech, a margin included; None when nothing stands out as speech."""
+@dataclass(frozen=True)
+class Voiced:
+    """start_s to end_s: the part with speech, a margin included; spoken_s: how much of it is not pauses."""
+
+    start_s: float
+    end_s: float
+    spoken_s: float
+
+
+def voiced(samples: np.ndarray) -> Voiced | None:
+    """Where somebody speaks in the clip; None when nothing stands out as speech."""
     loud = loudness_db(samples)
     if len(loud) < 5:
         return None
     quiet, top = np.percentile(loud, (5, 98))
     if top < _QUIETEST_DBFS or top - quiet < _LEAST_SWING_DB:
         return None
-    voiced = np.flatnonzero(loud > quiet + _SHARE * (top - quiet))
-    seconds = FRAME / SAMPLE_RATE
-    return max(0.0, voiced[0] * seconds - _MARGIN_S), min(len(samples) / SAMPLE_RATE, (voiced[-1] + 1) * seconds + _MARGIN_S)
+    quiet = max(quiet, top - _DEEPEST_DB)
+    spoken = np.flatnonzero(loud > quiet + _SHARE * (top - quiet))
+    frame_s = FRAME / SAMPLE_RATE
+    return Voiced(max(0.0, spoken[0] * frame_s - _MARGIN_S), min(len(samples) / SAMPLE_RATE, (spoken[-1] + 1) * frame_s + _MARGIN_S),
+                  len(spoken) * frame_s)
 
 
 def pieces(samples: np.ndarray, shortest_s: float, longest_s: float) -> list[tuple[int, int]]:
