@@ -76,7 +76,7 @@ def proves(one: Amount, other: Amount) -> bool:
 
 _NUMBER = r"(?:\d{1,4}(?:[.,]\d{1,3})?|\.\d{1,3})"
 _UNITS = {
-    "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:rams?|RAMS?|r)?)", "lb": r"(?:[lL][bB][sS]?|pounds?)",
+    "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:rams?|RAMS?|r)?)", "lb": r"(?:[lLI][bB][sS]?|pounds?)",
     "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC][mM](?:3|³))",
 }
 _UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))
@@ -113,7 +113,7 @@ def amounts(text: str) -> tuple[list[Amount], list[str]]:
 
 
 def _number_just_before(text: str, start: int) -> bool:
-    """ "0 .55 kg": a digit next to the figure may belong to it. """
+    """In "0 .55 kg" the digit next to the figure may belong to it."""
     return bool(re.search(r"\d[.,·]?\s?$", text[:start]))
 
 
@@ -160,7 +160,7 @@ def _tolerated(match: re.Match) -> Amount | None:
 
 
 def _range(match: re.Match) -> Amount | None:
-    """ "500-550 g" is stated as 525 with 25 either way. """
+    """The range "500-550 g" is stated as 525 with 25 either way."""
     two = _two(match)
     if two is None or not two[0] < two[1] <= two[0] * (1 + 2 * MAX_TOLERANCE_SHARE):
         return None
@@ -169,9 +169,14 @@ def _range(match: re.Match) -> Amount | None:
 
 def _plain(match: re.Match) -> Amount | None:
     number = _decimal(match["a"])
-    if number is None or number[0] == 0:
+    if number is None or number[0] == 0 or _pounds_perhaps(match):
         return None
     return Amount(number[0], _unit_of(match["unit2"]), None, number[1], match.start(), match.end(), match[0])
+
+
+def _pounds_perhaps(match: re.Match) -> bool:
+    """In "1 l6 3.4 oz" the ounces, after a figure and a short unread word, may be the rest of pounds and ounces."""
+    return _unit_of(match["unit2"]) == "oz" and bool(re.search(r"\d\s?[^\s/(\d][^\s/(]{0,2}[\s.,]{1,2}$", match.string[:match.start()]))
 
 
 @dataclass(frozen=True)

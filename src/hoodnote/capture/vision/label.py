@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.figures import Agreement, compare
 from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, REFRIGERANT, Account, Sighting, interpret
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, available_readers
-from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, sharpness
+from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, reach_right, sharpness
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Fact, Measured
@@ -71,6 +72,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         return LabelReading((), (), used, _what_to_do(photo, flat[0] if flat else None))
     view, quads = flat
 
+    quads = _with_lost_units(view, quads, finder)
     lines = {r.name: r.read(view.pixels, quads) for r in readers}
     accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
     if not all(_settled(accounts, field) for field in FIELDS):
@@ -85,6 +87,12 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
     return LabelReading(tuple(fields), tuple(warnings), used, problem)
+
+
+def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> list[np.ndarray]:
+    """Boxes that end in a figure are drawn out to the right, where a unit may stand."""
+    ends = {id(x.quad) for x in finder.read(view.pixels, quads) if x.text[-1].isdigit()}
+    return [reach_right(q, quads) if id(q) in ends else q for q in quads]
 
 
 def _key(field: LabelField) -> str:
@@ -168,8 +176,15 @@ def _question(name: str, groups: list[list[_Seen]], used: Sequence[str], view: V
 
 
 def _is_rival(group: list[_Seen], best: list[_Seen]) -> bool:
-    """A different figure counts against the best one unless its reader also gave the best one with more confidence."""
+    """A different figure counts against the best one unless its reader also gave the best one with more confidence.
+
+    The same amount in the label's other unit does not differ.
+    """
+    kept = best[0].sighting.amount
     for s in group:
+        other = s.sighting.amount
+        if kept and other and kept.metric is not other.metric and compare(kept, other) is Agreement.AGREE:
+            continue
         own = [b.sighting.confidence for b in best if b.reader == s.reader]
         if not own or s.sighting.confidence > max(own):
             return True

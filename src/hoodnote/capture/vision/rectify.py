@@ -100,6 +100,22 @@ def bounds(quad: np.ndarray) -> tuple[float, float, float, float]:
     return float(quad[:, 0].min()), float(quad[:, 1].min()), float(quad[:, 0].max()), float(quad[:, 1].max())
 
 
+def reach_right(quad: np.ndarray, others: Sequence[np.ndarray]) -> np.ndarray:
+    """The quad drawn out to the right by its height and a half, short of its neighbour: a lone "g" is easily left out of a box."""
+    across = quad[1] - quad[0]
+    length, height = float(np.linalg.norm(across)), float(np.linalg.norm(quad[3] - quad[0]))
+    reach = 1.5 * height
+    left, top, right, bottom = bounds(quad)
+    for other in others:
+        a = bounds(other)
+        if other is not quad and min(bottom, a[3]) - max(top, a[1]) > 0.3 * height and a[0] > left + 0.5 * length:
+            reach = min(reach, max(0.0, a[0] - right - 0.1 * height))
+    out = quad.copy()
+    out[1] += across / max(length, 1.0) * reach
+    out[2] += across / max(length, 1.0) * reach
+    return out
+
+
 def _reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
     import cv2
 
@@ -158,11 +174,12 @@ def _direction(quads: Sequence[np.ndarray]) -> np.ndarray:
 
 
 def _outline(pixels: np.ndarray, quads: Sequence[np.ndarray]) -> np.ndarray | None:
-    """Corners (4 x 2) of the smallest four-sided shape around nearly all of the text, if one stands out from the bay."""
+    """Corners (4 x 2) of the smallest four-sided shape around all of the text, if one stands out from the bay."""
     import cv2
 
     small, scale = _reduced(pixels, 900)
-    centres = np.array([q.mean(axis=0) for q in quads]) * scale
+    corners = np.concatenate(list(quads)) * scale
+    slack = -0.3 * float(np.median([_sides(q)[1] for q in quads])) * scale       # boxes are drawn a little larger than print
     text_area = sum(cv2.contourArea((q * scale).astype(np.float32)) for q in quads)
     grey = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), (0, 0), 1.2)
     saturation = cv2.cvtColor(small, cv2.COLOR_RGB2HSV)[..., 1]
@@ -183,8 +200,7 @@ def _outline(pixels: np.ndarray, quads: Sequence[np.ndarray]) -> np.ndarray | No
             four = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, True), True).reshape(-1, 2).astype(np.float32)
             if len(four) != 4 or cv2.contourArea(four) < 0.9 * area:
                 continue
-            inside = sum(cv2.pointPolygonTest(four, (float(x), float(y)), False) >= 0 for x, y in centres)
-            if inside >= 0.9 * len(centres):
+            if all(cv2.pointPolygonTest(four, (float(x), float(y)), True) >= slack for x, y in corners):
                 best, best_area = four / scale, area
     return best
 
