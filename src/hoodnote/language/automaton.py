@@ -129,9 +129,12 @@ CharAutomaton = Automaton
 
 @dataclass
 class Network:
-    """A nondeterministic network; each arc is (label or None, output or None, target)."""
+    """A nondeterministic network; each arc is (label or None, output or None, target, weight).
 
-    arcs: list[list[tuple[str | None, object, int]]] = field(default_factory=list)
+    Weights are relative to the other arcs of a state.
+    """
+
+    arcs: list[list[tuple[str | None, object, int, float]]] = field(default_factory=list)
     start: int = 0
     finals: set[int] = field(default_factory=set)
 
@@ -139,8 +142,8 @@ class Network:
         self.arcs.append([])
         return len(self.arcs) - 1
 
-    def arc(self, source: int, label: str | None, target: int, output: object = None) -> None:
-        self.arcs[source].append((label, output, target))
+    def arc(self, source: int, label: str | None, target: int, output: object = None, weight: float = 1.0) -> None:
+        self.arcs[source].append((label, output, target, weight))
 
     def embed(self, automaton: Automaton, source: int, target: int, output=lambda label: None) -> None:
         """A copy of the automaton between two states."""
@@ -160,13 +163,13 @@ class Network:
             if state not in closures:
                 seen, stack = {state}, [state]
                 while stack:
-                    for label, _output, target in self.arcs[stack.pop()]:
+                    for label, _output, target, _weight in self.arcs[stack.pop()]:
                         if label is None and target not in seen:
                             seen.add(target)
                             stack.append(target)
                 # only states that consume or end matter
                 closures[state] = frozenset(
-                    s for s in seen if s in self.finals or any(label is not None for label, _, _ in self.arcs[s]))
+                    s for s in seen if s in self.finals or any(arc[0] is not None for arc in self.arcs[s]))
             return closures[state]
 
         first = closure(self.start)
@@ -181,7 +184,7 @@ class Network:
                 finals.add(here)
             targets: dict[str, set[int]] = {}
             for state in subset:
-                for label, _output, target in self.arcs[state]:
+                for label, _output, target, _weight in self.arcs[state]:
                     if label is not None:
                         targets.setdefault(label, set()).add(target)
             for label, reached in targets.items():
@@ -192,6 +195,53 @@ class Network:
                     queue.append(whole)
                 arcs[here][label] = number[whole]
         return minimized(0, arcs, finals)
+
+
+def arc_probabilities(network: Network, automaton: Automaton, rest: float = 0.05) -> list[tuple[dict[str, float], float]]:
+    """Per state of the network's automaton: ({label: probability}, probability to end).
+
+    The network is taken as a random speaker who chooses by the weights; the probabilities are his expected choices,
+    followed until he has fallen silent with probability 1 - `rest`. No arc gets less than a small floor.
+    """
+    ways: dict[int, tuple[list[tuple[str, int, float]], float]] = {}
+
+    def choices(state: int) -> tuple[list[tuple[str, int, float]], float]:
+        if state not in ways:
+            words: dict[tuple[str, int], float] = {}
+            silent, stack = 0.0, [(state, 1.0)]
+            while stack:
+                at, p = stack.pop()
+                arcs = network.arcs[at]
+                total = sum(arc[3] for arc in arcs) + (at in network.finals)
+                if at in network.finals:
+                    silent += p / total
+                for label, _output, target, weight in arcs:
+                    share = p * weight / total
+                    if label is not None:
+                        words[label, target] = words.get((label, target), 0.0) + share
+                    elif share > 1e-7:
+                        stack.append((target, share))
+            ways[state] = ([(label, target, share) for (label, target), share in words.items()], silent)
+        return ways[state]
+
+    counts = [dict.fromkeys(arcs, 1e-6) for arcs in automaton.arcs]
+    ends = [1e-6 if s in automaton.finals else 0.0 for s in range(len(automaton.arcs))]
+    speaking = {(network.start, automaton.start): 1.0}
+    while sum(speaking.values()) > rest:
+        after: dict[tuple[int, int], float] = {}
+        for (state, place), p in speaking.items():
+            words, silent = choices(state)
+            ends[place] += p * silent
+            for label, target, share in words:
+                counts[place][label] += p * share
+                pair = (target, automaton.arcs[place][label])
+                after[pair] = after.get(pair, 0.0) + p * share
+        speaking = {pair: p for pair, p in after.items() if p > 1e-9}
+    out = []
+    for count, end in zip(counts, ends):
+        total = sum(count.values()) + end
+        out.append(({label: n / total for label, n in count.items()}, end / total))
+    return out
 
 
 def minimized(start: int, arcs: list[dict[str, int]], finals: set[int]) -> Automaton:
@@ -333,6 +383,13 @@ class Compiler:
                     self._add(network, item, source, middle, inside)
                     source = middle
                 self._add(network, items[-1], source, target, inside)
+            case jsgf.Alternatives(items, weights) if weights:
+                choice = network.state()
+                network.arc(source, None, choice)
+                for item, weight in zip(items, weights):
+                    begin = network.state()
+                    network.arc(choice, None, begin, weight=weight)
+                    self._add(network, item, begin, target, inside)
             case jsgf.Alternatives(items):
                 for item in items:
                     self._add(network, item, source, target, inside)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 from hoodnote.language import jsgf
-from hoodnote.language.automaton import Automaton, Compiler, Network, WordAutomaton
+from hoodnote.language.automaton import Automaton, Compiler, Network, WordAutomaton, arc_probabilities
 from hoodnote.resources import folder
 
 
@@ -43,16 +43,39 @@ class Language:
         return {name.rpartition(".")[2]: name for name, rule in self.grammars.rules.items()
                 if rule.public and Compiler.is_number(name)}
 
-    def flat_jsgf(self) -> str:
-        """One self-contained JSGF text of the language, with its weights and without its tags."""
+    def flat_jsgf(self, rule: str | None = None) -> str:
+        """One self-contained JSGF text of a rule (full name; the top rule unless told) with its weights, without its tags.
+
+        pocketsphinx joins every end of a statement to every beginning of the next when it compiles the top rule itself,
+        which takes it half a minute; give it `fsg()`.
+        """
         def short(name: str) -> str:
             return name.removeprefix("hoodnote.").replace(".", "_")
 
+        top = rule or self.grammars.top
+        needed, queue = {top}, [top]
+        while queue:
+            for node in jsgf.walk(self.grammars.rules[queue.pop()].expansion):
+                if isinstance(node, jsgf.Reference) and node.name not in needed:
+                    needed.add(node.name)
+                    queue.append(node.name)
         lines = ["#JSGF V1.0;", "grammar hoodnote;"]
-        for name, rule in self.grammars.rules.items():
-            mark = "public " if name == self.grammars.top else ""
-            lines.append(f"{mark}<{short(name)}> = {jsgf.format_expansion(rule.expansion, short)};")
+        for name, found in self.grammars.rules.items():
+            if name in needed:
+                mark = "public " if name == top else ""
+                lines.append(f"{mark}<{short(name)}> = {jsgf.format_expansion(found.expansion, short)};")
         return "\n".join(lines) + "\n"
+
+    def fsg(self, name: str = "bay") -> str:
+        """The minimal automaton as the text of a CMU Sphinx finite-state grammar, with the grammar's weights."""
+        automaton = self.automaton
+        end = len(automaton.arcs)
+        lines = [f"FSG_BEGIN {name}", f"NUM_STATES {end + 1}", f"START_STATE {automaton.start}", f"FINAL_STATE {end}"]
+        for state, (words, silent) in enumerate(arc_probabilities(self.network, automaton)):
+            lines += [f"TRANSITION {state} {automaton.arcs[state][word]} {p:.6g} {word}" for word, p in words.items()]
+            if state in automaton.finals:
+                lines.append(f"TRANSITION {state} {end} {silent:.6g}")
+        return "\n".join([*lines, "FSG_END", ""])
 
     def phrases(self) -> list[str]:
         """Phrases for a recognizer that makes a small n-gram of them: every word, every pair of neighbours, and no other pair."""

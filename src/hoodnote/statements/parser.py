@@ -53,7 +53,7 @@ class Walker:
                 at, outputs = stack.pop()
                 if at in self.network.finals:
                     ends.append(outputs)
-                for label, output, target in self.network.arcs[at]:
+                for label, output, target, _weight in self.network.arcs[at]:
                     more = outputs if output is None else (*outputs, output)
                     if label is not None:
                         words.setdefault(label, []).append((more, target))
