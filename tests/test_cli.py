@@ -246,3 +246,18 @@ def test_a_reader_that_goes_away_is_no_error(job, data):
     command = f'{sys.executable} -m hoodnote --data "{data}" job show WO-1042 | head -c 1'
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True)
     assert (done.returncode, done.stdout, done.stderr) == (0, "j", "")
+
+
+def test_what_can_be_said_is_listed_and_means_what_is_printed(run):
+    from hoodnote.cli.tools import _examples
+    from hoodnote.statements.describe import describe
+    from hoodnote.statements.parser import parse
+
+    examples = _examples()
+    assert len(examples) > 100
+    assert [(p, m) for p, m in examples if [describe(s) for s in parse(p.split())] != [m]] == []
+    status, out, _ = run("phrases", "low", "side")
+    assert status == 0
+    assert any(line.startswith("low side ") and " psi" in line for line in out.splitlines())
+    assert all("low" in line for line in out.splitlines())
+    assert "nothing that can be said" in run("phrases", "banana")[1]

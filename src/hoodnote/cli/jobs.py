@@ -136,7 +136,7 @@ def _count(number: int, one: str, many: str) -> str:
 
 
 def _show(args: argparse.Namespace) -> None:
-    from hoodnote.cli.show import entry_line, live_line, question_lines, warning_line, when
+    from hoodnote.cli.show import capture_name, entry_line, live_line, one_line, question_lines, warning_line, when
     from hoodnote.readings.timeline import build
 
     with open_store(args) as store:
@@ -150,10 +150,10 @@ def _show(args: argparse.Namespace) -> None:
         _section("warnings given", [f"{when(w.shown_at)}  {warning_line(w.warning)}" for w in store.warnings(job)])
         pending = store.pending(job)
         _section(f"not handled yet, do so with: hoodnote resume {job.work_order}",
-                 [f"{c.medium} {c.original_name or c.text}, {when(c.captured_at)}" for c in pending])
-        _section("could not be used", [f"{c.medium} {c.original_name or c.text}: {message}" for c, message in store.failures(job)])
+                 [f"{capture_name(c)}, {when(c.captured_at)}" for c in pending])
+        _section("could not be used", [f"{capture_name(c)}: {one_line(message)}" for c, message in store.failures(job)])
         _section("KEPT FILES MISSING OR ALTERED",
-                 [f"{c.medium} {c.original_name}, SHA-256 {c.sha256}" for c in store.captures(job)
+                 [f"{capture_name(c)}, SHA-256 {c.sha256}" for c in store.captures(job)
                   if c.sha256 is not None and not store.media_intact(c.sha256)])
 
 

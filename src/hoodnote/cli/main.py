@@ -10,6 +10,7 @@ from typing import NoReturn
 
 from hoodnote import __version__
 from hoodnote.cli import asking, jobs, taking, tools, writing
+from hoodnote.cli.show import one_line
 from hoodnote.errors import HoodnoteError
 
 _DESCRIPTION = """\
@@ -57,7 +58,7 @@ def main(argv: list[str] | None = None) -> int:
         sys.stdout.flush()
         return status or 0
     except HoodnoteError as error:
-        return refuse(str(error))
+        return _refuse(str(error))
     except KeyboardInterrupt:
         print(file=sys.stderr)
         return _INTERRUPTED
@@ -68,18 +69,17 @@ def main(argv: list[str] | None = None) -> int:
         from hoodnote.jobs.faults import from_os
 
         _drop_output()
-        return refuse(str(from_os(error, "the output")))
+        return _refuse(str(from_os(error, "the output")))
     except Exception as error:   # a mistake of ours: still one line, and the details where they can be sent from
-        return refuse(_log(error, getattr(args, "data", None)))
+        return _refuse(_log(error, getattr(args, "data", None)))
 
 
 def entry() -> NoReturn:
     sys.exit(main())
 
 
-def refuse(message: str) -> int:
-    line = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in " ".join(message.split()))   # a file's name may hold anything
-    print("hoodnote:", line, file=sys.stderr)
+def _refuse(message: str) -> int:
+    print("hoodnote:", one_line(message), file=sys.stderr)
     return _REFUSED
 
 

@@ -9,10 +9,15 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from hoodnote.checks.model import Finding, Warning
     from hoodnote.intake.record import Taken
-    from hoodnote.jobs.store import Job
+    from hoodnote.jobs.store import Capture, Job
     from hoodnote.readings.model import Entry, Live, Origin
 
 GUIDANCE = "Guidance only: the label, the service manual, local codes and certified practice decide."
+
+
+def one_line(text: str) -> str:
+    """On one line, without what would command the terminal: names of files and texts of labels may hold anything."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in " ".join(text.split()))
 
 
 def when(moment: datetime) -> str:
@@ -41,15 +46,19 @@ def question_lines(entry: Entry, job: Job) -> list[str]:
     from hoodnote.intake.record import version_of
     from hoodnote.statements.describe import describe
 
-    lines = [f"ASKED #{entry.id}: {entry.question or describe(entry.statement) + '?'}"]
+    lines = [f"ASKED #{entry.id}: {one_line(entry.question or describe(entry.statement) + '?')}"]
     choices = []
     while (choice := version_of(entry, len(choices))) is not None:
         choices.append(choice)
     lines += [f"    {number}. {describe(statement)}" for number, statement in enumerate(choices, 1)]
-    lines += [f"       {version.reader}: {version.text or 'nothing'}" for version in entry.versions if version.reader != "typed"]
+    lines += [f"       {version.reader}: {one_line(version.text) or 'nothing'}" for version in entry.versions if version.reader != "typed"]
     keep = "" if not choices else "--keep 1, " if len(choices) == 1 else "--keep N, "
     lines.append(f"    {_source(entry.origin)}; answer: hoodnote answer {job.work_order} {entry.id} {keep}--drop or \"the words\"")
     return lines
+
+
+def capture_name(capture: Capture) -> str:
+    return f"{capture.medium} {one_line(capture.original_name or capture.text or (capture.sha256 or '')[:12])}"
 
 
 def taken_lines(taken: Taken, job: Job) -> Iterable[str]:
@@ -62,7 +71,7 @@ def taken_lines(taken: Taken, job: Job) -> Iterable[str]:
         else:
             yield from question_lines(entry, job)
     if not taken.entries:
-        yield f"nothing was taken from {taken.capture.original_name or 'this'}"
+        yield f"nothing was taken from {one_line(taken.capture.original_name or 'this')}"
 
 
 def finding_lines(finding: Finding) -> list[str]:
@@ -86,6 +95,6 @@ def _source(origin: Origin) -> str:
         return "typed"
     verb, preposition = ("heard", "in") if origin.medium == "clip" else ("read", "from")
     readers = f" by {', '.join(origin.readers)}" if origin.readers else ""
-    name = origin.original_name or (origin.sha256 or "")[:12]
+    name = one_line(origin.original_name or (origin.sha256 or "")[:12])
     seconds = f" {origin.region[0]:.1f}-{origin.region[1]:.1f} s" if origin.medium == "clip" and origin.region else ""
     return f"{verb}{readers} {preposition} {name}{seconds}"

@@ -67,7 +67,7 @@ def _type(args: argparse.Namespace) -> None:
 
 
 def _resume(args: argparse.Namespace) -> None:
-    from hoodnote.cli.show import taken_lines
+    from hoodnote.cli.show import capture_name, one_line, taken_lines
     from hoodnote.intake.resume import resume
 
     with open_store(args) as store:
@@ -82,7 +82,7 @@ def _resume(args: argparse.Namespace) -> None:
         left = {c.id for c in pending}
         for capture, message in store.failures(job):
             if capture.id in left:
-                print(f"{capture.medium} {capture.original_name or capture.text} could not be used: {message}")
+                print(f"{capture_name(capture)} could not be used: {one_line(message)}")
 
 
 def _engines(model: Path | None) -> Sequence:
@@ -103,7 +103,7 @@ def _there(file: Path) -> Path:
 
 def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken]) -> int:
     """One file that cannot be used does not keep the others back; each gets its line on stderr, and the status is 2."""
-    from hoodnote.cli.show import taken_lines
+    from hoodnote.cli.show import one_line, taken_lines
 
     refused = 0
     for file in _progress(files):
@@ -113,10 +113,10 @@ def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken]) ->
             if len(files) == 1:
                 raise
             refused = 2
-            print("hoodnote:", " ".join(str(error).split()), file=sys.stderr)
+            print("hoodnote:", one_line(str(error)), file=sys.stderr)
             continue
         if len(files) > 1:
-            print(f"{file.name}:")
+            print(f"{one_line(file.name)}:")
         print(*lines, sep="\n", flush=True)
     return refused
 

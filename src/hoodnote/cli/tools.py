@@ -96,6 +96,7 @@ def _fetch(args: argparse.Namespace) -> None:
 def _demo(args: argparse.Namespace) -> None:
     import tempfile
 
+    from hoodnote.cli.show import taken_lines
     from hoodnote.demo.run import run
 
-    run(args.keep or Path(tempfile.mkdtemp(prefix="hoodnote-demo-")))
+    run(args.keep or Path(tempfile.mkdtemp(prefix="hoodnote-demo-")), taken_lines)

@@ -42,15 +42,12 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _note(args: argparse.Namespace) -> None:
-    from hoodnote.checks import evaluate
-    from hoodnote.note.build import build_note
+    from hoodnote.note.compose import compose
     from hoodnote.note.render import render
-    from hoodnote.readings.timeline import build
 
     with open_store(args) as store:
         job = store.job(args.work_order)
-        timeline = build(store.entries(job))
-        text = render(build_note(job, timeline, evaluate(timeline), store.warnings(job), store.media_path), _format(args))
+        text = render(compose(store, job), _format(args))
     if args.output is None:
         sys.stdout.write(text)
     else:
