@@ -46,6 +46,7 @@ def _main(note: Note) -> Iterator[str]:
     yield from _questions(note.questions)
     yield "</div>"
     yield from _cautions(note)
+    yield from _judged(note.findings)
     yield from _sources(note)
 
 
@@ -72,31 +73,56 @@ def _section(title: str, body: Iterable[str], name: str) -> Iterator[str]:
 
 
 def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
+    """What is outside in full, the others in short; `_judged` has the rest."""
     if not findings:
         return
-    letters = {s: _letter(i) for i, s in enumerate(dict.fromkeys(f.source for f in findings if f.source))}
-    body = ['<table class="checks"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
-            '<th scope="col">Outcome</th><th scope="col">Why</th></tr></thead><tbody>']
-    for f in findings:
-        stage = f' <span class="when">{e(layout.STAGES[f.stage].lower())}</span>' if f.stage else ""
-        letter = f'&nbsp;<sup title="{e(f.source)}">{letters[f.source]}</sup>' if f.source else ""
-        body.append(f'<tr id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><th scope="row"><b>F{f.number}</b> {e(f.title)}{stage}</th>'
-                    f'<td data-label="Expected">{e(f.expected)}</td><td data-label="Measured">{_kept(layout.measured(f))}</td>'
-                    f'<td data-label="Outcome" class="outcome"><span aria-hidden="true">{_SIGN[f.outcome]}</span> {f.outcome}</td>'
-                    f'<td data-label="Why">{e(layout.why(f))}{letter}</td></tr>')
-    body.append("</tbody></table>")
-    if letters:
-        body.append(f'<p class="notes">Sources: {"; ".join(f"<b>{v}</b> {e(k)}" for k, v in letters.items())}.</p>')
+    body = []
+    outside = [f for f in findings if f.outcome == "outside"]
+    others = [f for f in findings if f.outcome != "outside"]
+    if outside:
+        body.append('<table class="checks"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
+                    '<th scope="col">Outcome</th><th scope="col">Why</th></tr></thead><tbody>')
+        body += [f'<tr id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><th scope="row">{_title(f)}</th>'
+                 f'<td data-label="Expected">{_kept(f.expected)}</td><td data-label="Measured">{_kept(layout.measured_in_short(f))}</td>'
+                 f'<td data-label="Outcome" class="outcome">{_outcome(f)}</td><td data-label="Why">{e(f.why)}</td></tr>' for f in outside]
+        body.append("</tbody></table>")
+    if others:
+        body.append('<ul class="others">')
+        body += [f'<li id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><span class="outcome">{_outcome(f)}</span> {_title(f)}: '
+                 f'{_kept(layout.measured_in_short(f)) if f.outcome == "within" else e(f.why)}</li>' for f in others]
+        body.append("</ul>")
     yield from _section("Findings and checks", body, "findings")
+
+
+def _title(f: FindingLine) -> str:
+    stage = f' <span class="when">{e(layout.STAGES[f.stage].lower())}</span>' if f.stage else ""
+    return f"<b>F{f.number}</b> {e(f.title)}{stage}"
+
+
+def _outcome(f: FindingLine) -> str:
+    return f'<span aria-hidden="true">{_SIGN[f.outcome]}</span> {f.outcome}'
+
+
+def _judged(findings: Sequence[FindingLine]) -> Iterator[str]:
+    if not findings:
+        return
+    body = ['<table class="judged"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
+            '<th scope="col">Uncertainty</th><th scope="col">Why</th><th scope="col">Source</th><th scope="col">Entries</th></tr></thead><tbody>']
+    body += [f'<tr><th scope="row">{_title(f)}: {_outcome(f)}</th><td data-label="Expected">{_kept(f.expected)}</td>'
+             f'<td data-label="Measured">{_kept(f.measured)}</td><td data-label="Uncertainty">{_kept(f.uncertainty)}</td>'
+             f'<td data-label="Why">{e(layout.why(f))}</td><td data-label="Source">{e(f.source)}</td>'
+             f'<td data-label="Entries">{", ".join(map(_entry_link, f.basis))}</td></tr>' for f in findings]
+    body.append("</tbody></table>")
+    yield from _section("How each check was judged", body, "judgement own-page")
+
+
+def _entry_link(entry: int) -> str:
+    return f'<a href="#e{entry}">{entry}</a>'
 
 
 def _kept(text: str) -> str:
     """Keeps a figure, its sign and its unit on one line."""
     return re.sub(r"(?<=[±\d]) (?=\S{1,3}\b)", "&nbsp;", e(text))
-
-
-def _letter(i: int) -> str:
-    return chr(97 + i % 26) * (1 + i // 26)
 
 
 def _plot(note: Note) -> Iterator[str]:
@@ -203,7 +229,7 @@ def _sources(note: Note) -> Iterator[str]:
         body.append(_source(s, None if s.crop in shown else s.crop))
         shown.add(s.crop)
     body.append("</tbody></table>")
-    name = "sources" if len(note.sources) <= _SHORT_SOURCES else "sources own-page"
+    name = "sources" if note.findings or len(note.sources) <= _SHORT_SOURCES else "sources own-page"
     yield from _section("Where every figure came from", body, name)
 
 

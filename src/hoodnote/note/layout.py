@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
@@ -47,6 +48,15 @@ def by_stage(lines: Iterable[WorkLine]) -> Iterator[tuple[str, list[WorkLine]]]:
         yield STAGES[stage], list(members)
 
 
+_LIMIT = re.compile(r"(?:equipment )?±\s?[\d.,]+(?: (?!from\b|both\b|on\b)[^\s\d(:;,]+)?(?: \([^)]*\))?")
+
+
+def measured_in_short(finding: FindingLine) -> str:
+    """With the limit of error alone, without what it is made of."""
+    limit = _LIMIT.search(finding.uncertainty)
+    return ", ".join(x for x in (finding.measured, limit.group() if limit else "") if x)
+
+
 def measured(finding: FindingLine) -> str:
     if not finding.measured:
         return ""
@@ -59,8 +69,9 @@ def plus_minus(uncertainty: str) -> str:
 
 def why(finding: FindingLine) -> str:
     text = finding.why
-    if finding.missing:
-        text += f" Would decide: {'; '.join(finding.missing)}."
+    missing = [m for m in finding.missing if m not in text]
+    if missing:
+        text += f" Would decide: {'; '.join(missing)}."
     return text.strip()
 
 

@@ -247,16 +247,16 @@ def _scales(frame: Frame) -> Iterator[str]:
     first, second = (("C", "kPa"), ("F", "psi")) if frame.units == "metric" else (("F", "psi"), ("C", "kPa"))
     for value, x in _ticks(frame.low_c, frame.high_c, first[0], frame.x, 6):
         yield f'<path d="M{x:.1f} {TOP}V{bottom}" stroke="#d5d5d5" stroke-width="0.5"/>'
-        yield f'<text x="{x:.1f}" y="{bottom + 11}" text-anchor="middle">{value}</text>'
+        yield f'<text class="bottom" x="{x:.1f}" y="{bottom + 11}" text-anchor="middle">{value}</text>'
     for value, y in _ticks(frame.low_kpa, frame.high_kpa, first[1], frame.y, 5):
         yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="#d5d5d5" stroke-width="0.5"/>'
-        yield f'<text x="{LEFT - 4}" y="{y + 3:.1f}" text-anchor="end">{value}</text>'
+        yield f'<text class="left" x="{LEFT - 4}" y="{y + 3:.1f}" text-anchor="end">{value}</text>'
     for value, x in _ticks(frame.low_c, frame.high_c, second[0], frame.x, 6):
         yield f'<path d="M{x:.1f} {TOP}v-3" stroke="#555" stroke-width="0.5"/>'
-        yield f'<text x="{x:.1f}" y="{TOP - 5}" text-anchor="middle" fill="#555">{value}</text>'
+        yield f'<text class="top" x="{x:.1f}" y="{TOP - 5}" text-anchor="middle" fill="#555">{value}</text>'
     for value, y in _ticks(frame.low_kpa, frame.high_kpa, second[1], frame.y, 5):
         yield f'<path d="M{right} {y:.1f}h3" stroke="#555" stroke-width="0.5"/>'
-        yield f'<text x="{right + 5}" y="{y + 3:.1f}" fill="#555">{value}</text>'
+        yield f'<text class="right" x="{right + 5}" y="{y + 3:.1f}" fill="#555">{value}</text>'
     middle = (LEFT + right) / 2
     yield f'<text x="{middle}" y="{bottom + 22}" text-anchor="middle">temperature, °{first[0]}</text>'
     yield f'<text x="{right + 8}" y="{TOP - 5}" fill="#555">°{second[0]}</text>'

@@ -61,7 +61,7 @@ def _joined(texts: Sequence[str]) -> str:
 
 
 def _evidence(finding: FindingLine) -> str:
-    why = words.lower_first(finding.why.strip())
+    why = words.lower_first(finding.why.strip()).partition("; ")[0]
     return f"{why.rstrip('.')} (F{finding.number})" if why else f"{finding.title} outside expectation (F{finding.number})"
 
 
@@ -115,10 +115,12 @@ def _listed(texts: Sequence[str]) -> str:
 
 
 def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
-    texts, stated, compared = [], [], []
+    texts, stated, compared, unsure = [], [], [], []
     for place in _RESULT:
         after = _last(ground, place, lambda x: x.stage is Stage.AFTER and x.engine != "off")
         if after is None:
+            asked = ground.questions_about(place, Stage.AFTER)
+            unsure += [f"{PLACES[place].name} not confirmed ({_numbers(asked)})"] if asked else []
             continue
         before = _last(ground, place, lambda x: x.stage is Stage.BEFORE and x.engine != "off")
         stated += [ground.stated(x) for x in (before, after) if x is not None]
@@ -133,8 +135,9 @@ def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
         texts = [_not_proved(ground)]
     else:
         texts[0] = f"engine running: {texts[0]}" if all(s.engine == "running" for s in stated if s.value) else texts[0]
+        texts += unsure
         if not all(compared):
-            texts.append("not all of these were read before the work" if any(compared) else "none of these was read before the work")
+            texts.append("not all of it read before the work" if any(compared) else "not read before the work")
         air = _last(ground, "ambient", lambda x: x.stage is Stage.AFTER)
         if air is not None:
             stated.append(ground.stated(air))
