@@ -380,6 +380,7 @@ def test_an_older_database_is_backed_up_and_brought_up_to_date(tmp_path):
     steps = (*migrations.STEPS, lambda c: c.execute("CREATE TABLE further (id INTEGER PRIMARY KEY)"))
     connection = connect(path)
     backup = migrations.migrate(connection, path, steps)
+    assert int.from_bytes(path.read_bytes()[60:64], "big") == len(steps)   # an older program must see it without reading the log
     assert connection.execute("PRAGMA user_version").fetchone() == (len(steps),)
     assert connection.execute("SELECT count(*) FROM further").fetchone() == (0,)
     assert migrations.migrate(connection, path, steps) is None   # nothing left to do, no further backup
