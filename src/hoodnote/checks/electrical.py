@@ -94,9 +94,12 @@ def _chain(view: View) -> Iterator[Finding]:
     points = _points(view)
     tested = [p for p in CHAIN if p in points]
     pending = [d for d in view.doubts if d.keys & set(CHAIN)]
-    if len(tested) < 2 and not (tested and pending) and not any(isinstance(x.entry.statement, Supply) for x in points.values()):
+    enough = len(tested) > 1 or any(isinstance(x.entry.statement, Supply) for x in points.values())
+    if not enough and not (tested and pending):
         return
     inputs = Inputs(view)
+    if not enough:
+        inputs.lacks("a second test point, confirmed")
     title, expected = "Power along the clutch circuit", "power at every point up to the clutch when the clutch is called for"
     inputs.basis += [points[p].entry.id for p in tested]
     for doubt in pending:
