@@ -85,7 +85,7 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float32)
     light[..., 0] -= 0.12 * np.clip(slope[0] * (xx / width - 0.5) + slope[1] * (yy / height - 0.5), -1, 1)
     edge = rng.uniform(0.25, 0.75) * width + (yy - height / 2) * rng.uniform(-0.6, 0.6)
-    shade = 1 / (1 + np.exp(-(xx - edge) / 18))
+    shade = 1 / (1 + np.exp(np.clip(-(xx - edge) / 18, -60, 60)))
     light[..., 0] *= 1 - severity.shadow * shade
 
     warped = cv2.warpPerspective(flat, matrix, (width, height), flags=cv2.INTER_AREA)

@@ -169,14 +169,20 @@ def _range(match: re.Match) -> Amount | None:
 
 def _plain(match: re.Match) -> Amount | None:
     number = _decimal(match["a"])
-    if number is None or number[0] == 0 or _pounds_perhaps(match):
+    if number is None or number[0] == 0 or _part_of_pounds_and_ounces(match):
         return None
     return Amount(number[0], _unit_of(match["unit2"]), None, number[1], match.start(), match.end(), match[0])
 
 
-def _pounds_perhaps(match: re.Match) -> bool:
-    """In "1 l6 3.4 oz" the ounces, after a figure and a short unread word, may be the rest of pounds and ounces."""
-    return _unit_of(match["unit2"]) == "oz" and bool(re.search(r"\d\s?[^\s/(\d][^\s/(]{0,2}[\s.,]{1,2}$", match.string[:match.start()]))
+def _part_of_pounds_and_ounces(match: re.Match) -> bool:
+    """One half of "1 lb 3.4 oz" whose other half did not read cleanly: "1 l6 3.4 oz" is no 3.4 oz, "1 lb 3.4 02" no 1 lb."""
+    before, after = match.string[:match.start()], match.string[match.end():]
+    match _unit_of(match["unit2"]):
+        case "oz":
+            return bool(re.search(r"\d\s?[^\s/(\d][^\s/(]{0,2}[\s.,]{1,2}$", before))
+        case "lb":
+            return bool(re.match(r"[\s.,]{0,3}\S?\d", after))
+    return False
 
 
 @dataclass(frozen=True)

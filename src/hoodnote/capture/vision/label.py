@@ -72,8 +72,8 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         return LabelReading((), (), used, _what_to_do(photo, flat[0] if flat else None))
     view, quads = flat
 
-    quads = _with_lost_units(view, quads, finder)
-    lines = {r.name: r.read(view.pixels, quads) for r in readers}
+    first, quads = _with_lost_units(view, quads, finder)
+    lines = {r.name: first if r is finder else r.read(view.pixels, quads) for r in readers}
     accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
     if not all(_settled(accounts, field) for field in FIELDS):
         second = enhanced(view)
@@ -89,10 +89,13 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     return LabelReading(tuple(fields), tuple(warnings), used, problem)
 
 
-def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> list[np.ndarray]:
-    """Boxes that end in a figure are drawn out to the right, where a unit may stand."""
-    ends = {id(x.quad) for x in finder.read(view.pixels, quads) if x.text[-1].isdigit()}
-    return [reach_right(q, quads) if id(q) in ends else q for q in quads]
+def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
+    """The finder's own reading, and the boxes; those that end in a figure are drawn out to the right, where a unit may stand."""
+    lines = finder.read(view.pixels, quads)
+    short = {id(x.quad) for x in lines if x.text[-1].isdigit()}
+    longer = [reach_right(q, quads) for q in quads if id(q) in short]
+    kept = [x for x in lines if id(x.quad) not in short]
+    return kept + finder.read(view.pixels, longer), [q for q in quads if id(q) not in short] + longer
 
 
 def _key(field: LabelField) -> str:

@@ -6,7 +6,9 @@ that nothing is ever fetched.
 
 from __future__ import annotations
 
+import os
 import shutil
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -62,34 +64,34 @@ class NeuralReader:
 
 
 class TesseractReader:
-    """The `tesseract` program through pytesseract, on strips of text cut out and set one under the other."""
+    """The `tesseract` program through pytesseract, on one strip of text after the other in a single run."""
 
     name = TESSERACT
 
     def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
-        import os
-
         import pytesseract
+        from PIL import Image
 
         if not len(quads):
             return []
         os.environ.setdefault("OMP_THREAD_LIMIT", str(THREADS))
-        sheet, tops = _sheet_of([cut_out(pixels, quad) for quad in quads])
-        try:
-            data = pytesseract.image_to_data(sheet, config="--oem 1 --psm 6", output_type=pytesseract.Output.DICT, timeout=20)
-        except (pytesseract.TesseractError, RuntimeError, OSError):     # crashed, timed out or went away: this reader has nothing to say
-            return []
-        words: dict[int, list[tuple[int, str, float]]] = {}
-        for left, top, height, text, confidence in zip(data["left"], data["top"], data["height"], data["text"], data["conf"], strict=True):
+        strips = [Image.fromarray(_for_tesseract(cut_out(pixels, quad))) for quad in quads]
+        with tempfile.TemporaryDirectory(prefix="hoodnote-") as folder:
+            sheet = os.path.join(folder, "strips.tif")
+            strips[0].save(sheet, save_all=True, append_images=strips[1:])
+            try:        # page mode 7: each page is one line of text
+                data = pytesseract.image_to_data(sheet, lang="eng", config="--oem 1 --psm 7", output_type=pytesseract.Output.DICT, timeout=20)
+            except (pytesseract.TesseractError, RuntimeError, OSError):     # crashed, timed out or went away: this reader has nothing to say
+                return []
+        words: dict[int, list[tuple[str, float]]] = {}
+        for page, text, confidence in zip(data["page_num"], data["text"], data["conf"], strict=True):
             if text.strip() and float(confidence) >= 0:
-                strip = int(np.searchsorted(tops, top + height / 2, side="right")) - 1
-                words.setdefault(max(0, strip), []).append((left, text.strip(), float(confidence) / 100))
+                words.setdefault(int(page) - 1, []).append((text.strip(), float(confidence) / 100))
         out = []
         for strip, found in sorted(words.items()):
-            found.sort()
             # a line is as doubtful as its most doubtful word that holds a digit
-            doubts = [c for _, text, c in found if any(ch.isdigit() for ch in text)] or [c for _, _, c in found]
-            out.append(TextLine(" ".join(text for _, text, _ in found), min(doubts), quads[strip]))
+            doubts = [c for text, c in found if any(ch.isdigit() for ch in text)] or [c for _, c in found]
+            out.append(TextLine(" ".join(text for text, _ in found), min(doubts), quads[strip]))
         return out
 
 
@@ -128,30 +130,23 @@ def _bgr(pixels: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(pixels[..., ::-1])
 
 
-STRIP_HEIGHT = 56       # px; capitals come out near 36, which Tesseract's network was trained on
-STRIP_MARGIN = 24
+STRIP_HEIGHT = 48       # px; capitals come out near 30, which Tesseract's network was trained on
 
 
-def _sheet_of(strips: list[np.ndarray]) -> tuple[np.ndarray, list[int]]:
-    """Grey strips, dark on light, one under the other on paper; and the top of each strip's band."""
+def _for_tesseract(strip: np.ndarray) -> np.ndarray:
+    """Grey, dark on light, with the light evened out: a shadow's edge across a word upsets Tesseract."""
     import cv2
 
-    bands, tops, top = [], [], 0
-    prepared = []
-    for strip in strips:
-        grey = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
-        grey = cv2.resize(grey, (max(8, round(grey.shape[1] * STRIP_HEIGHT / grey.shape[0])), STRIP_HEIGHT), interpolation=cv2.INTER_CUBIC)
-        low, high = np.percentile(grey, (2, 98))
-        grey = np.clip((grey.astype(np.float32) - low) * 255 / max(1.0, high - low), 0, 255).astype(np.uint8)
-        prepared.append(255 - grey if np.median(grey) < 110 else grey)
-    width = max(s.shape[1] for s in prepared) + 2 * STRIP_MARGIN
-    for grey in prepared:
-        band = np.full((STRIP_HEIGHT + STRIP_MARGIN, width), 255, np.uint8)
-        band[STRIP_MARGIN // 2:STRIP_MARGIN // 2 + STRIP_HEIGHT, STRIP_MARGIN:STRIP_MARGIN + grey.shape[1]] = grey
-        bands.append(band)
-        tops.append(top)
-        top += band.shape[0]
-    return np.vstack(bands), tops
+    grey = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
+    grey = cv2.resize(grey, (max(8, round(grey.shape[1] * STRIP_HEIGHT / grey.shape[0])), STRIP_HEIGHT), interpolation=cv2.INTER_CUBIC)
+    if np.median(grey) < (int(grey.min()) + int(grey.max())) / 2:
+        grey = 255 - grey
+    paper = cv2.dilate(cv2.medianBlur(grey, 3), np.ones((STRIP_HEIGHT // 3, STRIP_HEIGHT // 3), np.uint8))
+    paper = cv2.GaussianBlur(paper, (0, 0), STRIP_HEIGHT / 8).astype(np.float32)
+    even = grey / np.maximum(paper, 1)
+    low = np.percentile(even, 2)
+    even = np.clip((even - low) / max(1e-3, 1 - low), 0, 1)
+    return cv2.copyMakeBorder((even * 255).astype(np.uint8), 12, 12, 20, 20, cv2.BORDER_CONSTANT, value=255)
 
 
 @cache

@@ -244,10 +244,9 @@ def _warp(pixels: np.ndarray, corners: np.ndarray, quads: Sequence[np.ndarray]) 
 
 
 def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> bool:
-    widest = sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]
-    upright = turned = 0.0
-    for quad in widest:
-        strip = cut_out(pixels, quad)
-        upright += reader.read_strip(strip)[1]
-        turned += reader.read_strip(np.ascontiguousarray(strip[::-1, ::-1]))[1]
-    return turned > upright + 0.1
+    strips = [cut_out(pixels, q) for q in sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]]
+    upright = [reader.read_strip(s)[1] for s in strips]
+    if np.mean(upright) > 0.93:         # nothing reads this well upside down
+        return False
+    turned = [reader.read_strip(np.ascontiguousarray(s[::-1, ::-1]))[1] for s in strips]
+    return float(np.mean(turned)) > float(np.mean(upright)) + 0.03
