@@ -41,19 +41,19 @@ def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 
 def _hear(args: argparse.Namespace) -> int:
-    from hoodnote.intake.hear import hear_clip
-
     with open_store(args) as store:
         job = job_or_newest(store, args.job)
+        from hoodnote.intake.hear import hear_clip   # after the job was found: it takes a moment
+
         engines = cache(lambda: _engines(args.model))   # seconds to load: not for a name that was mistyped
         return _take_all(args.clips, job, lambda clip: hear_clip(store, job, _there(clip), engines()))
 
 
 def _see(args: argparse.Namespace) -> int:
-    from hoodnote.intake.see import see_photo
-
     with open_store(args) as store:
         job = job_or_newest(store, args.job)
+        from hoodnote.intake.see import see_photo   # after the job was found: it takes a moment
+
         return _take_all(args.photos, job, lambda photo: see_photo(store, job, photo))
 
 
@@ -68,7 +68,6 @@ def _type(args: argparse.Namespace) -> None:
 
 def _resume(args: argparse.Namespace) -> None:
     from hoodnote.cli.show import capture_name, one_line, taken_lines
-    from hoodnote.intake.resume import resume
 
     with open_store(args) as store:
         job = store.job(args.work_order)
@@ -76,6 +75,8 @@ def _resume(args: argparse.Namespace) -> None:
         if not pending:
             print(f"job {job.work_order} has nothing left to handle")
             return
+        from hoodnote.intake.resume import resume   # after the job was found: it takes a moment
+
         engines = _engines(args.model) if any(c.medium == "clip" for c in pending) else []
         for taken in resume(store, job, engines):
             print(*taken_lines(taken, job), sep="\n", flush=True)
