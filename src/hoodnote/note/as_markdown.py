@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from hoodnote.note import layout
 from hoodnote.note.model import Note, Table
 
-_MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~&!$@^:])")
+_MARKUP = re.compile(r"([\\`*_\[\]<>|~&$@])")
 
 
 def render(note: Note) -> str:
@@ -19,8 +19,8 @@ def escaped(text: str) -> str:
     """One line of text as literal Markdown."""
     text = _MARKUP.sub(r"\\\1", " ".join(text.split()))
     text = re.sub(r"^(\d+)([.)])", r"\1\\\2", text)
-    text = re.sub(r"(?i)\bwww\.", r"www\\.", text)
-    return re.sub(r"^([-+=])", r"\\\1", text)
+    text = re.sub(r"(?i)(www)\.", r"\1\\.", text).replace("://", ":\\//")     # no links of themselves either
+    return re.sub(r"^([-+=#])", r"\\\1", text)
 
 
 def _lines(note: Note) -> Iterator[str]:

@@ -1,0 +1,80 @@
+"""Invented jobs for the tests of the note."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+
+from hoodnote.jobs.store import Job
+from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
+from hoodnote.readings.timeline import build
+from hoodnote.statements.model import Fact, Measured, Statement, Step, Supply
+
+OPENED = datetime(2026, 5, 12, 15, 0, tzinfo=UTC)
+US = Job(1, "WO-20417", OPENED, "us")
+METRIC = Job(2, "WO-20418", OPENED, "metric")
+
+
+def m(place: str, value: str, unit: str, **more) -> Measured:
+    return Measured(place, Decimal(value), unit, **more)
+
+
+@dataclass
+class Record:
+    entries: list[Entry] = field(default_factory=list)
+
+    def add(self, statement: Statement | None, standing: str = "agreed", medium: str = "clip", **more) -> int:
+        number = len(self.entries) + 1
+        sha = None if medium == "typed" else hashlib.sha256(f"{medium}{number}".encode()).hexdigest()
+        origin = more.pop("origin", None) or Origin(
+            medium, number, sha, None if medium == "typed" else f"{medium}-{number:03d}", (0.4, 2.3) if medium == "clip" else None,
+            {"clip": ("first", "second"), "photo": ("reader", "other reader"), "typed": ("typed",)}[medium])
+        self.entries.append(Entry(statement, Standing(standing), origin, None if medium == "typed" else 0.97, id=number,
+                                  recorded_at=OPENED + timedelta(minutes=number), **more))
+        return number
+
+    def ask(self, statement: Statement | None, other: Statement | None = None) -> int:
+        versions = (Version("first", "words of the first", statement, 0.7), Version("second", "words of the second", other, 0.6))
+        return self.add(statement, "unconfirmed", versions=versions, question="what the first heard, or what the second heard?")
+
+    @property
+    def timeline(self) -> Timeline:
+        return build(self.entries)
+
+
+def repaired_leak() -> Record:
+    """A leaking hose found, replaced, evacuated and charged; every stage read."""
+    r = Record()
+    for key, value in (("complaint", "no cold air since May"), ("model_year", "2009"), ("make", "Sample"), ("model", "Wagon"),
+                       ("vin", "1M8GDM9AXKP042788"), ("technician", "T. Example"), ("compressor_drive", "belt with clutch")):
+        r.add(Fact(key, value), "confirmed", "typed")
+    r.add(Fact("label_refrigerant", "R-134a"), medium="photo")
+    r.add(m("label_charge", "0.55", "kg", tolerance=Decimal("0.02")), medium="photo")
+    r.add(m("odometer", "84210", "mi"))
+    r.add(Step("engine_running"))
+    r.add(m("vent", "71", "F"))
+    r.add(Step("engine_off"))
+    r.add(m("ambient", "84", "F"))
+    r.add(m("low_side", "46", "psi"))
+    r.add(m("high_side", "45", "psi", unit_stated=False))
+    r.add(Supply("battery", True))
+    r.add(Supply("low_pressure_switch_in", True))
+    r.add(Supply("low_pressure_switch_out", False))
+    r.add(Step("leak_found", "suction_hose"))
+    r.add(m("recovered", "5.5", "oz"))
+    r.add(Step("replaced", "suction_hose"))
+    r.add(m("oil_added", "1.5", "fl oz"))
+    r.add(Step("pump_on"))
+    r.add(m("vacuum", "420", "micron", at_minute=Decimal(30)))
+    r.add(Step("hold_started"))
+    r.add(m("vacuum", "480", "micron", at_minute=Decimal(10)))
+    r.add(m("charged", "19.4", "oz"))
+    r.add(Step("engine_running"))
+    r.add(m("low_side", "35", "psi"))
+    r.add(m("high_side", "210", "psi"))
+    r.add(m("vent", "44", "F"))
+    r.add(m("suction_line", "52", "F"))
+    r.add(m("liquid_line", "112", "F"))
+    return r
