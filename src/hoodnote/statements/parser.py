@@ -64,18 +64,18 @@ class Walker:
         return self._steps[state]
 
     def outputs(self, words: Sequence[str]) -> set[tuple]:
-        """Every output sequence of a complete walk. Raises NotSayable where the walk ends."""
-        # trails are linked lists (earlier, outputs) so that walks share their beginnings
+        """Every output sequence of a complete walk: (output, how many words came before it). Raises NotSayable where the walk ends."""
+        # trails are linked lists (earlier, outputs, position) so that walks share their beginnings
         here: dict[int, set] = {self.network.start: {None}}
         for i, word in enumerate(words):
             there: dict[int, set] = {}
             for state, trails in here.items():
                 for outputs, target in self.step(state)[0].get(word, ()):
-                    there.setdefault(target, set()).update((trail, outputs) if outputs else trail for trail in trails)
+                    there.setdefault(target, set()).update((trail, outputs, i) if outputs else trail for trail in trails)
             if not there:
                 raise NotSayable(f"not understood at word {i + 1}: {' '.join(words[:i])} >{word}<", i)
             here = there
-        whole = {self._flat((trail, ends)) for state, trails in here.items() for ends in self.step(state)[1] for trail in trails}
+        whole = {self._flat((trail, ends, len(words))) for state, trails in here.items() for ends in self.step(state)[1] for trail in trails}
         if not whole:
             raise NotSayable(f"not complete: {' '.join(words)} ...", len(words))
         return whole
@@ -84,9 +84,9 @@ class Walker:
     def _flat(trail: tuple | None) -> tuple:
         parts = []
         while trail is not None:
-            trail, outputs = trail
-            parts.append(outputs)
-        return tuple(x for outputs in reversed(parts) for x in outputs)
+            trail, outputs, position = trail
+            parts.append((outputs, position))
+        return tuple((x, position) for outputs, position in reversed(parts) for x in outputs)
 
 
 @dataclass
@@ -112,14 +112,15 @@ class _Interpreter:
     def __init__(self, units: str):
         self.defaults = DEFAULT_UNITS[units]
         self.statements: list[Statement] = []
+        self.spans: list[tuple[int, int]] = []
         self.engine: str | None = None
         self.correction = False
         self.draft = _Draft()
         self.words: list[str] | None = None
 
     def run(self, outputs: tuple) -> list[Statement]:
-        for output in outputs:
-            kind, text = output
+        begin = 0
+        for (kind, text), position in outputs:
             if kind == OPEN:
                 self.words = []
             elif kind == CLOSE:
@@ -129,6 +130,9 @@ class _Interpreter:
                 self.words.append(text)
             else:
                 self.tag(*text.split("=", 1))
+            if text == "end":
+                self.spans += [(begin, position)] * (len(self.statements) - len(self.spans))
+                begin = position
         return self.statements
 
     def tag(self, name: str, value: str = "") -> None:
@@ -199,6 +203,11 @@ def parse(words: Sequence[str], units: str = "us") -> list[Statement]:
     `units` ("us" or "metric") fills in a unit that was not said; such a figure has unit_stated False.
     Raises NotSayable for words outside the language.
     """
+    return [statement for statement, _ in parse_spans(words, units)]
+
+
+def parse_spans(words: Sequence[str], units: str = "us") -> list[tuple[Statement, tuple[int, int]]]:
+    """As `parse`, each statement with the words it was said in: (index of the first, index after the last)."""
     global _walker
     if units not in DEFAULT_UNITS:
         raise HoodnoteError(f"unit system {units!r} is not known, use us or metric")
@@ -206,7 +215,11 @@ def parse(words: Sequence[str], units: str = "us") -> list[Statement]:
         _walker = Walker(load().network)
     if not words:
         raise NotSayable("nothing was said", 0)
-    meanings = {tuple(_Interpreter(units).run(outputs)) for outputs in _walker.outputs(words)}
+    meanings: dict[tuple[Statement, ...], list[tuple[int, int]]] = {}
+    for outputs in _walker.outputs(words):
+        interpreter = _Interpreter(units)
+        meanings.setdefault(tuple(interpreter.run(outputs)), interpreter.spans)
     if len(meanings) > 1:
         raise NotSayable(f"this can be taken in {len(meanings)} ways, say it in parts: {' '.join(words)}", len(words))
-    return list(meanings.pop())
+    (statements, spans), = meanings.items()
+    return list(zip(statements, spans, strict=True))
