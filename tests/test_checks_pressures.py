@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import pytest
-from tests.checks_records import fact, m, psi, record, step, unsure
+from tests.checks_records import entries, fact, m, psi, record, step, unsure
 
 from hoodnote.checks import evaluate
 from hoodnote.checks.model import Outcome
 from hoodnote.physics.gauge import Gauge, ManifoldGauges
-from hoodnote.readings.model import Timeline
+from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
+from hoodnote.readings.timeline import build
+from hoodnote.statements.model import Control
 from hoodnote.units import GaugePressure
 
 WITHIN, OUTSIDE, CANNOT = Outcome.WITHIN, Outcome.OUTSIDE, Outcome.CANNOT_TELL
+HIGH_PRESSURE = ManifoldGauges(Gauge("low", GaugePressure(0.0), GaugePressure.of(100, "bar")), Gauge("high", GaugePressure(0.0), GaugePressure.of(160, "bar")))
 R134A = fact("refrigerant", "R-134a")
 
 
@@ -57,9 +60,8 @@ def test_altitude_moves_the_expected_gauge_pressure():
 
 
 def test_static_pressure_above_the_critical_temperature_says_transcritical():
-    finding = find(static(300, 300, ambient=95, refrigerant="R-744"), "static_pressure")
-    assert finding.outcome is CANNOT
-    assert "graded" in finding.why or "transcritical" in finding.why
+    finding = next(f for f in evaluate(static(1100, 1100, ambient=95, refrigerant="R-744"), HIGH_PRESSURE) if f.check == "static_pressure")
+    assert finding.outcome is CANNOT and "transcritical" in finding.why
 
 
 def test_static_uses_the_finer_gauge_and_widens_with_the_grade():
@@ -115,6 +117,20 @@ def test_an_unconfirmed_engine_state_withholds_the_readings_after_it():
     assert finding.outcome is CANNOT and any("engine running" in x for x in finding.missing)
 
 
+def test_an_unconfirmed_withdrawal_withholds_the_reading_it_may_take_back():
+    base = (R134A, m("ambient", 70, "F"), step("engine_off"), psi("low_side", 71))
+    assert find(record(*base, unsure(Control("withdraw"))), "static_pressure").outcome is CANNOT
+    assert find(record(*base, unsure(Control("read_back"))), "static_pressure").outcome is WITHIN
+
+
+def test_a_reading_that_another_listener_took_for_another_place_withholds_both():
+    heard = Entry(psi("low_side", 60), Standing.UNCONFIRMED, Origin("clip"), id=9, versions=(
+        Version("first", "", psi("low_side", 60)), Version("second", "", psi("high_side", 60))))
+    certain = entries(R134A, m("ambient", 70, "F"), step("engine_off"), psi("high_side", 71))
+    assert find(build(certain), "static_pressure").outcome is WITHIN
+    assert find(build([*certain, heard]), "static_pressure").outcome is CANNOT
+
+
 def test_an_unconfirmed_recovery_withholds_the_pressures_after_it():
     timeline = record(R134A, m("ambient", 70, "F"), step("engine_off"), unsure(step("recovery_finished")), psi("low_side", 5))
     assert find(timeline, "static_pressure").outcome is CANNOT
@@ -123,6 +139,16 @@ def test_an_unconfirmed_recovery_withholds_the_pressures_after_it():
 def test_pressures_during_the_work_are_no_static_check():
     timeline = record(R134A, m("ambient", 70, "F"), step("engine_off"), step("recovery_finished"), psi("low_side", 0), psi("high_side", 0))
     assert absent(timeline, "static_pressure")
+
+
+def test_an_electrical_repair_leaves_the_circuit_comparable():
+    base = (R134A, m("ambient", 80, "F"), step("replaced", "relay"))
+    timeline = record(*base, step("engine_running"), psi("low_side", 30), psi("high_side", 170))
+    assert find(timeline, "compression_ratio", "during").outcome is WITHIN
+    opened = record(*base, step("recovery_finished"), step("engine_running"), psi("low_side", 30), psi("high_side", 170))
+    assert absent(opened, "compression_ratio")
+    unclear = record(*base, unsure(step("recovery_finished")), step("engine_running"), psi("low_side", 30), psi("high_side", 170))
+    assert find(unclear, "compression_ratio").outcome is CANNOT
 
 
 def test_stages_are_kept_apart():
@@ -181,9 +207,8 @@ def test_condenser_inlet_air_comes_before_ambient():
 
 
 def test_running_r744_is_transcritical():
-    gauges = ManifoldGauges(Gauge("low", GaugePressure(0.0), GaugePressure.of(100, "bar")), Gauge("high", GaugePressure(0.0), GaugePressure.of(160, "bar")))
     timeline = record(fact("refrigerant", "R-744"), m("ambient", 30, "C"), step("engine_running"), m("high_side", 100, "bar"))
-    finding = next(f for f in evaluate(timeline, gauges) if f.check == "condensing")
+    finding = next(f for f in evaluate(timeline, HIGH_PRESSURE) if f.check == "condensing")
     assert finding.outcome is CANNOT and "transcritical" in finding.why
 
 

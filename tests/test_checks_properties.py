@@ -11,8 +11,8 @@ from hoodnote.checks import evaluate, hazards, implausible
 from hoodnote.checks.model import Outcome
 from hoodnote.readings.model import Entry, Origin, Standing
 from hoodnote.readings.timeline import build
-from hoodnote.statements.model import Fact, Measured, Step, Supply
-from hoodnote.statements.vocabulary import ACTIONS, FACT_VALUES, PARTS, PLACES
+from hoodnote.statements.model import Control, Fact, Measured, Step, Supply
+from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACT_VALUES, PARTS, PLACES
 from hoodnote.units import UNITS
 
 _UNITS_OF = {place: [u.id for u in UNITS.values() if u.quantity in p.quantities] for place, p in PLACES.items()}
@@ -28,6 +28,7 @@ _supplies = st.builds(Supply, place=st.sampled_from([p for p, v in PLACES.items(
 _pressures = st.builds(Measured, place=st.sampled_from(["low_side", "high_side"]), value=st.integers(0, 300).map(Decimal), unit=st.just("psi"))
 _air = st.builds(Measured, place=st.sampled_from(["ambient", "vent", "suction_line", "liquid_line"]), value=st.integers(30, 120).map(Decimal), unit=st.just("F"))
 _statement = st.one_of(_measured, _facts, _steps, _engine, _supplies, _pressures, _pressures, _air)
+_control = st.builds(Control, action=st.sampled_from(sorted(CONTROLS)))
 # A record that already decides something, so that there is something to disturb.
 _START = [Fact("refrigerant", "R-134a"), Fact("expansion_device", "expansion valve"), Measured("ambient", Decimal(80), "F")]
 
@@ -44,7 +45,7 @@ _quick = settings(max_examples=150, deadline=None, suppress_health_check=[Health
 
 
 @_quick
-@given(st.lists(_statement, max_size=18), st.lists(_statement, min_size=1, max_size=3), st.data())
+@given(st.lists(_statement, max_size=18), st.lists(_statement | _control, min_size=1, max_size=3), st.data())
 def test_unconfirmed_entries_decide_nothing(sure, doubtful, data):
     entries = [_entry(s, i) for i, s in enumerate([*_START, *sure], start=1)]
     before = _decided(entries)
@@ -65,7 +66,7 @@ def test_an_unconfirmed_correction_withholds_and_never_falls_back(statements, da
 
 
 @_quick
-@given(st.lists(st.tuples(_statement, st.booleans()), max_size=20), _statement)
+@given(st.lists(st.tuples(_statement | _control, st.booleans()), max_size=20), _statement)
 def test_nothing_a_record_can_hold_breaks_the_checks(held, new):
     timeline = build([_entry(s, i, Standing.CONFIRMED if sure else Standing.UNCONFIRMED) for i, (s, sure) in enumerate(held, start=1)])
     known = {x.entry.id for x in timeline.live if x.usable}

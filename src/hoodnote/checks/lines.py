@@ -12,7 +12,6 @@ from hoodnote.checks.view import Situation, View
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality
 from hoodnote.readings.facts import si
-from hoodnote.readings.model import Stage
 from hoodnote.statements.vocabulary import PLACES
 
 # All of common practice, no source.
@@ -31,7 +30,7 @@ _READ = (*_SUPERHEAT_AT, *_SUBCOOLING_AT, "evaporator_inlet", "vent")
 
 def check(view: View) -> Iterator[Finding]:
     for situation in view.situations("running", _READ):
-        if situation.stage is Stage.DURING:
+        if situation.circuit_open:
             continue
         spoken = {k for d in view.doubts if d.situation == situation for k in d.keys}
         spoken |= {p for p in _READ if view.readings(p, situation=situation)}

@@ -11,7 +11,6 @@ from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import Situation, View
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality, saturation_temperature
-from hoodnote.readings.model import Stage
 from hoodnote.units import AbsolutePressure, GaugePressure, Temperature
 
 # All of common practice, no source.
@@ -57,7 +56,7 @@ def saturation_at(inputs: Inputs, place: str, quality: Quality) -> SaturationAt 
 
 def check(view: View) -> Iterator[Finding]:
     for situation in view.situations("running"):
-        if situation.stage is Stage.DURING:
+        if situation.circuit_open:
             continue
         spoken = {k for d in view.doubts if d.situation == situation for k in d.keys}
         spoken |= {x.entry.statement.place for p in ("low_side", "high_side") for x in view.readings(p, situation=situation)}

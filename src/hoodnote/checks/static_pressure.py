@@ -10,7 +10,6 @@ from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import Situation, View
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality, saturation_pressure, saturation_slope
-from hoodnote.readings.model import Stage
 from hoodnote.units import GaugePressure, Temperature
 
 _TITLE = "Static pressure against ambient"
@@ -27,7 +26,7 @@ _WHY = {
 
 def check(view: View) -> Iterator[Finding]:
     for situation in view.situations("off"):
-        if situation.stage is not Stage.DURING:
+        if not situation.circuit_open:
             yield from _agreement(view, situation)
             yield _against_ambient(view, situation)
 

@@ -14,10 +14,11 @@ from hoodnote.readings.facts import JobFacts, facts_of
 from hoodnote.readings.model import Live, Stage, Standing, Timeline
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
 from hoodnote.units import UNITS, Quantity
 
 PRESSURE_PLACES = ("low_side", "high_side")
+_OPENS_CIRCUIT = {"recovery_started", "recovery_finished", "opening_system", "pump_on", "hold_started", "charging_started"}
 STAGES = (Stage.BEFORE, Stage.DURING, Stage.AFTER)
 
 
@@ -28,6 +29,7 @@ class Situation:
     stage: Stage
     engine: str | None
     spell: int
+    circuit_open: bool = False           # refrigerant is being recovered, replaced or charged: pressures compare with nothing
 
 
 @dataclass(frozen=True)
@@ -76,12 +78,22 @@ class View:
     @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
         """One for each unconfirmed entry, each replayed into the usable record on its own."""
-        return tuple(self._doubt(x) for x in self.timeline.questions if x.entry.statement is not None)
+        return tuple(self._doubt(x) for x in self.timeline.questions if self._accounts(x))
 
     def _doubt(self, live: Live) -> Doubt:
-        trial = self._replay(live, _plain(live.entry.statement))
-        return Doubt(frozenset(k for s in _accounts(live) for k in _keys(s)), describe(live.entry.statement), live.order,
+        accounts = self._accounts(live)
+        trial = self._replay(live, accounts[0])
+        return Doubt(frozenset(k for s in accounts for k in _keys(s)), describe(live.entry.statement), live.order,
                      _situations_of(trial)[live.entry.id])
+
+    def _accounts(self, live: Live) -> list[Statement]:
+        """What an unconfirmed entry may say of the job: its statement and every reader's version of it. A word to the tool says
+        nothing of the job, except that taking the last statement back puts that statement in doubt."""
+        found = [_plain(s) for s in (live.entry.statement, *(v.statement for v in live.entry.versions)) if s is not None]
+        if any(isinstance(s, Control) and s.action == "withdraw" for s in found):
+            earlier = [x for x in self.timeline.live if x.order < live.order and x.usable]
+            found += [max(earlier, key=lambda x: x.entry.id or 0).entry.statement] if earlier else []
+        return [s for s in found if not isinstance(s, Control)]
 
     def _replay(self, unsure: Live, statement: Statement) -> Timeline:
         """The usable record with one unconfirmed entry taken as `statement`."""
@@ -94,11 +106,10 @@ class View:
         """Entry id -> the unconfirmed statement that, if true, would put the reading in another stage or engine state."""
         out: dict[int | None, str] = {}
         for unsure in self.timeline.questions:
-            for statement in _state_changes(unsure):
-                trial = self._replay(unsure, statement)
-                moved = {x.entry.id: (x.stage, x.engine) for x in trial.live}
+            for statement in _state_changes(self._accounts(unsure)):
+                moved = _situations_of(self._replay(unsure, statement))
                 for x in self.usable.live:
-                    if moved[x.entry.id] != (x.stage, x.engine):
+                    if replace(moved[x.entry.id], spell=0) != replace(self.situation(x), spell=0):
                         out.setdefault(x.entry.id, describe(unsure.entry.statement))
         return out
 
@@ -134,12 +145,6 @@ def _plain(statement: Statement) -> Statement:
     return statement.statement if isinstance(statement, Correction) else statement
 
 
-def _accounts(live: Live) -> list[Statement]:
-    """The statement and every reader's version of it."""
-    found = [live.entry.statement, *(v.statement for v in live.entry.versions)]
-    return [_plain(s) for s in found if s is not None]
-
-
 def _keys(statement: Statement | None) -> tuple[str, ...]:
     match statement:
         case Measured(place=place) | Supply(place=place):
@@ -151,9 +156,10 @@ def _keys(statement: Statement | None) -> tuple[str, ...]:
     return ()
 
 
-def _state_changes(live: Live) -> list[Statement]:
+def _state_changes(accounts: list[Statement]) -> list[Statement]:
+    """The accounts that would change stage or engine state; a word about the engine may have been the other word."""
     out: list[Statement] = []
-    for s in _accounts(live):
+    for s in accounts:
         if isinstance(s, Step) and s.action in ("engine_off", "engine_running"):
             out += [Step("engine_off"), Step("engine_running")]
         elif isinstance(s, Step) or (isinstance(s, Measured) and s.place in ("recovered", "charged")):
@@ -162,12 +168,14 @@ def _state_changes(live: Live) -> list[Statement]:
 
 
 def _situations_of(timeline: Timeline) -> dict[int | None, Situation]:
-    spell, engine, out = 0, None, {}
+    spell, engine, opened, out = 0, None, False, {}
     for x in timeline.live:
         s = x.entry.statement
         if isinstance(s, Step) and s.action in ("engine_off", "engine_running"):
             stated = s.action.removeprefix("engine_")
             spell += stated != engine
             engine = stated
-        out[x.entry.id] = Situation(x.stage, x.engine, spell)
+        opened |= (isinstance(s, Step) and s.action in _OPENS_CIRCUIT) or (isinstance(s, Measured) and s.place == "recovered")
+        opened &= x.stage is Stage.DURING
+        out[x.entry.id] = Situation(x.stage, x.engine, spell, opened)
     return out
