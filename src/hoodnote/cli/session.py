@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hoodnote.errors import HoodnoteError
@@ -22,6 +23,13 @@ def open_store(args: argparse.Namespace) -> Iterator[Store]:
 
     with Store.open(data_dir(args.data)) as store:
         yield store
+
+
+def models_dir(args: argparse.Namespace) -> Path:
+    """Where fetched speech models lie: beside the records."""
+    from hoodnote.jobs.place import data_dir
+
+    return data_dir(args.data) / "models"
 
 
 def job_or_newest(store: Store, work_order: str | None) -> Job:

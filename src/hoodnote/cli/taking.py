@@ -9,10 +9,11 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hoodnote.cli.session import Commands, job_or_newest, open_store
+from hoodnote.cli.session import Commands, job_or_newest, models_dir, open_store
 from hoodnote.errors import HoodnoteError
 
 if TYPE_CHECKING:
+    from hoodnote.capture.speech.recognizer import Recognizer
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Job
 
@@ -45,7 +46,7 @@ def _hear(args: argparse.Namespace) -> int:
         job = job_or_newest(store, args.job)
         from hoodnote.intake.hear import hear_clip   # after the job was found: it takes a moment
 
-        engines = cache(lambda: _engines(args.model))   # seconds to load: not for a name that was mistyped
+        engines = cache(lambda: _engines(args))   # seconds to load: not for a name that was mistyped
         return _take_all(args.clips, job, lambda clip: hear_clip(store, job, _there(clip), engines()))
 
 
@@ -77,7 +78,7 @@ def _resume(args: argparse.Namespace) -> None:
             return
         from hoodnote.intake.resume import resume   # after the job was found: it takes a moment
 
-        engines = _engines(args.model) if any(c.medium == "clip" for c in pending) else []
+        engines = _engines(args) if any(c.medium == "clip" for c in pending) else []
         for taken in resume(store, job, engines):
             print(*taken_lines(taken, job), sep="\n", flush=True)
         left = {c.id for c in pending}
@@ -86,10 +87,10 @@ def _resume(args: argparse.Namespace) -> None:
                 print(f"{capture_name(capture)} could not be used: {one_line(message)}")
 
 
-def _engines(model: Path | None) -> Sequence:
+def _engines(args: argparse.Namespace) -> Sequence[Recognizer]:
     from hoodnote.capture.speech.engines import best_two
 
-    return best_two(model)
+    return best_two(args.model, models_dir(args))
 
 
 def _there(file: Path) -> Path:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
 
-from hoodnote.cli.session import Commands
+from hoodnote.cli.session import Commands, models_dir
 
 
 def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -35,7 +35,7 @@ def _engines(args: argparse.Namespace) -> None:
     from hoodnote.capture.speech.engines import survey
     from hoodnote.capture.vision.readers import NEURAL, TESSERACT, tesseract_is_installed
 
-    for name, lacking in survey(args.model):
+    for name, lacking in survey(args.model, models_dir(args)):
         print(f"listener  {name}: {'ready' if lacking is None else lacking}")
     print(f"reader    {NEURAL}: ready")
     print(f"reader    {TESSERACT}: {'ready' if tesseract_is_installed() else 'install the program tesseract and its English data'}")
@@ -88,9 +88,8 @@ def _unlike(paths: Iterable[list[str]], number_words: set[str]) -> Iterator[list
 
 def _fetch(args: argparse.Namespace) -> None:
     from hoodnote.capture.speech.model_fetch import fetch
-    from hoodnote.jobs.place import data_dir
 
-    print(f"model in {fetch(args.to or data_dir(args.data) / 'models', progress=sys.stderr.isatty())}")
+    print(f"model in {fetch(args.to or models_dir(args), progress=sys.stderr.isatty())}")
 
 
 def _demo(args: argparse.Namespace) -> None:
