@@ -157,7 +157,7 @@ class _Reader:
     def take(self, text: str | None = None, kind: str | None = None, what: str | None = None) -> _Lexeme:
         x = self.now
         if (text is not None and x.text != text) or (kind is not None and x.kind != kind):
-            raise self.error(f"expected {what or text!r}, found {x.text!r}")
+            raise self.error(f"expected {what or repr(text)}, found {x.text!r}")
         self.at += 1
         return x
 

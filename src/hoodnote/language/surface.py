@@ -19,7 +19,7 @@ from hoodnote.statements.numbers import DIGITS, TEENS, TENS, spoken_forms
 
 _HYPHENATED = frozenset(DIGITS) | frozenset(TEENS) | frozenset(TENS) | {"oh"}
 _FIGURE = re.compile(r"-?(?:\d{1,3}(?:,\d{3})+|\d+)?(?:\.\d+)?")
-_SEPARATORS = " \t\n,.;:-"
+_SEPARATORS = " .,;:-"
 _MOST_READINGS = 64          # different wordings of one text before it is given up as unclear
 
 
@@ -231,10 +231,10 @@ class Surface:
 
 def tidy(text: str) -> str:
     """Small letters, single spaces, plain minus signs and halves."""
-    for old, new in (("−", "-"), ("–", "-"), ("—", " "), ("½", ".5"), ("¼", ".25"), ("¾", ".75"), ("º", "°"), ("”", '"'), ("’", "'")):
+    for old, new in (("−", "-"), ("–", "-"), ("—", "--"), ("½", ".5"), ("¼", ".25"), ("¾", ".75"), ("º", "°"), ("”", '"'), ("’", "'")):
         text = text.replace(old, new)
     text = re.sub(r"(\d) (\.\d)", r"\1\2", re.sub(r"\s+", " ", text))
-    return re.sub(r"(?<=\d) 1/2\b", ".5", text).strip().lower().rstrip(".!?")
+    return re.sub(r"(?<=\d) 1/2\b", ".5", text).strip().lower().rstrip("!?")
 
 
 class _TextReader:
@@ -250,15 +250,18 @@ class _TextReader:
         return set(self._from(self.surface.tokens.start, 0, False))
 
     def _skip(self, at: int) -> int:
-        while at < len(self.text) and self.text[at] in _SEPARATORS:
-            if self.text[at] in "-." and self._starts_figure(at):
+        """Past spaces and punctuation, but never past a sign that could belong to a figure."""
+        text = self.text
+        while at < len(text):
+            before, here, after = text[at - 1:at], text[at], text[at + 1:at + 2]
+            if here == "-" and not (before.isalpha() and after.isalpha()):
+                break
+            if here in ".," and (not before.strip() or after.strip()):
+                break
+            if here not in " .,;:-":
                 break
             at += 1
         return at
-
-    def _starts_figure(self, at: int) -> bool:
-        """Is this "-" a minus or this "." a decimal point? A hyphen or stop right after a letter or digit is neither."""
-        return bool(re.match(r"-?\.?\d", self.text[at:])) and (at == 0 or self.text[at - 1] in " ,")
 
     def _ends_word(self, end: int) -> bool:
         return end >= len(self.text) or not (self.text[end].isalnum() and self.text[end - 1].isalnum())

@@ -69,11 +69,11 @@ def examples() -> list[str]:
         said_figure = _FIGURE in words
         if (state in tokens.finals and not said_figure) or len(words) >= _MOST_WORDS:
             continue
-        figure = next((target for label, target in arcs.items() if label.startswith("#")), None)
-        if figure is not None and not said_figure:
-            stack.append((figure, (*words, _FIGURE)))
+        figures = {target for label, target in arcs.items() if label.startswith("#")}
+        if not said_figure:
+            stack += [(target, (*words, _FIGURE)) for target in figures]
         for word, target in arcs.items():
-            if not word[0].isalpha() or word in ("and", "correction", "scratch") or (figure is not None and word in NUMBER_WORDS):
+            if not word[0].isalpha() or word in ("and", "correction", "scratch") or (figures and word in NUMBER_WORDS):
                 continue
             if said_figure and state in tokens.finals and word not in _UNIT_BEGINNINGS:
                 continue                                   # the next statement begins here
