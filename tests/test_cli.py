@@ -261,3 +261,18 @@ def test_what_can_be_said_is_listed_and_means_what_is_printed(run):
     assert any(line.startswith("low side ") and " psi" in line for line in out.splitlines())
     assert all("low" in line for line in out.splitlines())
     assert "nothing that can be said" in run("phrases", "banana")[1]
+
+
+@pytest.mark.parametrize(("confidence", "told"), [(None, "(agreed; "), (1.0, "over 99% sure"), (0.995, "over 99% sure"), (0.99, ", 99% sure"), (0.5, ", 50% sure")])
+def test_no_figure_is_shown_as_wholly_sure(confidence, told):
+    from decimal import Decimal
+
+    from hoodnote.cli.show import entry_line
+    from hoodnote.readings.model import Entry, Origin, Standing
+    from hoodnote.statements.model import Measured
+
+    origin = Origin("clip", original_name="a\x1b[2Jb.wav", region=(1.21, 2.38), readers=("one", "two"))
+    line = entry_line(Entry(Measured("low_side", Decimal("30.50"), "psi"), Standing.AGREED, origin, confidence, id=12))
+    assert line.startswith("#12  low side: 30.50 psi  (agreed")
+    assert told in line
+    assert "heard by one, two in a\\x1b[2Jb.wav 1.2-2.4 s" in line

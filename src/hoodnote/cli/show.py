@@ -29,11 +29,17 @@ def warning_line(warning: Warning) -> str:
 
 
 def entry_line(entry: Entry) -> str:
-    """"#12  low side: 30 psi  (agreed, 97 % sure; heard by neural, sphinx in clip.wav 1.2-2.4 s)"."""
+    """"#12  low side: 30 psi  (agreed, 97% sure; heard by neural, pocketsphinx in clip.wav 1.2-2.4 s)"."""
     from hoodnote.statements.describe import describe
 
-    sure = "" if entry.confidence is None else f", {entry.confidence:.0%} sure"
-    return f"#{entry.id}  {describe(entry.statement)}  ({entry.standing.value}{sure}; {_source(entry.origin)})"
+    return f"#{entry.id}  {describe(entry.statement)}  ({entry.standing.value}{_sure(entry.confidence)}; {_source(entry.origin)})"
+
+
+def _sure(confidence: float | None) -> str:
+    """Never "100%": no listener is."""
+    if confidence is None:
+        return ""
+    return ", over 99% sure" if confidence > 0.99 else f", {confidence:.0%} sure"
 
 
 def live_line(live: Live) -> str:
