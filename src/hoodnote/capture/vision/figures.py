@@ -181,7 +181,7 @@ def _part_of_pounds_and_ounces(match: re.Match) -> bool:
         case "oz":
             return bool(re.search(r"\d\s?[^\s/(\d][^\s/(]{0,2}[\s.,]{1,2}$", before))
         case "lb":
-            return bool(re.match(r"[\s.,]{0,3}\S?\d", after))
+            return bool(re.match(r"[\s.,]{0,3}[^\s(/]?\d", after))
     return False
 
 

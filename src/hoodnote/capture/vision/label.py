@@ -28,13 +28,15 @@ LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print
 
 @dataclass(frozen=True)
 class LabelField:
-    """`box` is left, top, right, bottom in the photo's pixels; `crop` a PNG of the flat label around the field."""
+    """`box` is left, top, right, bottom in the photo's pixels, `quad` the same place's four corners as the label lies;
+    `crop` is a PNG of the flat label around the field."""
 
     statement: Measured | Fact
     standing: Standing
     confidence: float
     versions: tuple[Version, ...]
     box: tuple[int, int, int, int]
+    quad: tuple[tuple[int, int], ...]
     crop: bytes
     question: str | None = None
 
@@ -82,11 +84,16 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
             kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
             accounts.append((reader.name, interpret(kept + reader.read(second.pixels, again), prefer)))
 
-    fields = [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
+    fields = decide(accounts, used, view, photo)
     warnings = _warnings(fields, accounts, used, view)
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
     return LabelReading(tuple(fields), tuple(warnings), used, problem)
+
+
+def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> list[LabelField]:
+    """Fields from the readers' accounts, (reader name, account) each; `used` names every reader that was asked."""
+    return [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
 
 
 def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
@@ -150,7 +157,7 @@ def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[st
     confidence = confidence if question is None else min(confidence, 0.5)
     standing = Standing.AGREED if question is None else Standing.UNCONFIRMED
     return LabelField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
-                      _photo_box(view, chosen.box, photo), _crop(view, chosen.box), question)
+                      _photo_box(view, chosen.box, photo), _photo_quad(view, chosen.box), _crop(view, chosen.box), question)
 
 
 def _question(name: str, groups: list[list[_Seen]], used: Sequence[str], view: View, photo: Photo, chosen: Sighting) -> str | None:
@@ -208,10 +215,18 @@ def _at_the_edge(view: View, box: tuple[float, float, float, float], photo: Phot
     return left < 2 or top < 2 or right > photo.width - 3 or bottom > photo.height - 3
 
 
-def _raw_photo_box(view: View, box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+def _corners_in_photo(view: View, box: tuple[float, float, float, float]) -> np.ndarray:
     left, top, right, bottom = box
-    points = view.to_photo(np.array([(left, top), (right, top), (right, bottom), (left, bottom)]))
+    return view.to_photo(np.array([(left, top), (right, top), (right, bottom), (left, bottom)]))
+
+
+def _raw_photo_box(view: View, box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    points = _corners_in_photo(view, box)
     return float(points[:, 0].min()), float(points[:, 1].min()), float(points[:, 0].max()), float(points[:, 1].max())
+
+
+def _photo_quad(view: View, box: tuple[float, float, float, float]) -> tuple[tuple[int, int], ...]:
+    return tuple((int(x), int(y)) for x, y in np.rint(_corners_in_photo(view, box)))
 
 
 def _photo_box(view: View, box: tuple[float, float, float, float], photo: Photo) -> tuple[int, int, int, int]:

@@ -74,13 +74,13 @@ class TesseractReader:
 
         if not len(quads):
             return []
-        os.environ.setdefault("OMP_THREAD_LIMIT", str(THREADS))
+        os.environ.setdefault("OMP_THREAD_LIMIT", "1")      # its threads wait busily for one another: two are slower than one
         strips = [Image.fromarray(_for_tesseract(cut_out(pixels, quad))) for quad in quads]
         with tempfile.TemporaryDirectory(prefix="hoodnote-") as folder:
             sheet = os.path.join(folder, "strips.tif")
             strips[0].save(sheet, save_all=True, append_images=strips[1:])
             try:        # page mode 7: each page is one line of text
-                data = pytesseract.image_to_data(sheet, lang="eng", config="--oem 1 --psm 7", output_type=pytesseract.Output.DICT, timeout=20)
+                data = pytesseract.image_to_data(sheet, lang="eng", config="--oem 1 --psm 7", output_type=pytesseract.Output.DICT, timeout=60)
             except (pytesseract.TesseractError, RuntimeError, OSError):     # crashed, timed out or went away: this reader has nothing to say
                 return []
         words: dict[int, list[tuple[str, float]]] = {}

@@ -1,0 +1,135 @@
+"""Opening photos: what is refused and in which words, and what is made plain RGB."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from hoodnote.capture.vision.photo import MAX_PIXELS, load_photo
+from hoodnote.errors import HoodnoteError
+
+
+def gradient(width=120, height=80) -> np.ndarray:
+    y, x = np.mgrid[0:height, 0:width]
+    return np.stack([x * 255 // width, y * 255 // height, np.full_like(x, 40)], axis=2).astype(np.uint8)
+
+
+def refused(path) -> str:
+    with pytest.raises(HoodnoteError) as caught:
+        load_photo(path)
+    message = str(caught.value)
+    assert message and "\n" not in message
+    return message
+
+
+def png_that_claims(width: int, height: int) -> bytes:
+    """A valid PNG header (PNG specification, third edition, IHDR) with next to no data behind it."""
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(b"\0" * 100)) + chunk(b"IEND", b"")
+
+
+def test_missing_empty_folder_and_renamed_text(tmp_path):
+    assert "there is no photo" in refused(tmp_path / "none.jpg")
+    (tmp_path / "empty.jpg").write_bytes(b"")
+    assert "empty" in refused(tmp_path / "empty.jpg")
+    assert "folder" in refused(tmp_path)
+    (tmp_path / "words.jpg").write_text("REFRIGERANT R-134a 0.55 kg")
+    assert "not a photo" in refused(tmp_path / "words.jpg")
+    assert "not a usable file name" in refused("a\0b.jpg")
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_truncated_is_told_from_whole(tmp_path, kind):
+    buffer = io.BytesIO()
+    noisy = np.random.default_rng(1).integers(0, 255, (300, 400, 3), np.uint8)
+    Image.fromarray(noisy).save(buffer, kind)
+    (tmp_path / "whole").write_bytes(buffer.getvalue())
+    assert load_photo(tmp_path / "whole").pixels.shape == (300, 400, 3)
+    (tmp_path / "half").write_bytes(buffer.getvalue()[: len(buffer.getvalue()) // 2])
+    assert "cut short or damaged" in refused(tmp_path / "half")
+
+
+@pytest.mark.parametrize("side", [8000, 11000, 40000])
+def test_too_many_pixels_are_refused_by_the_header_alone(tmp_path, side):
+    assert side * side > MAX_PIXELS
+    (tmp_path / "bomb.png").write_bytes(png_that_claims(side, side))
+    assert "megapixels" in refused(tmp_path / "bomb.png")
+
+
+def test_heic_says_what_to_do(tmp_path):
+    # ISO/IEC 23008-12: a file type box whose major brand is heic
+    (tmp_path / "phone.heic").write_bytes(b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic" + b"\0" * 64)
+    assert "JPEG" in refused(tmp_path / "phone.heic") and "HEIC" in refused(tmp_path / "phone.heic")
+
+
+def test_animation_and_pages_are_refused_but_a_single_frame_is_not(tmp_path):
+    frames = [Image.fromarray(gradient()), Image.fromarray(gradient()[::-1].copy())]
+    frames[0].save(tmp_path / "moving.gif", save_all=True, append_images=frames[1:])
+    assert "several pages" in refused(tmp_path / "moving.gif")
+    frames[0].save(tmp_path / "pages.tif", save_all=True, append_images=frames[1:])
+    assert "several pages" in refused(tmp_path / "pages.tif")
+    frames[0].save(tmp_path / "still.gif")
+    assert load_photo(tmp_path / "still.gif").width == 120
+
+
+def test_two_pictures_in_one_jpeg_are_a_phone_photo(tmp_path):
+    frames = [Image.fromarray(gradient()), Image.fromarray(gradient(60, 40))]
+    frames[0].save(tmp_path / "phone.jpg", "MPO", save_all=True, append_images=frames[1:])
+    assert (load_photo(tmp_path / "phone.jpg").width, load_photo(tmp_path / "phone.jpg").height) == (120, 80)
+
+
+def test_too_small_is_refused(tmp_path):
+    Image.new("RGB", (32, 200)).save(tmp_path / "icon.png")
+    assert "32 x 200" in refused(tmp_path / "icon.png")
+
+
+def test_other_colour_modes_become_plain_rgb(tmp_path):
+    plain = gradient()
+    grey = Image.fromarray(plain).convert("L")
+    grey.save(tmp_path / "grey.png")
+    assert np.array_equal(load_photo(tmp_path / "grey.png").pixels[..., 1], np.asarray(grey))
+
+    deep = (np.asarray(grey).astype(np.uint16) * 257)        # 0..255 to 0..65535 exactly
+    Image.fromarray(deep).save(tmp_path / "deep.png")
+    assert np.array_equal(load_photo(tmp_path / "deep.png").pixels[..., 0], np.asarray(grey))
+
+    Image.fromarray(plain).convert("CMYK").save(tmp_path / "ink.tif")
+    assert np.abs(load_photo(tmp_path / "ink.tif").pixels.astype(int) - plain).max() <= 2
+
+    clear = np.dstack([plain, np.zeros(plain.shape[:2], np.uint8)])
+    Image.fromarray(clear, "RGBA").save(tmp_path / "clear.png")
+    assert (load_photo(tmp_path / "clear.png").pixels == 255).all()       # nothing opaque: white paper
+
+    for name in ("grey.png", "deep.png", "ink.tif", "clear.png"):
+        pixels = load_photo(tmp_path / name).pixels
+        assert pixels.dtype == np.uint8 and pixels.shape == (80, 120, 3) and pixels.flags.c_contiguous
+
+
+# CIPA DC-008 (Exif 2.32), tag 274: how the stored rows and columns lie in the upright picture
+@pytest.mark.parametrize(("orientation", "turned"), [
+    (1, lambda a: a), (2, lambda a: a[:, ::-1]), (3, lambda a: a[::-1, ::-1]), (4, lambda a: a[::-1]),
+    (5, lambda a: a.transpose(1, 0, 2)), (6, lambda a: np.rot90(a, -1)), (7, lambda a: a[::-1, ::-1].transpose(1, 0, 2)), (8, lambda a: np.rot90(a, 1)),
+])
+def test_exif_orientation_is_applied(tmp_path, orientation, turned):
+    stored = gradient()
+    exif = Image.Exif()
+    exif[274] = orientation
+    Image.fromarray(stored).save(tmp_path / "turned.png", exif=exif)
+    photo = load_photo(tmp_path / "turned.png")
+    assert np.array_equal(photo.pixels, turned(stored))
+    assert (photo.height, photo.width) == photo.pixels.shape[:2]
+
+
+def test_the_fingerprint_is_of_the_file(tmp_path):
+    import hashlib
+
+    Image.fromarray(gradient()).save(tmp_path / "a.jpg")
+    assert load_photo(tmp_path / "a.jpg").sha256 == hashlib.sha256((tmp_path / "a.jpg").read_bytes()).hexdigest()
