@@ -15,11 +15,10 @@ from hoodnote.capture.speech.tokens import TokenConstraint
 class Tuning:
     """Constants of the search, chosen on development voices, never on those that score it."""
 
-    beams: int = 12
+    beams: int = 24
     prior: float = 0.4             # share of what the decoder would write without any sound that is taken off its score
-    reward: float = 0.0            # natural log per token, against stopping early
+    prune: float = 10.0            # a beam this far below the best open one is given up
     finish: float = 8.0            # search on until the best open beam lies this far below the best finished one
-    twins: int = 2                 # beams kept that differ only in capitals or punctuation
 
 
 @dataclass(frozen=True)
@@ -41,8 +40,8 @@ class Beam:
 
     def grown(self, token: int, text: str, state: int, heard: float, prior: float, inside: float, tuning: Tuning) -> Beam:
         text = self.text + text
-        return Beam(state, text, token, (*self.marks, (len(text), heard)) if token != END else self.marks,
-                    self.score + heard - tuning.prior * prior + (tuning.reward if token != END else 0.0),
+        marks = self.marks if token == END else (*self.marks, (len(text), heard))
+        return Beam(state, text, token, marks, self.score + heard - tuning.prior * prior,
                     self.heard + heard, self.prior + prior, self.inside + inside)
 
 
@@ -87,7 +86,7 @@ class Search:
         return sorted(done, key=lambda beam: (-beam.score, beam.text))
 
     def _grow(self, beams: list[Beam], heard: np.ndarray, prior: np.ndarray, last: bool, first: bool) -> tuple[list[Beam], list[tuple[int, Beam]]]:
-        tuning, closed, open_ = self._tuning, [], []
+        tuning, closed, open_, found = self._tuning, [], [], []
         for row, beam in enumerate(beams):
             ids, targets = self._constraint.allowed(beam.state)
             ends = not first and (self._constraint.ends(beam.state) if last else self._constraint.rests(beam.state))
@@ -95,23 +94,26 @@ class Search:
             inside = min(float(np.logaddexp.reduce(kept)), 0.0) if len(kept) else -np.inf
             if ends:
                 closed.append(beam.grown(END, "", beam.state, float(heard[row, END]), float(prior[row, END]), inside, tuning))
-            gains = heard[row, ids] - tuning.prior * prior[row, ids]
-            for i in np.argsort(-gains, kind="stable")[:2 * tuning.beams]:
-                token = int(ids[i])
-                open_.append((row, beam.grown(token, self._model.texts[token], int(targets[i]), float(heard[row, token]),
-                                              float(prior[row, token]), inside, tuning)))
+            gains = beam.score + heard[row, ids] - tuning.prior * prior[row, ids]
+            likeliest = np.argsort(-gains, kind="stable")[:2 * tuning.beams]
+            found.extend((float(gains[i]), row, int(ids[i]), int(targets[i]), inside) for i in likeliest)
+        found.sort(key=lambda item: (-item[0], item[1], item[2]))
+        for score, row, token, target, inside in found[:4 * tuning.beams]:
+            if score > found[0][0] - tuning.prune:
+                open_.append((row, beams[row].grown(token, self._model.texts[token], target, float(heard[row, token]),
+                                                    float(prior[row, token]), inside, tuning)))
         return closed, open_
 
     def _choose(self, open_: list[tuple[int, Beam]], letters: int) -> tuple[list[int], list[Beam]]:
-        rows, beams, twins = [], [], {}
-        for row, beam in sorted(open_, key=lambda item: (-item[1].score, item[1].text, item[1].token)):
-            if len(beam.text) > letters:
-                continue
+        """The best beams within the length allowed; of those that differ only in capitals or punctuation, one."""
+        rows, beams, seen = [], [], set()
+        for row, beam in open_:
             key = _plain(beam.text)
-            twins[key] = twins.get(key, 0) + 1
-            if twins[key] <= self._tuning.twins:
-                rows.append(row)
-                beams.append(beam)
+            if len(beam.text) > letters or key in seen:
+                continue
+            seen.add(key)
+            rows.append(row)
+            beams.append(beam)
             if len(beams) == self._tuning.beams:
                 break
         return rows, beams
