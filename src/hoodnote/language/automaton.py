@@ -197,15 +197,16 @@ class Network:
         return minimized(0, arcs, finals)
 
 
-def arc_probabilities(network: Network, automaton: Automaton, rest: float = 0.05) -> list[tuple[dict[str, float], float]]:
+def arc_probabilities(network: Network, automaton: Automaton, rest: float = 0.25) -> list[tuple[dict[str, float], float]]:
     """Per state of the network's automaton: ({label: probability}, probability to end).
 
     The network is taken as a random speaker who chooses by the weights; the probabilities are his expected choices,
-    followed until he has fallen silent with probability 1 - `rest`. No arc gets less than a small floor.
+    followed until he has fallen silent with probability 1 - `rest`. Ways of a probability below 1e-6 are dropped; an arc has at least that.
     """
-    ways: dict[int, tuple[list[tuple[str, int, float]], float]] = {}
+    ways: dict[int, tuple[tuple[tuple[str, int, float], ...], float]] = {}
+    alike: dict[tuple, tuple] = {}       # states of the same choices, such as the ends of all steps, are followed as one
 
-    def choices(state: int) -> tuple[list[tuple[str, int, float]], float]:
+    def choices(state: int) -> tuple[tuple[tuple[str, int, float], ...], float]:
         if state not in ways:
             words: dict[tuple[str, int], float] = {}
             silent, stack = 0.0, [(state, 1.0)]
@@ -221,22 +222,25 @@ def arc_probabilities(network: Network, automaton: Automaton, rest: float = 0.05
                         words[label, target] = words.get((label, target), 0.0) + share
                     elif share > 1e-7:
                         stack.append((target, share))
-            ways[state] = ([(label, target, share) for (label, target), share in words.items()], silent)
+            found = tuple((label, target, round(share, 12)) for (label, target), share in sorted(words.items())), round(silent, 12)
+            ways[state] = alike.setdefault(found, found)
         return ways[state]
 
     counts = [dict.fromkeys(arcs, 1e-6) for arcs in automaton.arcs]
     ends = [1e-6 if s in automaton.finals else 0.0 for s in range(len(automaton.arcs))]
-    speaking = {(network.start, automaton.start): 1.0}
-    while sum(speaking.values()) > rest:
-        after: dict[tuple[int, int], float] = {}
-        for (state, place), p in speaking.items():
-            words, silent = choices(state)
+    first = choices(network.start)
+    speaking = {(id(first), automaton.start): (first, 1.0)}
+    while sum(p for _, p in speaking.values()) > rest:
+        after: dict[tuple[int, int], tuple[tuple, float]] = {}
+        for (_, place), ((words, silent), p) in speaking.items():
             ends[place] += p * silent
+            arcs, count = automaton.arcs[place], counts[place]
             for label, target, share in words:
-                counts[place][label] += p * share
-                pair = (target, automaton.arcs[place][label])
-                after[pair] = after.get(pair, 0.0) + p * share
-        speaking = {pair: p for pair, p in after.items() if p > 1e-9}
+                count[label] += p * share
+                then = choices(target)
+                key = (id(then), arcs[label])
+                after[key] = (then, (after[key][1] if key in after else 0.0) + p * share)
+        speaking = {key: value for key, value in after.items() if value[1] > 1e-6}
     out = []
     for count, end in zip(counts, ends):
         total = sum(count.values()) + end

@@ -66,12 +66,17 @@ class Language:
                 lines.append(f"{mark}<{short(name)}> = {jsgf.format_expansion(found.expansion, short)};")
         return "\n".join(lines) + "\n"
 
+    @cached_property
+    def probabilities(self) -> list[tuple[dict[str, float], float]]:
+        """Per state of `automaton`: ({word: probability}, probability to end), from the weights of the grammar."""
+        return arc_probabilities(self.network, self.automaton)
+
     def fsg(self, name: str = "bay") -> str:
         """The minimal automaton as the text of a CMU Sphinx finite-state grammar, with the grammar's weights."""
         automaton = self.automaton
         end = len(automaton.arcs)
         lines = [f"FSG_BEGIN {name}", f"NUM_STATES {end + 1}", f"START_STATE {automaton.start}", f"FINAL_STATE {end}"]
-        for state, (words, silent) in enumerate(arc_probabilities(self.network, automaton)):
+        for state, (words, silent) in enumerate(self.probabilities):
             lines += [f"TRANSITION {state} {automaton.arcs[state][word]} {p:.6g} {word}" for word, p in words.items()]
             if state in automaton.finals:
                 lines.append(f"TRANSITION {state} {end} {silent:.6g}")

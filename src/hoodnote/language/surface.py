@@ -53,7 +53,7 @@ class Figures:
             return False
         n = int(whole or 0)
         if negative:
-            return n <= -self.lowest
+            return self.lowest < 0 and n <= -self.lowest
         return not self.negative_only and max(self.lowest, 0) <= n <= self.highest
 
     def automaton(self) -> Automaton:

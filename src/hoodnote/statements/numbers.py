@@ -161,7 +161,7 @@ def _forms_whole(n: int) -> list[str]:
 def spoken_forms(value: Decimal | int | str) -> list[str]:
     """Ways to say a number between -999999 and 999999, plainest first; a place of the grammar may allow fewer of them."""
     value = Decimal(value)
-    if value < 0:
+    if value.is_signed():
         return [f"{sign} {form}" for sign in ("minus", "negative") for form in spoken_forms(-value)]
     whole = int(value)
     if whole > 999999:

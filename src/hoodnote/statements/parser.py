@@ -146,11 +146,7 @@ class _Interpreter:
                 draft.at_minute = draft.figures.pop()[0]
             case "tolerance":
                 draft.tolerance = draft.figures.pop()[0]
-            case "action":
-                if draft.action:
-                    self.finish()
-                self.draft.action = value
-            case "engine" | "supply" | "item" | "fact" | "value" | "control":
+            case "engine" | "supply" | "action" | "item" | "fact" | "value" | "control":
                 setattr(draft, name, value)
             case "correction":
                 self.correction = True

@@ -144,6 +144,7 @@ FACT_VALUES: dict[str, tuple[str, ...]] = {
     "source_refrigerant": ("R-134a", "R-1234yf", "R-12", "R-152a", "R-744"),
     "expansion_device": ("orifice tube", "expansion valve"),
     "compressor_drive": ("belt with clutch", "belt, clutchless", "electric"),
+    "label_oil_type": ("mineral", "PAG 46", "PAG 100", "PAG 150", "POE", "PAG"),
     "oil_type": ("mineral", "PAG 46", "PAG 100", "PAG 150", "POE", "PAG"),
 }
 
