@@ -28,6 +28,7 @@ _SILENCES = ("<s>", "</s>", "<sil>", "[NOISE]", "[SPEECH]")
 # so without it those of two searches cannot be compared.
 _SEARCH = dict(beam=1e-80, pbeam=1e-80, wbeam=1e-60, compallsen=True)
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
+_MOST_RIVALS = 2          # each costs a further search
 _LANGUAGE, _NEIGHBOURS, _PHONES = "language", "neighbours", "phones"
 # Logistic regression on the development voices with and without noise, and on sounds that are no utterance
 # (python -m tests.bench.fit_sphinx).
@@ -74,20 +75,20 @@ class SphinxRecognizer:
         self._given = automaton, pronunciations, meaning
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
-        """See `Recognizer.recognize`. Hypotheses after the first differ from it by one word."""
+        """See `Recognizer.recognize`. At most three; those after the first differ from it by one word."""
         return [h for h, cues in self.examine(samples, n_best) if h.confidence >= LEAST_CONFIDENCE]
 
     def examine(self, samples: np.ndarray, n_best: int = 5) -> list[tuple[Hypothesis, Cues]]:
         """All hypotheses, however unlikely, together with what their confidence rests on."""
         samples = np.asarray(samples, np.float32)
+        samples = samples - (samples.mean() if len(samples) else 0)
         if voiced(samples) is None:
             return []
-        samples = samples - samples.mean()
         data = (np.clip(samples * (_LOUDNESS / np.sqrt(np.mean(samples**2))), -1, 1) * 32767).astype("<i2").tobytes()
         best = self._decode(_LANGUAGE, data)
         if not best.text or not self._automaton.accepts(best.text):
             return []
-        rivals = self._rivals(best, data, max(1, n_best - 1))
+        rivals = self._rivals(best, data, min(_MOST_RIVALS, max(1, n_best - 1)))
         phones = self._phone_scores(data)
         margin = best.score - rivals[0].score if rivals else 100.0
         found = [(best, Cues(margin, *self._fit(best, phones, samples)))]
@@ -120,13 +121,12 @@ class SphinxRecognizer:
             from hoodnote.language.lexicon import pronunciations as of
 
             pronunciations = of(self._automaton.labels)
-        pocketsphinx.set_loglevel("FATAL")
         with tempfile.TemporaryDirectory() as folder:
             dictionary = Path(folder) / "language.dict"
             dictionary.write_text("".join(f"{word}{f'({i + 1})' if i else ''} {phones}\n"
                                           for word, ways in pronunciations.items() for i, phones in enumerate(ways)))
             # no lattice pass: it takes most of the time and, without probabilities on the arcs, changes words for the worse
-            decoder = pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, **_SEARCH)
+            decoder = pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, loglevel="FATAL", **_SEARCH)
         decoder.add_allphone_file(_PHONES, str(Path(pocketsphinx.get_model_path()) / "en-us" / "en-us-phone.lm.bin"))
         # The minimal automaton, not the JSGF text: pocketsphinx would copy every rule into every place that names it,
         # which takes half a minute for a grammar of this size.

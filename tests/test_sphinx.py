@@ -1,0 +1,123 @@
+"""pocketsphinx held to a small language, with its real model and flite's voices."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+
+from hoodnote.capture.speech import sphinx
+from hoodnote.capture.speech.sphinx import SphinxRecognizer, _Edit, _edit_graph
+from hoodnote.language.automaton import Automaton
+from tests.bench.noise import shop_noise
+from tests.bench.voices import say
+
+VOICES = ("flite:kal16", "flite:awb")
+FIGURES = "fifteen fifty thirteen thirty seventeen seventy nineteen ninety".split()
+PRONUNCIATIONS = {
+    "low": ["L OW"], "high": ["HH AY"], "side": ["S AY D"], "is": ["IH Z"], "engine": ["EH N JH AH N"], "off": ["AO F"],
+    "fifteen": ["F IH F T IY N"], "fifty": ["F IH F T IY"], "thirteen": ["TH ER T IY N"], "thirty": ["TH ER D IY", "TH ER T IY"],
+    "seventeen": ["S EH V AH N T IY N"], "seventy": ["S EH V AH N T IY", "S EH V AH N IY"],
+    "nineteen": ["N AY N T IY N"], "ninety": ["N AY N T IY"],
+}
+
+
+def small_language() -> Automaton:
+    """( low | high ) side [ is ] FIGURE, once or more, or "engine off"."""
+    figures = {figure: 4 for figure in FIGURES}
+    return Automaton(0, [{"low": 1, "high": 1, "engine": 5}, {"side": 2}, {**figures, "is": 3}, figures, {"low": 1, "high": 1}, {"off": 6}, {}],
+                     frozenset({4, 6}))
+
+
+def meaning(words) -> tuple:
+    return tuple(w for w in words if w != "is")
+
+
+@pytest.fixture(scope="module")
+def engine() -> SphinxRecognizer:
+    return SphinxRecognizer(small_language(), PRONUNCIATIONS, meaning)
+
+
+@pytest.mark.parametrize("voice", VOICES)
+@pytest.mark.parametrize("text", ["low side thirty", "high side is seventeen", "low side fifteen high side ninety", "engine off"])
+def test_hears_what_is_said(engine, voice, text):
+    samples = say(voice, text)
+    best = engine.recognize(samples)[0]
+    assert best.text == text
+    times = [t for w in best.words for t in (w.start_s, w.end_s)]
+    assert times == sorted(times) and times[0] >= 0 and times[-1] <= len(samples) / 16_000 + 0.02
+    assert all(0 <= w.confidence <= 1 for w in best.words) and 0 < best.confidence <= 1
+
+
+def test_level_and_offset_of_the_recording_do_not_matter(engine):
+    samples = say("flite:awb", "low side fifteen high side ninety")
+    for changed in (samples * 0.02, samples * 0.5 + 0.3):
+        assert engine.recognize(changed)[0].text == "low side fifteen high side ninety"
+
+
+def test_the_runner_up_is_a_rival_figure_and_not_another_wording(engine):
+    found = engine.recognize(say("flite:kal16", "low side fifty"), n_best=3)
+    assert found[0].text == "low side fifty" and len(found) > 1
+    assert len({h.text for h in found}) == len(found) and len({meaning(h.text.split()) for h in found}) == len(found)
+    assert all(small_language().accepts(h.text.split()) for h in found)
+    assert [h.score for h in found] == sorted((h.score for h in found), reverse=True)
+    assert found[0].confidence > found[1].confidence
+    assert len(engine.recognize(say("flite:kal16", "low side fifty"), n_best=1)) == 1
+
+
+@pytest.mark.parametrize("samples", [np.zeros(32_000), np.zeros(0), np.full(16_000, 0.2), np.random.default_rng(0).normal(size=48_000) * 0.05],
+                         ids=["silence", "nothing", "offset", "hiss"])
+def test_no_speech_is_nothing_heard(engine, samples):
+    assert engine.recognize(samples.astype(np.float32)) == []
+
+
+def test_other_speech_and_bay_noise_are_less_sure_than_the_language(engine):
+    other = [say(v, t) for v in VOICES for t in ("my dog ate the newspaper this morning", "who parked the truck in front of the door")]
+    other += [shop_noise(3, seed) * 0.05 for seed in range(3)]
+    unsure = max((h.confidence for samples in other for h in engine.recognize(samples)[:1]), default=0.0)
+    sure = min(engine.recognize(say(v, t))[0].confidence for v in VOICES for t in ("low side thirty", "high side is seventeen"))
+    assert unsure < sure
+
+
+def test_confidence_rises_with_the_margin_and_falls_with_the_garbage_measures():
+    def confidence(**changed) -> float:
+        return sphinx.confidence_of(sphinx.Cues(**({"margin": 30.0, "gap": 0.5, "worst_gap": 1.0, "unsaid": 0.1} | changed)))
+
+    assert confidence(margin=100.0) > confidence() > confidence(margin=1.0)
+    assert confidence(gap=2.0, worst_gap=3.0) < confidence()
+    assert confidence(unsaid=0.6) < confidence()
+
+
+def test_edits_stay_in_the_language_and_change_the_meaning(engine):
+    words = ("low", "side", "is", "fifty")
+    changed = {e.of(words) for e in engine._edits(words)}
+    assert ("low", "side", "is", "fifteen") in changed and ("high", "side", "is", "fifty") in changed
+    assert ("low", "side", "fifty") not in changed       # means the same
+    assert all(small_language().accepts(c) and meaning(c) != meaning(words) for c in changed)
+    assert len(changed) == 8                               # seven other figures, one other side
+
+
+def test_the_graph_of_edits_holds_exactly_the_edited_sequences():
+    rng = random.Random(2)
+    for _ in range(40):
+        words = tuple(rng.choices("abc", k=rng.randint(1, 4)))
+        edits = [_Edit(i, rng.choice([j for j in (i, i + 1) if j <= len(words)]), rng.choice([(), ("x",), ("a",)])) for i in range(len(words))]
+        edits = [e for e in edits if e.of(words) and (e.new or e.end > e.start)]
+        states, finals, arcs = _edit_graph(words, edits)
+        ways: dict[int, list[tuple[str, int]]] = {}
+        for source, word, target in arcs:
+            assert source < states and target < states
+            ways.setdefault(source, []).append((word, target))
+        spelled, stack = set(), [(0, ())]
+        while stack:
+            state, so_far = stack.pop()
+            if state in finals:
+                spelled.add(so_far)
+            stack += [(t, (*so_far, w)) for w, t in ways.get(state, ())]
+        assert spelled == {e.of(words) for e in edits}
+
+
+def test_the_installed_language_is_heard(monkeypatch):
+    engine = SphinxRecognizer()
+    assert engine.recognize(say("flite:awb", "low side is thirty seven"))[0].text == "low side is thirty seven"
