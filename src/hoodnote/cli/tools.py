@@ -56,7 +56,7 @@ def _examples() -> list[tuple[str, str]]:
     from hoodnote.language.grammar import load
     from hoodnote.statements.describe import describe
     from hoodnote.statements.model import Correction, Measured, subject
-    from hoodnote.statements.parser import parse_spans
+    from hoodnote.statements.parser import parse, parse_spans
 
     language = load()
     number_words = {word for rule in language.number_rules for word in language.number(rule).labels}
@@ -71,7 +71,9 @@ def _examples() -> list[tuple[str, str]]:
                 key = (*key[:-1], statement.at_minute is not None)   # one example with a time, whatever the minute
             unit_left_out = not getattr(statement, "unit_stated", True)
             example = unit_left_out, len(phrase), phrase, describe(statement)
-            best[key] = min(example, best.get(key, example))
+            # a phrase that states two things, or that leans on the words before it, is no example of one
+            if (key not in best or example < best[key]) and parse(phrase.split()) == [statement]:
+                best[key] = example
     return sorted(((phrase, meaning) for _, _, phrase, meaning in best.values()), key=lambda example: example[1])
 
 
