@@ -80,11 +80,13 @@ _UNITS = {
     "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC][mM](?:3|³))",
 }
 _UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))
+_VOLUME_UNIT = "|".join(_UNITS[u] for u in ("fl oz", "oz", "mL"))
 _UNIT_1, _UNIT_2 = rf"(?:(?P<unit1>{_UNIT})(?![A-Za-z0-9]))?", rf"(?P<unit2>{_UNIT})(?![A-Za-z0-9])"
 # Readers take the plus-minus sign for other signs; it is no digit, and a tolerance is held to a share of its figure.
 _PLUS_MINUS = r"(?:±|\+\s?/?\s?[-–—~]|\+|£)"
-_GAP = r"[\s.·'’]{0,2}?"
-_CLEAN_START = r"(?<![\w.,±+£-])(?<!\+/)"
+_GAP = r"(?:\s{0,2}|\s[.·'’])"          # a speck of dirt after the space, none right after the digits
+# what may stand right before a figure; anything else may be a digit that was not read
+_CLEAN_START = r"(?<![^\s(\[/:=|;‘'’*])(?<!\+/)"
 _COMPOUND = re.compile(_CLEAN_START + rf"(?P<a>\d{{1,2}}){_GAP}{_UNITS['lb']}\.?,?\s{{0,2}}(?P<b>{_NUMBER}){_GAP}{_UNITS['oz']}(?![A-Za-z0-9])")
 _TOLERATED = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}{_UNIT_1}\s?{_PLUS_MINUS}\s?(?P<b>{_NUMBER}){_GAP}{_UNIT_2}")
 _RANGE = re.compile(_CLEAN_START + rf"(?P<a>{_NUMBER}){_GAP}{_UNIT_1}\s?(?:-|–|—|~|\bto\b)\s?(?P<b>{_NUMBER}){_GAP}{_UNIT_2}")
@@ -114,7 +116,7 @@ def amounts(text: str) -> tuple[list[Amount], list[str]]:
 
 def _number_just_before(text: str, start: int) -> bool:
     """In "0 .55 kg" the digit next to the figure may belong to it."""
-    return bool(re.search(r"\d[.,·]?\s?$", text[:start]))
+    return bool(re.search(r"\d[^\w\s|]?\s?[^\w\s|]?$", text[:start]))
 
 
 def _unit_of(printed: str) -> str:
@@ -202,7 +204,7 @@ _REFRIGERANT = re.compile(
 _REFRIGERANT_LIKE = re.compile(r"(?<![A-Za-z0-9])(?:R|HFC|HFO|CFC)[\s\-–]{0,2}[\dIlOSB]{2,4}\s?\w{0,3}|(?<!\w)1?[1lI]?[23]4\w{1,3}(?!\w)")
 _OIL = re.compile(
     r"(?<![A-Za-z])(?:(?P<pag>PAG)[\s\-–.·]{0,2}(?:(?:OIL|oil|ISO|VG)[\s\-–]{0,2}){0,2}"
-    rf"(?!{_NUMBER}\s?(?:{_UNIT})(?![A-Za-z0-9]))(?P<grade>\d{{2,3}}(?![\dA-Za-z.,]))?(?P<odd>[\dA-Za-z]*)"
+    rf"(?!{_NUMBER}\s?(?:{_VOLUME_UNIT})(?![A-Za-z0-9]))(?P<grade>\d{{2,3}}(?![\dA-Za-z.,]))?(?P<odd>[\dA-Za-z]*)"
     r"|(?P<poe>POE)(?![A-Za-z])|(?P<mineral>(?i:mineral))(?![A-Za-z]))")
 
 

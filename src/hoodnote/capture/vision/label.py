@@ -16,7 +16,7 @@ from hoodnote.capture.vision.figures import Agreement, compare
 from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, REFRIGERANT, Account, Sighting, interpret
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, available_readers
-from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, reach_right, sharpness
+from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, reach_left, reach_right, sharpness
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Fact, Measured
@@ -77,6 +77,8 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     first, quads = _with_lost_units(view, quads, finder)
     lines = {r.name: first if r is finder else r.read(view.pixels, quads) for r in readers}
     accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
+    if finder in readers:
+        accounts.append((finder.name, interpret(_with_room_on_the_left(view, first, quads, finder), prefer)))
     if not all(_settled(accounts, field) for field in FIELDS):
         second = enhanced(view)
         again = _worth_a_second_look(lines, quads)
@@ -103,6 +105,14 @@ def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralRead
     longer = [reach_right(q, quads) for q in quads if id(q) in short]
     kept = [x for x in lines if id(x.quad) not in short]
     return kept + finder.read(view.pixels, longer), [q for q in quads if id(q) not in short] + longer
+
+
+def _with_room_on_the_left(view: View, lines: Sequence[TextLine], quads: Sequence[np.ndarray], finder: NeuralReader) -> list[TextLine]:
+    """The lines again, those that begin with a figure read with room on the left: a box that cut off a first digit
+    cuts it off for every reader, so this is the only witness against it."""
+    first = [x for x in lines if x.text[0].isdigit() or x.text[0] in ".,"]
+    again = finder.read(view.pixels, [reach_left(x.quad, quads) for x in first])
+    return [x for x in lines if not any(x is y for y in first)] + again
 
 
 def _key(field: LabelField) -> str:

@@ -102,17 +102,33 @@ def bounds(quad: np.ndarray) -> tuple[float, float, float, float]:
 
 def reach_right(quad: np.ndarray, others: Sequence[np.ndarray]) -> np.ndarray:
     """The quad drawn out to the right by its height and a half, short of its neighbour: a lone "g" is easily left out of a box."""
+    return _drawn_out(quad, others, right=True, heights=1.5)
+
+
+def reach_left(quad: np.ndarray, others: Sequence[np.ndarray]) -> np.ndarray:
+    """The quad drawn out to the left by most of its height, short of its neighbour: a first digit may have been cut off."""
+    return _drawn_out(quad, others, right=False, heights=0.9)
+
+
+def _drawn_out(quad: np.ndarray, others: Sequence[np.ndarray], right: bool, heights: float) -> np.ndarray:
     across = quad[1] - quad[0]
     length, height = float(np.linalg.norm(across)), float(np.linalg.norm(quad[3] - quad[0]))
-    reach = 1.5 * height
-    left, top, right, bottom = bounds(quad)
+    reach = heights * height
+    own = bounds(quad)
+    middle = (own[0] + own[2]) / 2
     for other in others:
-        a = bounds(other)
-        if other is not quad and min(bottom, a[3]) - max(top, a[1]) > 0.3 * height and a[0] > left + 0.5 * length:
-            reach = min(reach, max(0.0, a[0] - right - 0.1 * height))
+        box = bounds(other)
+        if other is quad or min(own[3], box[3]) - max(own[1], box[1]) <= 0.3 * height:
+            continue
+        gap = box[0] - own[2] if right else own[0] - box[2]
+        if ((box[0] + box[2]) / 2 > middle) is right:
+            reach = min(reach, max(0.0, gap - 0.1 * height))
+    step = across / max(length, 1.0) * reach
     out = quad.copy()
-    out[1] += across / max(length, 1.0) * reach
-    out[2] += across / max(length, 1.0) * reach
+    if right:
+        out[1], out[2] = out[1] + step, out[2] + step
+    else:
+        out[0], out[3] = out[0] - step, out[3] - step
     return out
 
 
