@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from tests.checks_records import entries, fact, m, psi, record, step, unsure
 
 from hoodnote.checks import evaluate
 from hoodnote.checks.model import Outcome
@@ -12,9 +11,13 @@ from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control
 from hoodnote.units import GaugePressure
+from tests.checks_records import entries, fact, m, psi, record, step, unsure
 
 WITHIN, OUTSIDE, CANNOT = Outcome.WITHIN, Outcome.OUTSIDE, Outcome.CANNOT_TELL
-HIGH_PRESSURE = ManifoldGauges(Gauge("low", GaugePressure(0.0), GaugePressure.of(100, "bar")), Gauge("high", GaugePressure(0.0), GaugePressure.of(160, "bar")))
+HIGH_PRESSURE = ManifoldGauges(
+    Gauge("low", GaugePressure(0.0), GaugePressure.of(100, "bar")),
+    Gauge("high", GaugePressure(0.0), GaugePressure.of(160, "bar")),
+)
 R134A = fact("refrigerant", "R-134a")
 
 
@@ -29,7 +32,14 @@ def absent(timeline: Timeline, check: str) -> bool:
 
 
 def static(low: float, high: float, *more, ambient: float = 70, refrigerant: str = "R-134a"):
-    return record(fact("refrigerant", refrigerant), m("ambient", ambient, "F"), *more, step("engine_off"), psi("low_side", low), psi("high_side", high))
+    return record(
+        fact("refrigerant", refrigerant),
+        m("ambient", ambient, "F"),
+        *more,
+        step("engine_off"),
+        psi("low_side", low),
+        psi("high_side", high),
+    )
 
 
 def running(low: float, high: float, *more, ambient: float = 80):
@@ -37,8 +47,17 @@ def running(low: float, high: float, *more, ambient: float = 80):
 
 
 # R-134a saturation at 70 F is 71 psig (trade chart); grade B low gauge 2.7 psi, 2 C is about 5 psi: about 8 psi of tolerance.
-@pytest.mark.parametrize(("pressure", "outcome", "word"), [(71, WITHIN, "amount is unknown"), (66, WITHIN, "half-charged"), (76, WITHIN, "half-charged"),
-                                                           (60, OUTSIDE, "below"), (30, OUTSIDE, "never says"), (84, OUTSIDE, "air or another gas")])
+@pytest.mark.parametrize(
+    ("pressure", "outcome", "word"),
+    [
+        (71, WITHIN, "amount is unknown"),
+        (66, WITHIN, "half-charged"),
+        (76, WITHIN, "half-charged"),
+        (60, OUTSIDE, "below"),
+        (30, OUTSIDE, "never says"),
+        (84, OUTSIDE, "air or another gas"),
+    ],
+)
 def test_static_pressure_against_saturation(pressure, outcome, word):
     finding = find(static(pressure, pressure), "static_pressure")
     assert finding.outcome is outcome
@@ -60,13 +79,18 @@ def test_altitude_moves_the_expected_gauge_pressure():
 
 
 def test_static_pressure_above_the_critical_temperature_says_transcritical():
-    finding = next(f for f in evaluate(static(1100, 1100, ambient=95, refrigerant="R-744"), HIGH_PRESSURE) if f.check == "static_pressure")
+    finding = next(
+        f for f in evaluate(static(1100, 1100, ambient=95, refrigerant="R-744"), HIGH_PRESSURE) if f.check == "static_pressure"
+    )
     assert finding.outcome is CANNOT and "transcritical" in finding.why
 
 
 def test_static_uses_the_finer_gauge_and_widens_with_the_grade():
     timeline = static(60, 60)
-    coarse = ManifoldGauges(Gauge("low", GaugePressure.of(-14, "psi"), GaugePressure.of(500, "psi"), "D"), Gauge("high", GaugePressure(0.0), GaugePressure.of(500, "psi"), "D"))
+    coarse = ManifoldGauges(
+        Gauge("low", GaugePressure.of(-14, "psi"), GaugePressure.of(500, "psi"), "D"),
+        Gauge("high", GaugePressure(0.0), GaugePressure.of(500, "psi"), "D"),
+    )
     assert [f.outcome for f in evaluate(timeline, coarse) if f.check == "static_pressure"] == [WITHIN]
 
 
@@ -97,7 +121,13 @@ def test_static_names_what_is_missing(leave_out, named):
 
 @pytest.mark.parametrize("doubtful", ["refrigerant", "ambient", "low_side", "altitude"])
 def test_static_uses_nothing_unconfirmed(doubtful):
-    parts = {"refrigerant": R134A, "ambient": m("ambient", 70, "F"), "altitude": m("altitude", 100, "m"), "engine": step("engine_off"), "low_side": psi("low_side", 71)}
+    parts = {
+        "refrigerant": R134A,
+        "ambient": m("ambient", 70, "F"),
+        "altitude": m("altitude", 100, "m"),
+        "engine": step("engine_off"),
+        "low_side": psi("low_side", 71),
+    }
     parts[doubtful] = unsure(parts[doubtful])
     finding = find(record(*parts.values()), "static_pressure")
     assert finding.outcome is CANNOT
@@ -124,8 +154,13 @@ def test_an_unconfirmed_withdrawal_withholds_the_reading_it_may_take_back():
 
 
 def test_a_reading_that_another_listener_took_for_another_place_withholds_both():
-    heard = Entry(psi("low_side", 60), Standing.UNCONFIRMED, Origin("clip"), id=9, versions=(
-        Version("first", "", psi("low_side", 60)), Version("second", "", psi("high_side", 60))))
+    heard = Entry(
+        psi("low_side", 60),
+        Standing.UNCONFIRMED,
+        Origin("clip"),
+        id=9,
+        versions=(Version("first", "", psi("low_side", 60)), Version("second", "", psi("high_side", 60))),
+    )
     certain = entries(R134A, m("ambient", 70, "F"), step("engine_off"), psi("high_side", 71))
     assert find(build(certain), "static_pressure").outcome is WITHIN
     assert find(build([*certain, heard]), "static_pressure").outcome is CANNOT
@@ -137,7 +172,9 @@ def test_an_unconfirmed_recovery_withholds_the_pressures_after_it():
 
 
 def test_pressures_during_the_work_are_no_static_check():
-    timeline = record(R134A, m("ambient", 70, "F"), step("engine_off"), step("recovery_finished"), psi("low_side", 0), psi("high_side", 0))
+    timeline = record(
+        R134A, m("ambient", 70, "F"), step("engine_off"), step("recovery_finished"), psi("low_side", 0), psi("high_side", 0)
+    )
     assert absent(timeline, "static_pressure")
 
 
@@ -152,10 +189,23 @@ def test_an_electrical_repair_leaves_the_circuit_comparable():
 
 
 def test_stages_are_kept_apart():
-    timeline = record(R134A, m("ambient", 70, "F"), step("engine_off"), psi("low_side", 30), step("recovery_finished"), m("charged", 24, "oz"), psi("low_side", 71))
+    timeline = record(
+        R134A,
+        m("ambient", 70, "F"),
+        step("engine_off"),
+        psi("low_side", 30),
+        step("recovery_finished"),
+        m("charged", 24, "oz"),
+        psi("low_side", 71),
+    )
     assert find(timeline, "static_pressure", "before").outcome is OUTSIDE
     after = find(timeline, "static_pressure", "after")
     assert after.outcome is WITHIN and "before the work" in after.uncertainty
+    # the air may have moved by 3 C since: 2 C of thermometer become 5 C
+    assert (
+        "air temperature ±5 °C" in after.uncertainty
+        and "air temperature ±2 °C" in find(timeline, "static_pressure", "before").uncertainty
+    )
 
 
 def test_label_names_the_refrigerant_when_nobody_stated_it():
@@ -172,7 +222,10 @@ def test_two_refrigerants_decide_nothing_except_a_conversion():
 
 
 # R-134a: 27.8 psig is 32 F, 35.1 psig is 40 F, 57 psig is about 60 F (trade chart); the usual range is 30 to 45 F.
-@pytest.mark.parametrize(("low", "outcome", "word"), [(32, WITHIN, "usual range"), (57, OUTSIDE, "outside"), (15, OUTSIDE, "ice"), (24.5, CANNOT, "edge")])
+@pytest.mark.parametrize(
+    ("low", "outcome", "word"),
+    [(32, WITHIN, "usual range"), (57, OUTSIDE, "outside"), (15, OUTSIDE, "ice"), (24.5, CANNOT, "edge")],
+)
 def test_evaporating_temperature(low, outcome, word):
     finding = find(running(low, 170), "evaporating")
     assert finding.outcome is outcome and word in finding.why
@@ -189,7 +242,10 @@ def test_low_side_in_a_vacuum_points_to_a_blockage():
 
 
 # R-134a condenses at 100 F at 124 psig: 20 F (11 C) above air of 80 F; 190 psig is 127 F, 300 psig about 159 F.
-@pytest.mark.parametrize(("high", "outcome", "word"), [(160, WITHIN, "usual distance"), (330, OUTSIDE, "airflow"), (75, OUTSIDE, "close to the air"), (112, CANNOT, "edge")])
+@pytest.mark.parametrize(
+    ("high", "outcome", "word"),
+    [(160, WITHIN, "usual distance"), (330, OUTSIDE, "airflow"), (75, OUTSIDE, "close to the air"), (112, CANNOT, "edge")],
+)
 def test_condensing_temperature(high, outcome, word):
     finding = find(running(30, high), "condensing")
     assert finding.outcome is outcome and word in finding.why
@@ -201,8 +257,20 @@ def test_rule_of_thumb_is_shown_for_r134a_only():
     assert "rule of thumb" not in find(other, "condensing").expected
 
 
+def test_two_yardsticks_that_disagree_decide_nothing():
+    # 160 psig is 117 F (trade chart): 2.46 times 65 F fits the rule of thumb, 52 F above the air does not fit 20 to 45 F
+    fine = ManifoldGauges(
+        Gauge("low", GaugePressure(0.0), GaugePressure.of(120, "psi"), "2A"),
+        Gauge("high", GaugePressure(0.0), GaugePressure.of(500, "psi"), "2A"),
+    )
+    finding = next(f for f in evaluate(running(30, 160, ambient=65), fine) if f.check == "condensing")
+    assert finding.outcome is CANNOT and "rule of thumb" in finding.why
+
+
 def test_condenser_inlet_air_comes_before_ambient():
-    timeline = record(R134A, m("ambient", 80, "F"), step("engine_running"), m("condenser_air_in", 120, "F"), psi("high_side", 300))
+    timeline = record(
+        R134A, m("ambient", 80, "F"), step("engine_running"), m("condenser_air_in", 120, "F"), psi("high_side", 300)
+    )
     assert find(timeline, "condensing").outcome is WITHIN
 
 
@@ -213,7 +281,10 @@ def test_running_r744_is_transcritical():
 
 
 # (190 + 14.7) / (30 + 14.7) = 4.6; (130 + 14.7) / (80 + 14.7) = 1.5; (300 + 14.7) / (2 + 14.7) = 18.8
-@pytest.mark.parametrize(("low", "high", "outcome", "word"), [(30, 190, WITHIN, "4.6"), (80, 130, OUTSIDE, "1.5"), (2, 300, OUTSIDE, "18.8"), (90, 95, OUTSIDE, "1.0")])
+@pytest.mark.parametrize(
+    ("low", "high", "outcome", "word"),
+    [(30, 190, WITHIN, "4.6"), (80, 130, OUTSIDE, "1.5"), (2, 300, OUTSIDE, "18.8"), (90, 95, OUTSIDE, "1.0")],
+)
 def test_compression_ratio(low, high, outcome, word):
     finding = find(running(low, high), "compression_ratio")
     assert finding.outcome is outcome and word in finding.measured

@@ -18,15 +18,33 @@ from hoodnote.units import UNITS
 _UNITS_OF = {place: [u.id for u in UNITS.values() if u.quantity in p.quantities] for place, p in PLACES.items()}
 # Figures near those of the trade, so that checks come to decide, and some far from them.
 _values = st.one_of(st.integers(0, 130), st.integers(0, 500), st.decimals(-40, 3000, places=1)).map(Decimal)
-_measured = st.sampled_from(sorted(PLACES)).flatmap(lambda p: st.builds(
-    Measured, place=st.just(p), value=_values, unit=st.sampled_from(_UNITS_OF[p]), engine=st.sampled_from([None, None, "off", "running"]),
-    at_minute=st.sampled_from([None, None, Decimal(0), Decimal(5), Decimal(10)])))
-_facts = st.sampled_from(sorted(FACT_VALUES)).flatmap(lambda k: st.builds(Fact, key=st.just(k), value=st.sampled_from(FACT_VALUES[k])))
+_measured = st.sampled_from(sorted(PLACES)).flatmap(
+    lambda p: st.builds(
+        Measured,
+        place=st.just(p),
+        value=_values,
+        unit=st.sampled_from(_UNITS_OF[p]),
+        engine=st.sampled_from([None, None, "off", "running"]),
+        at_minute=st.sampled_from([None, None, Decimal(0), Decimal(5), Decimal(10)]),
+    )
+)
+_facts = st.sampled_from(sorted(FACT_VALUES)).flatmap(
+    lambda k: st.builds(Fact, key=st.just(k), value=st.sampled_from(FACT_VALUES[k]))
+)
 _steps = st.builds(Step, action=st.sampled_from(sorted(ACTIONS)), item=st.sampled_from([None, *sorted(PARTS)]))
 _engine = st.sampled_from([Step("engine_off"), Step("engine_running")])
-_supplies = st.builds(Supply, place=st.sampled_from([p for p, v in PLACES.items() if v.group == "circuit"]), present=st.booleans())
-_pressures = st.builds(Measured, place=st.sampled_from(["low_side", "high_side"]), value=st.integers(0, 300).map(Decimal), unit=st.just("psi"))
-_air = st.builds(Measured, place=st.sampled_from(["ambient", "vent", "suction_line", "liquid_line"]), value=st.integers(30, 120).map(Decimal), unit=st.just("F"))
+_supplies = st.builds(
+    Supply, place=st.sampled_from([p for p, v in PLACES.items() if v.group == "circuit"]), present=st.booleans()
+)
+_pressures = st.builds(
+    Measured, place=st.sampled_from(["low_side", "high_side"]), value=st.integers(0, 300).map(Decimal), unit=st.just("psi")
+)
+_air = st.builds(
+    Measured,
+    place=st.sampled_from(["ambient", "vent", "suction_line", "liquid_line"]),
+    value=st.integers(30, 120).map(Decimal),
+    unit=st.just("F"),
+)
 _statement = st.one_of(_measured, _facts, _steps, _engine, _supplies, _pressures, _pressures, _air)
 _control = st.builds(Control, action=st.sampled_from(sorted(CONTROLS)))
 # A record that already decides something, so that there is something to disturb.
@@ -68,7 +86,9 @@ def test_an_unconfirmed_correction_withholds_and_never_falls_back(statements, da
 @_quick
 @given(st.lists(st.tuples(_statement | _control, st.booleans()), max_size=20), _statement)
 def test_nothing_a_record_can_hold_breaks_the_checks(held, new):
-    timeline = build([_entry(s, i, Standing.CONFIRMED if sure else Standing.UNCONFIRMED) for i, (s, sure) in enumerate(held, start=1)])
+    timeline = build(
+        [_entry(s, i, Standing.CONFIRMED if sure else Standing.UNCONFIRMED) for i, (s, sure) in enumerate(held, start=1)]
+    )
     known = {x.entry.id for x in timeline.live if x.usable}
     for finding in evaluate(timeline):
         assert finding.expected and finding.why.strip().endswith(".") and finding.source

@@ -29,7 +29,7 @@ def test_depth_of_vacuum(micron, outcome):
 def test_a_compound_gauge_cannot_prove_dryness(reading):
     finding = find(record(step("pump_on"), reading), "vacuum_depth")
     assert finding.outcome is CANNOT and "cannot prove dryness" in finding.why
-    assert "25,400 micron" in finding.uncertainty        # one inch is 25.4 mm of mercury by definition
+    assert "25,400 micron" in finding.uncertainty  # one inch is 25.4 mm of mercury by definition
 
 
 # At 20 C water boils below 17 540 micron (IAPWS); 5000 micron is well below, 40 000 well above.
@@ -51,17 +51,25 @@ def test_frozen_system_is_not_dried():
 
 
 def hold(*points):
-    return record(step("pump_on"), m("pump_time", 40, "min"), step("hold_started"), *(m("vacuum", v, "micron", at_minute=t) for t, v in points))
+    return record(
+        step("pump_on"),
+        m("pump_time", 40, "min"),
+        step("hold_started"),
+        *(m("vacuum", v, "micron", at_minute=t) for t, v in points),
+    )
 
 
-@pytest.mark.parametrize(("points", "outcome", "word"), [
-    (((0, 400), (5, 420), (10, 430)), WITHIN, "tight"),
-    (((0, 400), (5, 1400), (10, 2400)), OUTSIDE, "leak"),
-    (((0, 400), (5, 1900), (10, 2100)), OUTSIDE, "moisture"),
-    (((0, 400), (5, 1400), (10, 2000)), CANNOT, "hold longer"),
-    (((0, 400), (10, 2400)), CANNOT, "fewer than three"),
-    (((0, 900), (5, 600), (10, 400)), CANNOT, "hold longer"),
-])
+@pytest.mark.parametrize(
+    ("points", "outcome", "word"),
+    [
+        (((0, 400), (5, 420), (10, 430)), WITHIN, "tight"),
+        (((0, 400), (5, 1400), (10, 2400)), OUTSIDE, "leak"),
+        (((0, 400), (5, 1900), (10, 2100)), OUTSIDE, "moisture"),
+        (((0, 400), (5, 1400), (10, 2000)), CANNOT, "hold longer"),
+        (((0, 400), (10, 2400)), CANNOT, "fewer than three"),
+        (((0, 900), (5, 600), (10, 400)), CANNOT, "hold longer"),
+    ],
+)
 def test_hold_test(points, outcome, word):
     finding = find(hold(*points), "vacuum_hold")
     assert finding.outcome is outcome and word in finding.why
@@ -80,8 +88,12 @@ def test_evaporating_water_levels_off(tau):
 
 
 def test_hold_uses_nothing_unconfirmed():
-    timeline = record(step("hold_started"), *(m("vacuum", 400, "micron", at_minute=t) for t in (0, 5)), unsure(m("vacuum", 4000, "micron", at_minute=10)),
-                      m("vacuum", 420, "micron", at_minute=15))
+    timeline = record(
+        step("hold_started"),
+        *(m("vacuum", 400, "micron", at_minute=t) for t in (0, 5)),
+        unsure(m("vacuum", 4000, "micron", at_minute=10)),
+        m("vacuum", 420, "micron", at_minute=15),
+    )
     assert find(timeline, "vacuum_hold").outcome is CANNOT
 
 
@@ -89,7 +101,9 @@ LABEL = m("label_charge", 24, "oz", tolerance=1)
 
 
 # 24 oz +- 1 oz and 15 g (0.53 oz) of equipment accuracy: 22.5 to 25.5 oz pass
-@pytest.mark.parametrize(("oz", "outcome"), [(24, WITHIN), (23, WITHIN), (25.4, WITHIN), (22.4, OUTSIDE), (26, OUTSIDE), (12, OUTSIDE)])
+@pytest.mark.parametrize(
+    ("oz", "outcome"), [(24, WITHIN), (23, WITHIN), (25.4, WITHIN), (22.4, OUTSIDE), (26, OUTSIDE), (12, OUTSIDE)]
+)
 def test_charge_against_label(oz, outcome):
     assert find(record(LABEL, m("charged", oz, "oz")), "charge").outcome is outcome
 
@@ -112,7 +126,18 @@ def test_charge_uses_nothing_unconfirmed(doubtful):
     assert find(record(*parts), "charge").outcome is CANNOT
 
 
-@pytest.mark.parametrize(("oz", "outcome", "word"), [(24, WITHIN, "no evidence"), (22.7, CANNOT, "accuracy"), (14, OUTSIDE, "evidence of a leak"), (30, OUTSIDE, "overcharge")])
+# SAE J2788 (40 CFR 82 subpart B appendix C): 15 g of accuracy; 95 % recovered (from memory), so down to 23 - 0.53 - 1.2 oz nothing is shown
+@pytest.mark.parametrize(
+    ("oz", "outcome", "word"),
+    [
+        (24, WITHIN, "no evidence"),
+        (22.7, CANNOT, "neither a leak"),
+        (21.4, CANNOT, "neither a leak"),
+        (21, OUTSIDE, "evidence of a leak"),
+        (14, OUTSIDE, "evidence of a leak"),
+        (30, OUTSIDE, "overcharge"),
+    ],
+)
 def test_recovery_against_label(oz, outcome, word):
     finding = find(record(LABEL, m("recovered", oz, "oz")), "recovery")
     assert finding.outcome is outcome and word in finding.why
@@ -135,7 +160,14 @@ def test_oil_balance_with_a_replaced_part_defers_to_the_manual():
     assert finding.outcome is CANNOT and "manual" in finding.missing[0]
 
 
-@pytest.mark.parametrize(("stated", "label", "outcome", "word"), [("R-134a", "R-134a", WITHIN, "agree"), ("R-134a", "R-12", OUTSIDE, "conversion"), ("R-134a", "R-1234yf", OUTSIDE, "identifier")])
+@pytest.mark.parametrize(
+    ("stated", "label", "outcome", "word"),
+    [
+        ("R-134a", "R-134a", WITHIN, "agree"),
+        ("R-134a", "R-12", OUTSIDE, "conversion"),
+        ("R-134a", "R-1234yf", OUTSIDE, "identifier"),
+    ],
+)
 def test_refrigerant_against_label(stated, label, outcome, word):
     finding = find(record(fact("refrigerant", stated), fact("label_refrigerant", label)), "refrigerant_label")
     assert finding.outcome is outcome and word in finding.why
@@ -150,12 +182,20 @@ def test_source_against_system(source, outcome):
     assert find(record(R134A, fact("source_refrigerant", source)), "source_refrigerant").outcome is outcome
 
 
-@pytest.mark.parametrize(("used", "more", "outcome"), [
-    ("PAG 46", [fact("label_oil_type", "PAG 46")], WITHIN), ("PAG 100", [fact("label_oil_type", "PAG 46")], OUTSIDE),
-    ("PAG", [fact("label_oil_type", "PAG 46"), R134A], CANNOT), ("PAG 46", [R134A], CANNOT), ("mineral", [R134A], OUTSIDE),
-    ("PAG 46", [fact("compressor_drive", "electric")], OUTSIDE), ("POE", [fact("compressor_drive", "electric"), fact("label_oil_type", "POE")], WITHIN),
-    ("mineral", [fact("refrigerant", "R-12"), fact("label_oil_type", "mineral")], WITHIN), ("PAG", [], CANNOT),
-])
+@pytest.mark.parametrize(
+    ("used", "more", "outcome"),
+    [
+        ("PAG 46", [fact("label_oil_type", "PAG 46")], WITHIN),
+        ("PAG 100", [fact("label_oil_type", "PAG 46")], OUTSIDE),
+        ("PAG", [fact("label_oil_type", "PAG 46"), R134A], CANNOT),
+        ("PAG 46", [R134A], CANNOT),
+        ("mineral", [R134A], OUTSIDE),
+        ("PAG 46", [fact("compressor_drive", "electric")], OUTSIDE),
+        ("POE", [fact("compressor_drive", "electric"), fact("label_oil_type", "POE")], WITHIN),
+        ("mineral", [fact("refrigerant", "R-12"), fact("label_oil_type", "mineral")], WITHIN),
+        ("PAG", [], CANNOT),
+    ],
+)
 def test_oil_type(used, more, outcome):
     assert find(record(*more, fact("oil_type", used)), "oil_type").outcome is outcome
 

@@ -12,8 +12,19 @@ from hoodnote.units import AbsolutePressure, GaugePressure, Temperature, from_si
 
 
 # ISO 2533:1975 table of pressure against geopotential altitude, kPa (identical to the US Standard Atmosphere 1976 below 11 km).
-@pytest.mark.parametrize(("metres", "kpa"), [(-1000, 113.929), (0, 101.325), (1000, 89.8746), (1500, 84.5560), (2000, 79.4952),
-                                             (3000, 70.1085), (5000, 54.0199), (11000, 22.6321)])
+@pytest.mark.parametrize(
+    ("metres", "kpa"),
+    [
+        (-1000, 113.929),
+        (0, 101.325),
+        (1000, 89.8746),
+        (1500, 84.5560),
+        (2000, 79.4952),
+        (3000, 70.1085),
+        (5000, 54.0199),
+        (11000, 22.6321),
+    ],
+)
 def test_station_pressure_is_the_standard_table(metres, kpa):
     assert station_pressure(metres).kpa == pytest.approx(kpa, rel=2e-5)
 
@@ -47,7 +58,9 @@ def test_ice_is_refused():
 
 
 # ASME B40.100 (from memory): percent of span in the first quarter, middle half, last quarter.
-@pytest.mark.parametrize(("grade", "percent"), [("B", (3, 2, 3)), ("A", (2, 1, 2)), ("1A", (1, 1, 1)), ("2A", (0.5, 0.5, 0.5)), ("D", (5, 5, 5))])
+@pytest.mark.parametrize(
+    ("grade", "percent"), [("B", (3, 2, 3)), ("A", (2, 1, 2)), ("1A", (1, 1, 1)), ("2A", (0.5, 0.5, 0.5)), ("D", (5, 5, 5))]
+)
 def test_grades(grade, percent):
     gauge = Gauge("test gauge", GaugePressure(0.0), GaugePressure(1000.0), grade)
     assert tuple(gauge.limit_of_error_kpa(GaugePressure(at)) / 10 for at in (100.0, 500.0, 900.0)) == pytest.approx(percent)
@@ -57,9 +70,9 @@ def test_grades(grade, percent):
 def test_usual_manifold():
     # common practice, no source: compound gauge to 120 psi, high side to 500 psi, grade B
     high = USUAL_MANIFOLD.of("high_side").limit_of_error_kpa(GaugePressure.of(200, "psi"))
-    assert from_si(high, "psi") == pytest.approx(10)                            # 2 % of 500 psi
+    assert from_si(high, "psi") == pytest.approx(10)  # 2 % of 500 psi
     low = USUAL_MANIFOLD.of("low_side").limit_of_error_kpa(GaugePressure.of(50, "psi"))
-    assert from_si(low, "psi") == pytest.approx(0.02 * (120 + 14.735), abs=0.01)   # 30 inHg is 14.735 psi
+    assert from_si(low, "psi") == pytest.approx(0.02 * (120 + 14.735), abs=0.01)  # 30 inHg is 14.735 psi
 
 
 def test_retard_part_of_the_dial_carries_no_grade():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import sys
 
@@ -13,8 +14,14 @@ from thermo.vapor_pressure import VaporPressure
 from hoodnote.errors import HoodnoteError
 from hoodnote.physics.errors import AboveCritical, NoPropertyData, NoSaturation, OutOfRange, UnknownRefrigerant
 from hoodnote.physics.refrigerants import REFRIGERANTS, SafetyClass, refrigerant
-from hoodnote.physics.saturation import (Quality, critical_point, saturation_curve, saturation_pressure, saturation_slope,
-                                         saturation_temperature)
+from hoodnote.physics.saturation import (
+    Quality,
+    critical_point,
+    saturation_curve,
+    saturation_pressure,
+    saturation_slope,
+    saturation_temperature,
+)
 from hoodnote.units import AbsolutePressure, GaugePressure, Temperature
 
 ATMOSPHERE = AbsolutePressure(101.325)
@@ -28,15 +35,34 @@ BOILING = [("R-134a", -26.07), ("R-12", -29.75), ("R-1234yf", -29.45), ("R-152a"
 # ASHRAE Handbook Fundamentals and NIST REFPROP saturation tables, kPa absolute, from memory. Limit 0.3 %: editions differ in
 # the last digit and REFPROP changed its R-12 equation.
 TABLES = [
-    ("R-134a", -20, 132.7), ("R-134a", 0, 292.8), ("R-134a", 20, 571.7), ("R-134a", 40, 1016.6), ("R-134a", 60, 1681.8),
-    ("R-12", 0, 308.6), ("R-12", 20, 567.3), ("R-12", 40, 960.7),
-    ("R-1234yf", 0, 315.8), ("R-1234yf", 20, 591.7), ("R-1234yf", 40, 1018.4),
-    ("R-152a", 0, 264.0), ("R-152a", 25, 596.4), ("R-744", -20, 1969.6), ("R-744", 0, 3485.1), ("R-744", 20, 5729.1),
+    ("R-134a", -20, 132.7),
+    ("R-134a", 0, 292.8),
+    ("R-134a", 20, 571.7),
+    ("R-134a", 40, 1016.6),
+    ("R-134a", 60, 1681.8),
+    ("R-12", 0, 308.6),
+    ("R-12", 20, 567.3),
+    ("R-12", 40, 960.7),
+    ("R-1234yf", 0, 315.8),
+    ("R-1234yf", 20, 591.7),
+    ("R-1234yf", 40, 1018.4),
+    ("R-152a", 0, 264.0),
+    ("R-152a", 25, 596.4),
+    ("R-744", -20, 1969.6),
+    ("R-744", 0, 3485.1),
+    ("R-744", 20, 5729.1),
 ]
 
 # Trade pressure-temperature charts at sea level, psig at F, from memory; the charts print tenths or whole psi, so 0.6 psi.
-CHART = [("R-134a", 32, 27.8), ("R-134a", 40, 35.1), ("R-134a", 70, 71.2), ("R-134a", 100, 124.3),
-         ("R-12", 40, 37.0), ("R-12", 70, 70.2), ("R-12", 100, 117.2)]
+CHART = [
+    ("R-134a", 32, 27.8),
+    ("R-134a", 40, 35.1),
+    ("R-134a", 70, 71.2),
+    ("R-134a", 100, 124.3),
+    ("R-12", 40, 37.0),
+    ("R-12", 70, 70.2),
+    ("R-12", 100, 117.2),
+]
 
 # Correlations fitted to other data, by other authors. Poling: Properties of Gases and Liquids, extended Antoine; VDI: VDI Heat Atlas;
 # McGarry 1983: Wagner equation; Perry: Perry's Handbook 8th edition, DIPPR 101. Each was fitted to within about half a percent.
@@ -75,8 +101,16 @@ def test_independent_correlation(name, cas, method, temperatures):
         assert saturation_pressure(name, Temperature(celsius)).kpa == pytest.approx(theirs, rel=0.006)
 
 
-@pytest.mark.parametrize(("name", "celsius", "mpa"), [("R-134a", 101.06, 4.059), ("R-12", 111.97, 4.136), ("R-1234yf", 94.70, 3.382),
-                                                      ("R-744", 30.98, 7.377), ("R-152a", 113.26, 4.517)])
+@pytest.mark.parametrize(
+    ("name", "celsius", "mpa"),
+    [
+        ("R-134a", 101.06, 4.059),
+        ("R-12", 111.97, 4.136),
+        ("R-1234yf", 94.70, 3.382),
+        ("R-744", 30.98, 7.377),
+        ("R-152a", 113.26, 4.517),
+    ],
+)
 def test_critical_point(name, celsius, mpa):
     # ASHRAE Handbook Fundamentals, refrigerant properties, from memory
     temperature, pressure = critical_point(name)
@@ -147,7 +181,13 @@ def test_unknown_and_unmodelled_refrigerants_are_refused_with_a_way_on():
 
 def test_safety_classes():
     # ASHRAE Standard 34, from memory
-    assert [refrigerant(n).safety for n in PURE] == [SafetyClass.A1, SafetyClass.A2L, SafetyClass.A1, SafetyClass.A2, SafetyClass.A1]
+    assert [refrigerant(n).safety for n in PURE] == [
+        SafetyClass.A1,
+        SafetyClass.A2L,
+        SafetyClass.A1,
+        SafetyClass.A2,
+        SafetyClass.A1,
+    ]
     assert refrigerant("R-1234yf").flammable and not refrigerant("R-134a").flammable
 
 
@@ -160,17 +200,21 @@ def test_compositions_add_up(name):
 def test_curve_rises_and_stops_before_the_critical_point(name):
     curve = saturation_curve(name, Temperature(-30), Temperature(200), points=12)
     assert len(curve) == 12
-    assert all(a[1].kpa < b[1].kpa for a, b in zip(curve, curve[1:]))
+    assert all(a[1].kpa < b[1].kpa for a, b in itertools.pairwise(curve))
     assert curve[-1][0].celsius < critical_point(name)[0].celsius
 
 
 def test_gauge_reading_at_altitude_boils_colder_than_at_sea_level():
     reading = GaugePressure.of(30, "psi")
-    assert (saturation_temperature("R-134a", reading.absolute(AbsolutePressure(83.0))).celsius
-            < saturation_temperature("R-134a", reading.absolute(ATMOSPHERE)).celsius - 1)
+    assert (
+        saturation_temperature("R-134a", reading.absolute(AbsolutePressure(83.0))).celsius
+        < saturation_temperature("R-134a", reading.absolute(ATMOSPHERE)).celsius - 1
+    )
 
 
 def test_property_library_loads_only_when_a_value_is_asked_for():
-    code = ("import sys, hoodnote.checks, hoodnote.physics.saturation, hoodnote.physics.atmosphere; "
-            "sys.exit('CoolProp' in sys.modules)")
+    code = (
+        "import sys, hoodnote.checks, hoodnote.physics.saturation, hoodnote.physics.atmosphere; "
+        "sys.exit('CoolProp' in sys.modules)"
+    )
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0

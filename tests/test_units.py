@@ -11,8 +11,13 @@ from hoodnote.units import UNITS, AbsolutePressure, GaugePressure, Quantity, Tem
 
 # NIST SP 811 (2008), appendix B.8: value of one unit, in the unit named.
 SP_811 = [
-    ("psi", 6.894757, "kPa"), ("bar", 100.0, "kPa"), ("lb", 0.4535924, "kg"), ("oz", 28.34952, "g"), ("fl oz", 29.57353, "mL"),
-    ("ft", 0.3048, "m"), ("mi", 1.609344, "km"),
+    ("psi", 6.894757, "kPa"),
+    ("bar", 100.0, "kPa"),
+    ("lb", 0.4535924, "kg"),
+    ("oz", 28.34952, "g"),
+    ("fl oz", 29.57353, "mL"),
+    ("ft", 0.3048, "m"),
+    ("mi", 1.609344, "km"),
 ]
 
 
@@ -27,10 +32,19 @@ def test_mercury_columns_are_those_of_sp_811():
     assert to_si(1000, "micron") == pytest.approx(0.1333224, rel=1e-9)
 
 
-@pytest.mark.parametrize(("unit", "constant"), [
-    ("psi", independent.psi / 1e3), ("lb", independent.pound), ("oz", independent.pound / 16), ("ft", independent.foot), ("inHg", independent.inch * 13595.1 * 9.80665 / 1e3),
-    ("micron", independent.mmHg / 1e6), ("mi", independent.mile / 1e3), ("fl oz", independent.gallon * 1e3 / 128),
-])
+@pytest.mark.parametrize(
+    ("unit", "constant"),
+    [
+        ("psi", independent.psi / 1e3),
+        ("lb", independent.pound),
+        ("oz", independent.pound / 16),
+        ("ft", independent.foot),
+        ("inHg", independent.inch * 13595.1 * 9.80665 / 1e3),
+        ("micron", independent.mmHg / 1e6),
+        ("mi", independent.mile / 1e3),
+        ("fl oz", independent.gallon * 1e3 / 128),
+    ],
+)
 def test_factor_agrees_with_an_independent_library(unit, constant):
     # 1e-6: SP 811 prints seven digits of the mercury columns and the pound-force per square inch
     assert UNITS[unit].factor == pytest.approx(constant, rel=1e-6)

@@ -173,7 +173,7 @@ def _back_feed(statement: Statement, before: State, after: State) -> Warning | N
     if not relevant or False in values.values():
         return None
     unknown = [name for name, value in values.items() if value is None]
-    if values["source_open"] is None or (len(unknown) > 1 and _action(statement) != "source_open"):
+    if len(unknown) > 1 and _action(statement) != "source_open":
         return None
     danger = "high pressure feeds back into the source can or cylinder and can burst it; shut the high-side valve and the source now."
     start = "With the engine running and source and high-side valve open, " if not unknown else \

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import STAGES, Doubt, Situation, View
-from hoodnote.physics.atmosphere import SEA_LEVEL, WEATHER_LIMIT_KPA, station_pressure
+from hoodnote.physics.atmosphere import SEA_LEVEL, station_pressure
 from hoodnote.physics.errors import OutOfRange
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live, Stage

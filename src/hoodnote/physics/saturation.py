@@ -6,7 +6,7 @@ CoolProp is imported on the first value asked for. Inputs are rounded to 0.001 K
 from __future__ import annotations
 
 from enum import StrEnum
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from hoodnote.physics.errors import AboveCritical, NoPropertyData, OutOfRange
 from hoodnote.physics.refrigerants import refrigerant as look_up
@@ -73,7 +73,7 @@ def _model(designation: str) -> str:
     return found.model
 
 
-@lru_cache(maxsize=None)
+@cache
 def _limits(model: str) -> tuple[float, float, float]:
     """Critical temperature K, critical pressure kPa, lowest temperature K."""
     from CoolProp.CoolProp import AbstractState, PropsSI
