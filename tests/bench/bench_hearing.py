@@ -47,7 +47,7 @@ class Heard:
     agreed_right: int = 0
     asked: int = 0
     asked_right: int = 0          # of the questions, those that offer what was said first
-    missed: int = 0               # said, and neither agreed nor asked about
+    missed: int = 0               # said, and neither agreed, asked about nor replaced by a wrong one
     silently_wrong: list[str] = field(default_factory=list)
 
 
@@ -87,7 +87,7 @@ def settle(out: Heard, accounts: list[Account], said: tuple[Statement, ...]) -> 
     left = truth - agreed
     out.asked = offered.total()
     out.asked_right = (offered & left).total()
-    out.missed = max(0, left.total() - offered.total())
+    out.missed = max(0, left.total() - out.asked - len(out.silently_wrong))
 
 
 def table(results: list[Heard], names: list[str]) -> str:

@@ -24,9 +24,9 @@ from hoodnote.language.automaton import WordAutomaton
 _FRAMES_PER_S = 100
 _SCORE_UNIT = 1024.0       # scores come with their logarithms divided by this
 _SILENCES = ("<s>", "</s>", "<sil>", "[NOISE]", "[SPEECH]")
-# compallsen: score every sound in every frame. Scores are relative to the best sound looked at,
+# Beams and word penalty: chosen on the development voices. compallsen: score every sound in every frame. Scores are relative to the best sound looked at,
 # so without it those of two searches cannot be compared.
-_SEARCH = dict(beam=1e-80, pbeam=1e-80, wbeam=1e-60, compallsen=True)
+_SEARCH = dict(beam=1e-80, pbeam=1e-80, wbeam=1e-60, wip=1e-2, compallsen=True)
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
 _MOST_RIVALS = 2          # each costs a further search
 _LANGUAGE, _NEIGHBOURS, _PHONES = "language", "neighbours", "phones"
