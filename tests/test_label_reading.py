@@ -120,6 +120,16 @@ def test_two_charges_two_refrigerants_and_a_bare_pag_are_asked():
     assert decided((NEURAL, bare), (TESSERACT, bare))["label_oil_type"].standing is Standing.UNCONFIRMED
 
 
+def test_columns_do_not_run_into_one_another():
+    row = [line("REFRIGERANT", 40, 60), line("CHARGE", 500, 60), line("R-12", 40, 120), line("1.09 kg", 500, 120),
+           line("OIL", 40, 220), line("OIL AMOUNT", 500, 220), line("PAG", 40, 280), line("46", 112, 280), line("120 mL", 500, 280)]
+    fields = decided((NEURAL, row), (TESSERACT, row))
+    assert {k: str(f.statement.value) for k, f in fields.items()} == {
+        "label_refrigerant": "R-12", "label_charge": "1.09", "label_oil_type": "PAG 46", "label_oil": "120"}
+    torn = [line("R-12", 400, 60, width=80), line("34yf", 482, 60, width=80)]        # one word in two boxes
+    assert "label_refrigerant" not in decided((NEURAL, torn), (TESSERACT, torn))
+
+
 def test_figures_of_other_things_are_left_alone():
     lines = [*label_lines(), line("VEHICLE WEIGHT 1.5 kg", 40, 430), line("OIL 100 g", 600, 330)]
     charge = decided((NEURAL, lines), (TESSERACT, lines))["label_charge"]

@@ -3,7 +3,7 @@
     python -m tests.bench.bench_label --split heldout --count 40 --severity moderate
 
 `exact`: the field's best single reading is the printed one, tolerance included. `agreed`: it stands without a
-question. `silent wrong`: it stands without a question and is not what is printed; the count that must be nil.
+question. `silent wrong`: it stands without a question and is printed nowhere on the label; the count that must be nil.
 """
 
 from __future__ import annotations
@@ -30,6 +30,12 @@ def expected(truth: Truth) -> dict[str, Measured | Fact]:
         "label_oil_type": Fact("label_oil_type", truth.oil_type),
         "label_oil": Measured("label_oil", truth.oil, truth.oil_unit),
     }
+
+
+def printed_too(truth: Truth, statement: Measured | Fact) -> bool:
+    """The label's other unit: not the figure that was asked for, but no wrong one."""
+    return isinstance(statement, Measured) and (statement.place, statement.value, statement.unit) in {
+        ("label_charge", truth.second_charge, truth.second_unit), ("label_oil", truth.second_oil, "fl oz")}
 
 
 def by_name(reading: LabelReading) -> dict:
@@ -68,7 +74,7 @@ def main() -> None:
                 agreed = field.standing is Standing.AGREED
                 row["agreed"] += agreed
                 row["asked"] += not agreed
-                row["silent"] += agreed and not right
+                row["silent"] += agreed and not right and not printed_too(truth, field.statement)
             if args.verbose and (field is None or field.statement != want or field.question):
                 print(f"{seed} {FIELD_NAMES[name]}: printed {stated(want)} | read {stated(field.statement) if field else None} | {field.question if field else ''}")
                 for v in field.versions if field else ():

@@ -125,8 +125,12 @@ def _rows(lines: Sequence[TextLine]) -> list[_Row]:
     for group in groups:
         group.sort(key=lambda pair: pair[1][0])
         text, starts = "", []
-        for line, _ in group:
-            text += "  " if text else ""
+        right = group[0][1][2]
+        for line, box in group:
+            # a wide gap parts two statements: the 12 of R-12 is not continued by the figure in the next column
+            wide = box[0] - right > box[3] - box[1]
+            text += (" | " if wide else " ") if text else ""
+            right = box[2]
             starts.append(len(text))
             text += line.text
         out.append(_Row(tuple(x for x, _ in group), text, tuple(starts), float(np.mean([b[1] for _, b in group])), float(np.mean([b[3] for _, b in group]))))
