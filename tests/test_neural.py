@@ -48,9 +48,16 @@ def test_hears_what_was_said(toy, text):
     ("suction line forty two degrees", "suction line forty two degrees"),
 ])
 def test_hears_the_language_of_the_bay_in_noise(bay, said, words):
-    speech = clip(said)
+    speech = clip(said, "flite:kal16")
     best = bay.recognize(add_noise(speech, shop_noise(len(speech) / 16_000, seed=1), 15.0))[0]
     assert best.text == words and best.confidence > SURE
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_misheard_in_loud_noise_is_not_sure_of_itself(bay, seed):
+    speech = clip("ambient eighty five degrees")
+    heard = bay.recognize(add_noise(speech, shop_noise(len(speech) / 16_000, seed), 5.0))
+    assert all(h.text == "ambient eighty five degrees" or h.confidence < 0.8 for h in heard)
 
 
 def test_two_readings_in_one_breath(bay):

@@ -20,17 +20,24 @@ _SHORTEST_S = 1.0                    # a shorter piece is filled up with silence
 _TOKENS_PER_SECOND, _TOKENS_AT_LEAST = 8, 10
 _LETTERS_PER_SECOND, _LETTERS_AT_LEAST = 30, 15   # nobody speaks faster
 _PACE_SPREAD = 0.3                   # of the log of spoken time over expected time
+_FIT = (-4.74, 0.53, 1.33, 1.47)     # constant, log odds of the share, evidence, inside
+_NOTHING_HEARD = 0.05                # a best transcript less sure than this is talk or noise pressed into the language
 _SEEDS = 6                           # transcripts of one piece that the next one starts from
 
 
 @dataclass(frozen=True)
 class Cues:
-    """What the confidence of a transcript rests on, all natural logs or shares."""
+    """What the confidence of a transcript rests on."""
 
     share: float          # of this meaning among all that was considered
-    shortfall: float      # how much better the model likes its free transcript, per token of that
-    evidence: float       # how much the sound speaks for the transcript over no sound at all, per token
-    inside: float         # mean log of the mass inside the language
+    evidence: float       # natural log by which the sound speaks for the transcript over no sound at all, per token
+    inside: float         # natural log of the model's mass inside the language, mean over the tokens
+
+    @property
+    def confidence(self) -> float:
+        """Logistic, fitted on development voices: quiet, noisy and in a room, with talk and bare noise among them."""
+        margin = float(np.clip(np.log((self.share + 1e-4) / (1 - self.share + 1e-4)), -5, 5))
+        return float(1 / (1 + np.exp(-(_FIT[0] + _FIT[1] * margin + _FIT[2] * self.evidence + _FIT[3] * self.inside))))
 
 
 class NeuralRecognizer:
@@ -68,8 +75,8 @@ class NeuralRecognizer:
         worded = self._worded(beams, where.spoken_s)
         if not worded:
             return []
-        free = [greedy(self._model, sound, limit) for sound, limit in zip(sounds, limits)]
-        return self._judged(worded, sum(f[1] for f in free), sum(f[2] for f in free), where)[:n_best]
+        judged = self._judged(worded, where)
+        return judged[:n_best] if judged[0][0].confidence >= _NOTHING_HEARD else []
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""
@@ -129,7 +136,7 @@ class NeuralRecognizer:
                 return unit
         return words
 
-    def _judged(self, worded, free: float, free_tokens: int, where: Voiced) -> list[tuple[Hypothesis, Cues]]:
+    def _judged(self, worded: list[tuple[tuple[str, ...], float, Beam]], where: Voiced) -> list[tuple[Hypothesis, Cues]]:
         total = np.logaddexp.reduce([score for _, score, _ in worded])
         meanings = [self._meaning(words) for words, _, _ in worded]
         shares: dict[Hashable, float] = {}
@@ -138,14 +145,9 @@ class NeuralRecognizer:
         out = []
         for meaning, (words, score, beam) in zip(meanings, worded):
             tokens = len(beam.marks) + 1
-            cues = Cues(min(shares[meaning], 1.0), (free - beam.heard) / free_tokens, (beam.heard - beam.prior) / tokens, beam.inside / tokens)
-            confidence = confidence_of(cues)
-            out.append((Hypothesis(_timed(words, beam, where.start_s, where.end_s), score, confidence), cues))
+            cues = Cues(min(shares[meaning], 1.0), (beam.heard - beam.prior) / tokens, beam.inside / tokens)
+            out.append((Hypothesis(_timed(words, beam, where.start_s, where.end_s), score, cues.confidence), cues))
         return out
-
-
-def confidence_of(cues: Cues) -> float:
-    return cues.share
 
 
 def _haste(words: Sequence[str], spoken_s: float) -> float:
