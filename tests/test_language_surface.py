@@ -31,6 +31,9 @@ from hoodnote.statements.parser import parse
     ("Model year 2008", "model year two thousand eight"),
     ("Model year 1998", "model year nineteen ninety eight"),
     ("Correction, low side 35.", "correction low side thirty five"),
+    ("Label oil PAG 46", "label oil pag forty six"),
+    ("Replaced TXV, R134A", "replaced t x v r one thirty four a"),
+    ("high side 210 PSIG", "high side two ten p s i"),
     ("Charged 1 lb 4 oz", "charged one pound four ounces"),
 ])
 def test_written_forms(text, said):

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 
 from hoodnote.language.automaton import CLOSE, OPEN, Network
-from hoodnote.statements.parser import Walker
+from hoodnote.language.walker import Walker
 
 _PARTED = ("parted",)
 _LONGEST_DELAY = 24

@@ -319,14 +319,7 @@ def to_words(text: str) -> list[str] | None:
 
     Of several wordings of one meaning the one in fewest words is given.
     """
-    from hoodnote.statements.parser import NotSayable, parse     # the parser reads this package's grammar
+    from hoodnote.statements.parser import parse     # the parser reads this package's grammar
 
-    readings, _ = load_surface().readings(text)
-    meanings, good = set(), []
-    for words in sorted(readings, key=lambda w: (len(w), w)):
-        try:
-            meanings.add(tuple(parse(words)))
-        except NotSayable:
-            return None
-        good.append(words)
-    return list(good[0]) if len(meanings) == 1 else None
+    readings = sorted(load_surface().readings(text)[0], key=lambda words: (len(words), words))
+    return list(readings[0]) if len({tuple(parse(words)) for words in readings}) == 1 else None

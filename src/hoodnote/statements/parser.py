@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import lru_cache
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.language.automaton import CLOSE, OPEN, Network
+from hoodnote.language.automaton import CLOSE, OPEN
 from hoodnote.language.grammar import load
+from hoodnote.language.walker import NotSayable, Walker
 from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
 from hoodnote.statements.numbers import words_to_number
 from hoodnote.statements.vocabulary import PLACES
@@ -26,67 +28,6 @@ DEFAULT_UNITS: dict[str, dict[Quantity, str]] = {
 }
 # a figure said in two units at once ("one pound four ounces"): smaller units in one of the larger
 _COMPOUND = {("lb", "oz"): 16, ("h", "min"): 60}
-
-
-class NotSayable(HoodnoteError):
-    """The words are not in the language. `at` is the index of the first word that does not fit (the length: too short)."""
-
-    def __init__(self, message: str, at: int):
-        super().__init__(message)
-        self.at = at
-
-
-class Walker:
-    """All outputs that a network gives for a sequence of words."""
-
-    def __init__(self, network: Network):
-        self.network = network
-        self._steps: dict[int, tuple[dict[str, list[tuple[tuple, int]]], list[tuple]]] = {}
-
-    def step(self, state: int) -> tuple[dict[str, list[tuple[tuple, int]]], list[tuple]]:
-        """(word -> [(outputs, target)], [outputs of ways to the end]) through arcs without words."""
-        if state not in self._steps:
-            words: dict[str, list[tuple[tuple, int]]] = {}
-            ends: list[tuple] = []
-            stack, seen = [(state, ())], {(state, ())}
-            while stack:
-                at, outputs = stack.pop()
-                if at in self.network.finals:
-                    ends.append(outputs)
-                for label, output, target, _weight in self.network.arcs[at]:
-                    more = outputs if output is None else (*outputs, output)
-                    if label is not None:
-                        words.setdefault(label, []).append((more, target))
-                    elif (target, more) not in seen:
-                        seen.add((target, more))
-                        stack.append((target, more))
-            self._steps[state] = (words, ends)
-        return self._steps[state]
-
-    def outputs(self, words: Sequence[str]) -> set[tuple]:
-        """Every output sequence of a complete walk: (output, how many words came before it). Raises NotSayable where the walk ends."""
-        # trails are linked lists (earlier, outputs, position) so that walks share their beginnings
-        here: dict[int, set] = {self.network.start: {None}}
-        for i, word in enumerate(words):
-            there: dict[int, set] = {}
-            for state, trails in here.items():
-                for outputs, target in self.step(state)[0].get(word, ()):
-                    there.setdefault(target, set()).update((trail, outputs, i) if outputs else trail for trail in trails)
-            if not there:
-                raise NotSayable(f"not understood at word {i + 1}: {' '.join(words[:i])} >{word}<", i)
-            here = there
-        whole = {self._flat((trail, ends, len(words))) for state, trails in here.items() for ends in self.step(state)[1] for trail in trails}
-        if not whole:
-            raise NotSayable(f"not complete: {' '.join(words)} ...", len(words))
-        return whole
-
-    @staticmethod
-    def _flat(trail: tuple | None) -> tuple:
-        parts = []
-        while trail is not None:
-            trail, outputs, position = trail
-            parts.append((outputs, position))
-        return tuple((x, position) for outputs, position in reversed(parts) for x in outputs)
 
 
 @dataclass
@@ -190,7 +131,9 @@ class _Interpreter:
         return Measured(place, value, chosen, unit is not None, engine, draft.at_minute, draft.tolerance)
 
 
-_walker: Walker | None = None
+@lru_cache(maxsize=1)
+def _walker() -> Walker:
+    return Walker(load().network)
 
 
 def parse(words: Sequence[str], units: str = "us") -> list[Statement]:
@@ -204,15 +147,12 @@ def parse(words: Sequence[str], units: str = "us") -> list[Statement]:
 
 def parse_spans(words: Sequence[str], units: str = "us") -> list[tuple[Statement, tuple[int, int]]]:
     """As `parse`, each statement with the words it was said in: (index of the first, index after the last)."""
-    global _walker
     if units not in DEFAULT_UNITS:
         raise HoodnoteError(f"unit system {units!r} is not known, use us or metric")
-    if _walker is None or _walker.network is not load().network:
-        _walker = Walker(load().network)
     if not words:
         raise NotSayable("nothing was said", 0)
     meanings: dict[tuple[Statement, ...], list[tuple[int, int]]] = {}
-    for outputs in _walker.outputs(words):
+    for outputs in _walker().outputs(words):
         interpreter = _Interpreter(units)
         meanings.setdefault(tuple(interpreter.run(outputs)), interpreter.spans)
     if len(meanings) > 1:
