@@ -214,6 +214,13 @@ class TestFindingsAndWarnings:
         record.add(Fact("compressor_drive", drive))
         assert any("High-voltage" in c.text for c in note_of(record).cautions) is told
 
+    # ASHRAE Standard 34 (from memory): R-1234yf is A2L, R-134a is A1
+    @pytest.mark.parametrize("refrigerant, told", [("R-1234yf", True), ("R-134a", False)])
+    def test_a_flammable_refrigerant_is_named(self, refrigerant, told):
+        record = Record()
+        record.add(Fact("label_refrigerant", refrigerant))
+        assert any("can burn" in c.text for c in note_of(record).cautions) is told
+
     def test_high_voltage_is_named_while_the_drive_is_in_doubt(self):
         record = Record()
         record.ask(Fact("compressor_drive", "electric"), Fact("compressor_drive", "belt with clutch"))
@@ -300,7 +307,7 @@ class TestUnusualJobs:
         record.ask(m("low_side", "30", "psi"), m("low_side", "13", "psi"))
         record.ask(None, None)
         text = render(note_of(record), name)
-        assert "2 questions" in text and "something that was not understood" in text
+        assert "2 questions" in text and "a clip (not understood" in text
 
     def test_only_photos(self, tmp_path):
         path = tmp_path / "label.png"

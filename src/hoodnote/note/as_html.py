@@ -11,7 +11,8 @@ from hoodnote.note import layout
 from hoodnote.note.model import Cell, Field, FindingLine, Note, Question, Source, Stated, Table
 
 _SIGN = {"within": "✓", "outside": "▲", "cannot tell": "?"}
-_TALL = 20                  # rows; a longer table may be broken across columns and pages
+_TALL = 24                  # figures; a longer table may be broken across columns and pages
+_TALL_ROW = 12              # figures; a row with more may be broken
 _SHORT_SOURCES = 6          # so few sources stay on the first page
 
 
@@ -35,8 +36,13 @@ def _main(note: Note) -> Iterator[str]:
         yield f"<div><dt>{e(field.label)}</dt><dd>{e(field.text)}</dd></div>"
     yield "</dl></section>"
     yield from _findings(note.findings)
+    tall = _height(note.readings) > _TALL
+    readings = _table("Readings, before and after", note.readings)
+    if tall:                 # so many need the whole width
+        yield from readings
     yield '<div class="halves">'
-    yield from _table("Readings, before and after", note.readings)
+    if not tall:
+        yield from readings
     yield from _table("Clutch circuit", note.circuit)
     yield from _vacuum(note)
     yield from _work(note)
@@ -142,14 +148,22 @@ def _table(title: str, table: Table) -> Iterator[str]:
         for row in rows:
             cells = "".join(f'<td data-label="{layout.STAGES[c]}">{_cell(cell)}</td>' for c, cell in zip(table.columns, row.cells, strict=True))
             checks = " ".join(f'<a href="#f{n}">F{n}</a>' for n in row.findings)
-            body.append(f'<tr><th scope="row">{e(row.label)}</th>{cells}<td data-label="Checks" class="refs">{checks}</td></tr>')
+            open_row = ' class="tall"' if any(len(c.stated) > _TALL_ROW for c in row.cells) else ""
+            body.append(f'<tr{open_row}><th scope="row">{e(row.label)}</th>{cells}<td data-label="Checks" class="refs">{checks}</td></tr>')
         body.append("</tbody>")
     body.append("</table>")
-    yield from _section(title, body, "table long" if len(table.rows) > _TALL else "table")
+    yield from _section(title, body, "table long" if _height(table) > _TALL else "table")
+
+
+def _height(table: Table) -> int:
+    """In figures, one above the other."""
+    return sum(max((len(c.stated) + len(c.questions) for c in row.cells), default=1) for row in table.rows)
 
 
 def _cell(cell: Cell) -> str:
-    parts = [f'{"<i>earlier</i> " if i else ""}{_stated(s)}' for i, s in enumerate(cell.stated)]
+    parts = [_stated(s) for s in cell.stated[:1]]
+    if cell.stated[1:]:
+        parts.append(f"<i>earlier</i> {'; '.join(map(_stated, cell.stated[1:]))}")
     if cell.questions:
         parts.append(_doubt(cell.questions))
     return "<br>".join(parts)

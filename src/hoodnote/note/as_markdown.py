@@ -18,7 +18,7 @@ def render(note: Note) -> str:
 def escaped(text: str) -> str:
     """One line of text as literal Markdown."""
     text = _MARKUP.sub(r"\\\1", " ".join(text.split()))
-    text = re.sub(r"^(\d+)([.)])", r"\1\\\2", text)
+    text = re.sub(r"^(\d+)([.)])(?=\s|$)", r"\1\\\2", text)
     text = re.sub(r"(?i)(www)\.", r"\1\\.", text).replace("://", ":\\//")     # no links of themselves either
     return re.sub(r"^([-+=#])", r"\\\1", text)
 

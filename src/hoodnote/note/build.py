@@ -11,6 +11,7 @@ from hoodnote.note import plot, sections, words
 from hoodnote.note.ground import Ground, ground_of
 from hoodnote.note.model import Caution, Field, Note, Table
 from hoodnote.note.summary import five_lines
+from hoodnote.physics.refrigerants import REFRIGERANTS
 from hoodnote.readings.model import Timeline
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ _USUAL = (
 )
 _ELECTRIC = ("High-voltage electric compressor: only trained people, isolated as the manual says, "
              "and only the non-conductive oil that the label names.")
+
+_FLAMMABLE = "This refrigerant can burn: no flame, spark or hot surface near it, and fresh air."
 
 
 def build_note(job: Job, timeline: Timeline, findings: Sequence[Finding], warnings: Sequence[ShownWarning | Warning],
@@ -84,6 +87,9 @@ def _cautions(ground: Ground, warnings: Iterable[ShownWarning | Warning]) -> Ite
         else:
             yield Caution("a warning was given on a figure that was replaced since; read it with the sources", when)
     yield from (Caution(text, "") for text in _USUAL)
+    named = {ground.facts.get("refrigerant"), ground.facts.get("label_refrigerant")}
+    if any(r is not None and r in REFRIGERANTS and REFRIGERANTS[r].flammable for r in named):
+        yield Caution(_FLAMMABLE, "")
     drive = ground.facts.get("compressor_drive")
     if drive == "electric" or (drive is None and "compressor_drive" in ground.facts.doubtful):
         yield Caution(_ELECTRIC, "")

@@ -140,7 +140,7 @@ def _question(number: int, live: Live, media: Callable[[str], Path] | None, warn
 
 def _about(live: Live) -> str:
     statement = words.inner(live.entry.statement)
-    text = words.subject_words(statement)
+    text = words.subject_words(statement) if statement is not None else f"a {live.entry.origin.medium}"
     if isinstance(statement, Measured):
         if live.engine and PLACES[statement.place].group in ("pressure", "air", "line"):
             text += f", engine {live.engine}"

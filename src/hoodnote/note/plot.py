@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from xml.sax.saxutils import escape
 
+from hoodnote.note import words
 from hoodnote.note.ground import Ground
 from hoodnote.note.model import Plot
 from hoodnote.physics.atmosphere import SEA_LEVEL, station_pressure
@@ -20,7 +21,6 @@ from hoodnote.physics.refrigerants import refrigerant as look_up
 from hoodnote.physics.saturation import Quality, saturation_curve, saturation_pressure, saturation_temperature
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live, Stage
-from hoodnote.statements.describe import figure
 from hoodnote.units import AbsolutePressure, GaugePressure, Quantity, Temperature, from_si
 
 # Geometry, in user units.
@@ -116,7 +116,7 @@ def _static(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, 
             there = _pressure(saturation_pressure(name, Temperature(si(air))).gauge(ambient).kpa, ground.units)
         except NoSaturation:
             continue
-        text = f"{stage}, engine off, {_SIDE_WORDS[place]} {_given(live)} (saturation at {_temperature(si(air), ground.units)}: {there})"
+        text = f"{stage}, engine off, {_SIDE_WORDS[place]} {_in_own_units(ground, live)} (saturation at {_temperature(si(air), ground.units)}: {there})"
         yield Mark("circle", stage, si(air), si(live), text, _TEMPERATURE_LIMIT_C, _limit(gauges, place, si(live)))
 
 
@@ -130,7 +130,7 @@ def _running(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage,
         except NoSaturation:
             continue
         what = "evaporating" if place == "low_side" else "condensing"
-        text = f"{stage}, running, {_SIDE_WORDS[place]} {_given(live)}, {what} {_temperature(saturated, ground.units)}"
+        text = f"{stage}, running, {_SIDE_WORDS[place]} {_in_own_units(ground, live)}, {what} {_temperature(saturated, ground.units)}"
         yield Mark("down" if place == "low_side" else "up", stage, saturated, si(live), text, None, _limit(gauges, place, si(live)))
         places, line = _LINES[place]
         at = next((x for p in places if (x := _reading(ground, p, stage, "running"))), None)
@@ -138,15 +138,16 @@ def _running(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage,
             difference = si(at) - saturated if place == "low_side" else saturated - si(at)
             kind = "superheat" if place == "low_side" else "subcooling"
             yield Mark("square" if place == "low_side" else "diamond", stage, si(at), si(live),
-                       f"{stage}, {line} {_given(at)}, {kind} {_difference(difference, ground.units)}", linked_celsius=saturated)
+                       f"{stage}, {line} {_in_own_units(ground, at)}, {kind} {_difference(difference, ground.units)}", linked_celsius=saturated)
 
 
 def _limit(gauges: ManifoldGauges, place: str, kpa: float) -> float | None:
     return gauges.of(place).limit_of_error_kpa(GaugePressure(kpa))
 
 
-def _given(live: Live) -> str:
-    return figure(live.entry.statement.value, live.entry.statement.unit)
+def _in_own_units(ground: Ground, live: Live) -> str:
+    """The figure in the units of the job alone; the table of readings has both."""
+    return words.figure_text(live.entry.statement, ground.units).partition(" (")[0]
 
 
 def _temperature(celsius: float, units: str) -> str:

@@ -33,7 +33,8 @@ def _nothing(text: str, questions: Sequence[int]) -> str:
 
 
 def _numbers(questions: Sequence[int]) -> str:
-    return ", ".join(f"Q{n}" for n in questions)
+    named = ", ".join(f"Q{n}" for n in questions[:_MOST_NAMED])
+    return f"{named} and {len(questions) - _MOST_NAMED} more" if len(questions) > _MOST_NAMED else named
 
 
 def _found(ground: Ground, findings: Sequence[FindingLine]) -> Field:

@@ -39,7 +39,7 @@ def percent(value: float) -> str:
     return f"{value * 100:.0f}%"
 
 
-def subject_words(statement: Statement | None) -> str:
+def subject_words(statement: Statement) -> str:
     """What it is about, without a figure."""
     match inner(statement):
         case Measured(place=place) | Supply(place=place):
@@ -48,8 +48,6 @@ def subject_words(statement: Statement | None) -> str:
             return FACTS[key]
         case Step() as step:
             return describe(step)
-        case None:
-            return "something that was not understood"
         case other:
             return describe(other)
 
