@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
 from hoodnote.language.grammar import load
 from hoodnote.language.surface import load_surface, to_words
-from hoodnote.statements.parser import parse
+from hoodnote.statements.parser import NotSayable, parse
+from hoodnote.statements.typed import parse_text
 
 
 @pytest.mark.parametrize("text, said", [
@@ -100,6 +102,31 @@ def test_figures_in_text_keep_their_value():
         assert parse(words) == parse(said), text
         seen += len(figures)
     assert seen > 500
+
+
+def test_a_written_form_stands_for_one_wording():
+    """Case aside, so that the ways to read a text do not multiply with its length."""
+    wordings: dict[str, set[str]] = {}
+    for said, texts in load_surface().written.items():
+        for text in texts:
+            wordings.setdefault(text.lower(), set()).add(said)
+    assert {text: said for text, said in wordings.items() if len(said) > 1} == {}
+
+
+def test_a_long_text_is_read():
+    text = "vent 52°F, ambient 85F, low side 30 PSI, high side 1400 kPa, charged 1 lb 4 oz, vacuum at 10 min 800 microns. " * 6
+    assert len(parse(to_words(text))) == 36
+
+
+def test_a_text_of_two_meanings_is_refused(monkeypatch):
+    both = load_surface().written | {"low side": ("LS",), "high side": ("LS",)}
+    two = replace(load_surface(), written=both)
+    for module in ("hoodnote.language.surface", "hoodnote.statements.typed"):
+        monkeypatch.setattr(f"{module}.load_surface", lambda: two)
+    assert to_words("LS 30 psi") is None
+    assert to_words("LS 5 inches of vacuum") == "low side five inches of vacuum".split()      # the high side has no inches
+    with pytest.raises(NotSayable, match='could mean "high side thirty p s i" or "low side thirty p s i"'):
+        parse_text("LS 30 psi")
 
 
 def test_every_spoken_utterance_is_its_own_text():

@@ -14,13 +14,14 @@ from functools import cached_property, lru_cache
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.automaton import Automaton, CharAutomaton, Compiler, Network
 from hoodnote.language.grammar import Language, load
+from hoodnote.language.walker import NotSayable
 from hoodnote.resources import folder
 from hoodnote.statements.numbers import DIGITS, TEENS, TENS, spoken_forms
 
 _HYPHENATED = frozenset(DIGITS) | frozenset(TEENS) | frozenset(TENS) | {"oh"}
 _FIGURE = re.compile(r"-?(?:\d{1,3}(?:,\d{3})+|\d+)?(?:\.\d+)?")
 _SEPARATORS = " .,;:-"
-_MOST_READINGS = 64          # different wordings of one text before it is given up as unclear
+_MOST_READINGS = 256         # wordings of one text; beyond them it is refused, since a meaning could be overlooked
 
 
 @dataclass(frozen=True)
@@ -224,7 +225,10 @@ class Surface:
         return None
 
     def readings(self, text: str) -> tuple[set[tuple[str, ...]], int]:
-        """(all word sequences the text can stand for, how many characters could be followed at best)."""
+        """(all word sequences the text can stand for, how many characters could be followed at best).
+
+        Raises NotSayable when they are too many to compare.
+        """
         reader = _TextReader(self, tidy(text))
         return reader.read(), reader.furthest
 
@@ -296,7 +300,9 @@ class _TextReader:
             form = form.lower()
             if text.startswith(form, start) and self._ends_word(start + len(form)) and not (touching and form[0].isalnum()):
                 out |= {words + rest for rest in self._from(target, start + len(form), False)}
-        return set(sorted(out)[:_MOST_READINGS])
+        if len(out) > _MOST_READINGS:
+            raise NotSayable("the text can be read in too many ways; write it in parts", start)
+        return out
 
     def _ends_by_pause(self, state: int) -> bool:
         target = self.surface.tokens.arcs[state].get(",")
@@ -321,5 +327,9 @@ def to_words(text: str) -> list[str] | None:
     """
     from hoodnote.statements.parser import parse     # the parser reads this package's grammar
 
-    readings = sorted(load_surface().readings(text)[0], key=lambda words: (len(words), words))
+    try:
+        found, _ = load_surface().readings(text)
+    except NotSayable:
+        return None
+    readings = sorted(found, key=lambda words: (len(words), words))
     return list(readings[0]) if len({tuple(parse(words)) for words in readings}) == 1 else None
