@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import WEATHER_LIMIT_KPA, Inputs, judge
+from hoodnote.checks.inputs import Inputs, judge
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import Situation, View
+from hoodnote.physics.atmosphere import WEATHER_LIMIT_KPA
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality, saturation_temperature
 from hoodnote.units import AbsolutePressure, GaugePressure, Temperature

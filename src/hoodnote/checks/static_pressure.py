@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import WEATHER_LIMIT_KPA, Inputs
+from hoodnote.checks.inputs import Inputs
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import Situation, View
+from hoodnote.physics.atmosphere import WEATHER_LIMIT_KPA
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality, saturation_pressure, saturation_slope
 from hoodnote.units import GaugePressure, Temperature
