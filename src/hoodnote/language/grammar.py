@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 from hoodnote.language import jsgf
-from hoodnote.language.automaton import Automaton, Compiler, Network, WordAutomaton, arc_probabilities
+from hoodnote.language.automaton import Automaton, Compiler, Network, WordAutomaton
+from hoodnote.language.weights import arc_probabilities
 from hoodnote.resources import folder
 
 

@@ -21,6 +21,7 @@ from hoodnote.statements.numbers import DIGITS, TEENS, TENS, spoken_forms
 _HYPHENATED = frozenset(DIGITS) | frozenset(TEENS) | frozenset(TENS) | {"oh"}
 _FIGURE = re.compile(r"-?(?:\d{1,3}(?:,\d{3})+|\d+)?(?:\.\d+)?")
 _SEPARATORS = " .,;:-"
+_LONGEST_TEXT = 200          # words and figures
 _MOST_READINGS = 256         # wordings of one text; beyond them it is refused, since a meaning could be overlooked
 
 
@@ -227,9 +228,12 @@ class Surface:
     def readings(self, text: str) -> tuple[set[tuple[str, ...]], int]:
         """(all word sequences the text can stand for, how many characters could be followed at best).
 
-        Raises NotSayable when they are too many to compare.
+        Raises NotSayable when they are too many to compare or the text is too long.
         """
-        reader = _TextReader(self, tidy(text))
+        text = tidy(text)
+        if len(re.findall(r"[^\W\d]+|\d+", text)) > _LONGEST_TEXT:
+            raise NotSayable("the text is too long to read at once; write it in parts", 0)
+        reader = _TextReader(self, text)
         return reader.read(), reader.furthest
 
 
