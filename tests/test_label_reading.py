@@ -226,6 +226,22 @@ def test_photos_without_a_label_say_what_to_do():
     assert not reading.fields and "label" in reading.problem
 
 
+def test_the_neural_reader_starts_without_any_network(monkeypatch):
+    import socket
+
+    def refuse(*args, **kwargs):
+        raise AssertionError("the reader tried to reach the network")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+    monkeypatch.setattr(socket, "getaddrinfo", refuse)
+    readers_module._neural_engine.cache_clear()
+    strip = Image.new("RGB", (330, 48), (240, 240, 240))
+    from PIL import ImageDraw, ImageFont
+
+    ImageDraw.Draw(strip).text((10, 4), "CHARGE 550 g", fill=(0, 0, 0), font=ImageFont.load_default(34))
+    assert NeuralReader().read_strip(np.asarray(strip))[0] == "CHARGE 550 g"
+
+
 def test_without_the_program_tesseract_is_left_out_and_a_crash_says_nothing(monkeypatch):
     readers_module.tesseract_is_installed.cache_clear()
     monkeypatch.setattr(readers_module.shutil, "which", lambda name: None)

@@ -89,9 +89,10 @@ def overexposed(pixels: np.ndarray) -> bool:
 
 
 def sharpness(pixels: np.ndarray) -> float:
-    """Variance of the Laplacian of the grey picture; low is blurred."""
+    """Variance of the Laplacian of the grey picture, large ones reduced first; low is blurred."""
     import cv2
 
+    pixels, _ = _reduced(pixels, MAX_SIDE)
     return float(cv2.Laplacian(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), cv2.CV_64F).var())
 
 
@@ -254,9 +255,11 @@ def _warp(pixels: np.ndarray, corners: np.ndarray, quads: Sequence[np.ndarray]) 
     w, h = max(32, round(width * scale)), max(32, round(height * scale))
     pad = TEXT_HEIGHT // 2
     target = np.float32([(pad, pad), (pad + w, pad), (pad + w, pad + h), (pad, pad + h)])
-    matrix = cv2.getPerspectiveTransform(np.asarray(corners, np.float32), target)
-    mode = cv2.INTER_AREA if scale < 0.8 else cv2.INTER_CUBIC
-    return View(cv2.warpPerspective(pixels, matrix, (w + 2 * pad, h + 2 * pad), flags=mode, borderMode=cv2.BORDER_REPLICATE), matrix)
+    # warping samples single pixels, so a photo much larger than the view is averaged down first
+    source, shrink = _reduced(pixels, round(max(pixels.shape[:2]) * scale * 1.2))
+    matrix = cv2.getPerspectiveTransform(np.asarray(corners * shrink, np.float32), target)
+    flat = cv2.warpPerspective(source, matrix, (w + 2 * pad, h + 2 * pad), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return View(flat, matrix @ np.diag([shrink, shrink, 1.0]))
 
 
 def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> bool:
