@@ -82,11 +82,23 @@ def test_other_speech_and_bay_noise_are_less_sure_than_the_language(engine):
 
 def test_confidence_rises_with_the_margin_and_falls_with_the_garbage_measures():
     def confidence(**changed) -> float:
-        return sphinx.confidence_of(sphinx.Cues(**({"margin": 30.0, "gap": 0.5, "worst_gap": 1.0, "unsaid": 0.1} | changed)))
+        return sphinx.confidence_of(sphinx.Cues(**({"margin": 30.0, "gap": 0.5, "unsaid": 0.1} | changed)))
 
     assert confidence(margin=100.0) > confidence() > confidence(margin=1.0)
-    assert confidence(gap=2.0, worst_gap=3.0) < confidence()
+    assert confidence(gap=2.0) < confidence()
     assert confidence(unsaid=0.6) < confidence()
+
+
+def test_the_word_in_doubt_is_no_surer_than_the_whole(engine):
+    best, rival = engine.recognize(say("flite:kal16", "low side fifty"), n_best=2)
+    place = [i for i, (a, b) in enumerate(zip(best.text.split(), rival.text.split(), strict=True)) if a != b]
+    assert place and all(best.words[i].confidence <= best.confidence for i in place)
+
+
+@pytest.mark.parametrize(("words", "other", "indices"), [("a b c", "a x c", [1]), ("a b c", "a c", [1]), ("a c", "a b c", []),
+                                                         ("a", "b", [0]), ("a a", "a a a", []), ("a b", "a b", [])])
+def test_where_two_hypotheses_differ(words, other, indices):
+    assert list(sphinx._differing(tuple(words.split()), tuple(other.split()))) == indices
 
 
 def test_edits_stay_in_the_language_and_change_the_meaning(engine):

@@ -24,15 +24,15 @@ from hoodnote.language.automaton import WordAutomaton
 _FRAMES_PER_S = 100
 _SCORE_UNIT = 1024.0       # scores come with their logarithms divided by this
 _SILENCES = ("<s>", "</s>", "<sil>", "[NOISE]", "[SPEECH]")
-# Beams and word penalty: chosen on the development voices. compallsen: score every sound in every frame. Scores are relative to the best sound looked at,
-# so without it those of two searches cannot be compared.
+# Beams and word penalty were chosen on the development voices. compallsen: score every sound in every frame;
+# scores are relative to the best sound looked at, so without it those of two searches cannot be compared.
 _SEARCH = dict(beam=1e-80, pbeam=1e-80, wbeam=1e-60, wip=1e-2, compallsen=True)
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
 _MOST_RIVALS = 2          # each costs a further search
 _LANGUAGE, _NEIGHBOURS, _PHONES = "language", "neighbours", "phones"
 # Logistic regression on the development voices with and without noise, and on sounds that are no utterance
 # (python -m tests.bench.fit_sphinx).
-_WEIGHTS = (0.0, 1.0, -1.0, -1.0, -1.0)
+_WEIGHTS = (1.05, 0.612, -1.03, -2.907)
 LEAST_CONFIDENCE = 0.02    # below it nothing counts as heard
 
 
@@ -42,11 +42,10 @@ class Cues:
 
     margin: float        # how far the best rival of another meaning is behind (none found: capped)
     gap: float           # how much better bare phones fit, per frame
-    worst_gap: float     # the same over the worst word
     unsaid: float        # share of the voiced frames that the hypothesis takes for silence
 
     def features(self) -> tuple[float, ...]:
-        return (1.0, math.log1p(max(0.0, self.margin)), self.gap, self.worst_gap, self.unsaid)
+        return (1.0, math.log1p(max(0.0, self.margin)), self.gap, self.unsaid)
 
 
 @dataclass
@@ -94,7 +93,8 @@ class SphinxRecognizer:
         found = [(best, Cues(margin, *self._fit(best, phones, samples)))]
         found += [(rival, Cues(rival.score - best.score, *self._fit(rival, phones, samples))) for rival in rivals]
         found.sort(key=lambda item: -item[0].score)
-        return [(self._hypothesis(heard, cues, phones), cues) for heard, cues in found[:n_best]]
+        return [(self._hypothesis(heard, found[0 if i else 1][0] if len(found) > 1 else None, cues, phones), cues)
+                for i, (heard, cues) in enumerate(found[:n_best])]
 
     @cached_property
     def _automaton(self) -> WordAutomaton:
@@ -205,21 +205,25 @@ class SphinxRecognizer:
             scores[s.start_frame + 1:s.end_frame + 2] = _log(s.ascore) * _SCORE_UNIT / (s.end_frame - s.start_frame + 1)
         return np.cumsum(scores)
 
-    def _fit(self, heard: _Heard, phones: np.ndarray, samples: np.ndarray) -> tuple[float, float, float]:
-        """(gap over all words, worst gap of a word, share of voiced frames without a word)."""
+    def _fit(self, heard: _Heard, phones: np.ndarray, samples: np.ndarray) -> tuple[float, float]:
+        """(gap over all words, share of voiced frames without a word)."""
         gaps = [_gap(word, phones) for word in heard.words]
         frames = [end - start + 1 for _, start, end, _ in heard.words]
         loud = _voiced_frames(samples, len(phones) - 1)
         said = np.zeros(len(loud), bool)
         for _, start, end, _ in heard.words:
             said[start:end + 1] = True
-        return float(np.average(gaps, weights=frames)), max(gaps), float((loud & ~said).sum() / max(1, loud.sum()))
+        return float(np.average(gaps, weights=frames)), float((loud & ~said).sum() / max(1, loud.sum()))
 
-    def _hypothesis(self, heard: _Heard, cues: Cues, phones: np.ndarray) -> Hypothesis:
+    def _hypothesis(self, heard: _Heard, rival: _Heard | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
+        """A word is as sure as it fits the sound; where the rival differs, no surer than the whole."""
         whole = confidence_of(cues)
-        words = tuple(HeardWord(word, start / _FRAMES_PER_S, (end + 1) / _FRAMES_PER_S, max(whole, math.exp(-max(0.0, _gap(w, phones)))))
-                      for w in heard.words for word, start, end, _ in (w,))
-        return Hypothesis(words, heard.score, whole)
+        doubtful = _differing(heard.text, rival.text) if rival else range(0)
+        words = []
+        for i, word in enumerate(heard.words):
+            fit = math.exp(-max(0.0, _gap(word, phones)))
+            words.append(HeardWord(word[0], word[1] / _FRAMES_PER_S, (word[2] + 1) / _FRAMES_PER_S, min(fit, whole) if i in doubtful else fit))
+        return Hypothesis(tuple(words), heard.score, whole)
 
 
 def confidence_of(cues: Cues) -> float:
@@ -236,6 +240,16 @@ class _Edit:
 
     def of(self, words: tuple[str, ...]) -> tuple[str, ...]:
         return words[: self.start] + self.new + words[self.end :]
+
+
+def _differing(words: tuple[str, ...], other: tuple[str, ...]) -> range:
+    """Indices of the words between what both have in common at the beginning and at the end."""
+    start = end = 0
+    while start < min(len(words), len(other)) and words[start] == other[start]:
+        start += 1
+    while end < min(len(words), len(other)) - start and words[-1 - end] == other[-1 - end]:
+        end += 1
+    return range(start, len(words) - end)
 
 
 def _edit_graph(words: tuple[str, ...], edits: Sequence[_Edit]):
