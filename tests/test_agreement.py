@@ -38,6 +38,14 @@ def test_same_figure_in_another_unit_is_no_agreement():
     assert s.standing is Standing.UNCONFIRMED
 
 
+def test_a_unit_that_only_one_listener_heard_is_no_difference():
+    left_out = Measured("low_side", Decimal("30"), "psi", unit_stated=False)
+    for a, b in ((left_out, psi("low_side", "30")), (psi("low_side", "30"), left_out), (Correction(left_out), Correction(psi("low_side", "30")))):
+        (s,) = agree(account("a", a), account("b", b))
+        inner = s.statement.statement if isinstance(s.statement, Correction) else s.statement
+        assert s.standing is Standing.AGREED and inner.unit_stated
+
+
 def test_one_side_alone_is_a_question_and_the_rest_stays_agreed():
     a, b = psi("low_side", "30"), psi("high_side", "210")
     settled = agree(account("a", a, b), account("b", b))

@@ -61,6 +61,11 @@ def test_stages_follow_the_work():
         Stage.BEFORE, Stage.DURING, Stage.DURING, Stage.DURING, Stage.DURING, Stage.AFTER]
 
 
+def test_unconfirmed_mass_does_not_move_the_stage():
+    timeline = build(record((Measured("recovered", Decimal("4"), "oz"), {"standing": Standing.UNCONFIRMED}), low("40")))
+    assert [x.stage for x in timeline.live] == [Stage.DURING, Stage.BEFORE]
+
+
 def test_stage_can_be_said():
     timeline = build(record(Step("after_readings"), low("32"), Step("before_readings"), low("40")))
     assert [x.stage for x in timeline.live] == [Stage.AFTER, Stage.AFTER, Stage.BEFORE, Stage.BEFORE]

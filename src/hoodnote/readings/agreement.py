@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Correction, Statement, subject
+from hoodnote.statements.model import Correction, Measured, Statement, subject
 
 # Below this either listener is too unsure for its vote to count (chosen on the development voices of tests/bench).
 LEAST_CONFIDENCE = 0.0
@@ -70,13 +70,29 @@ def _settle_pair(first: Account, i: int, second: Account, j: int) -> Settled:
     a, b = first.statements[i], second.statements[j]
     versions = (_version(first, i), _version(second, j))
     region = _region(first, i) or _region(second, j)
-    if a != b:
+    if not same(a, b):
         return Settled(a, Standing.UNCONFIRMED, min(first.confidence, second.confidence), versions,
                        f"{describe(a)}, or {describe(b)}?", region)
     if min(first.confidence, second.confidence) < LEAST_CONFIDENCE:
         return Settled(a, Standing.UNCONFIRMED, min(first.confidence, second.confidence), versions,
                        f"{describe(a)}? (heard faintly)", region)
-    return Settled(a, Standing.AGREED, 1 - (1 - first.confidence) * (1 - second.confidence), versions, None, region)
+    stated = a if _unit_stated(a) else b
+    return Settled(stated, Standing.AGREED, 1 - (1 - first.confidence) * (1 - second.confidence), versions, None, region)
+
+
+def same(a: Statement, b: Statement) -> bool:
+    """Equal in all that is said of the subject. A unit that one reader heard and the other filled in is the same unit."""
+    return a == b or _with_unit_stated(a) == _with_unit_stated(b)
+
+
+def _with_unit_stated(statement: Statement) -> Statement:
+    if isinstance(statement, Correction):
+        return Correction(_with_unit_stated(statement.statement))
+    return replace(statement, unit_stated=True) if isinstance(statement, Measured) else statement
+
+
+def _unit_stated(statement: Statement) -> bool:
+    return _with_unit_stated(statement) == statement
 
 
 def _topic(statement: Statement) -> tuple:
@@ -92,7 +108,7 @@ def _align(a: tuple[Statement, ...], b: tuple[Statement, ...]) -> list[tuple[int
         for j in range(len(b) + 1):
             options = []
             if i and j:
-                pair = 0.0 if a[i - 1] == b[j - 1] else 1.0 if _topic(a[i - 1]) == _topic(b[j - 1]) else 2.0
+                pair = 0.0 if same(a[i - 1], b[j - 1]) else 1.0 if _topic(a[i - 1]) == _topic(b[j - 1]) else 2.0
                 options.append((cost[i - 1][j - 1] + pair, "pair"))
             if i:
                 options.append((cost[i - 1][j] + 1.5, "first"))

@@ -38,12 +38,11 @@ def _with_state(standing: list[Entry]) -> Iterator[Live]:
             elif sure:
                 stage = _stage_after_step(stage, statement.action)
         begins_work = isinstance(statement, Measured) and statement.place in ("recovered", "charged")
-        if begins_work and stage is Stage.BEFORE:
-            stage = Stage.DURING
         said = statement.engine if isinstance(statement, Measured) else None
-        yield Live(entry=entry, stage=stage, engine=said or engine, order=order)
-        if begins_work and statement.place == "charged" and sure:
-            stage = Stage.AFTER
+        own_stage = Stage.DURING if begins_work and stage is Stage.BEFORE else stage
+        yield Live(entry=entry, stage=own_stage, engine=said or engine, order=order)
+        if begins_work and sure:
+            stage = Stage.AFTER if statement.place == "charged" else own_stage
 
 
 def _stage_after_step(stage: Stage, action: str) -> Stage:
