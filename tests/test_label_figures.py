@@ -19,6 +19,7 @@ def read(text: str) -> list[tuple[str, str, str | None]]:
     ("CHARGE 0.55 ± 0.02 kg (19.4 oz)", [("0.55", "kg", "0.02"), ("19.4", "oz", None)]),
     ("0.55kg +/- 0.02kg", [("0.55", "kg", "0.02")]),
     ("0.55 kg ± 20 g", [("0.55", "kg", "0.020")]),
+    ("430 +I- 25g", [("430", "g", "25")]),                       # the sign misread, no digit
     ("550±25g", [("550", "g", "25")]),
     ("0.660 kg", [("0.660", "kg", None)]),                       # the printed digits stay
     ("0,55 kg", [("0.55", "kg", None)]),
@@ -39,6 +40,7 @@ def test_clean_amounts(text, expected):
 @pytest.mark.parametrize("text", [
     "055 kg", "O.55 kg", "0.S5 kg", "l.2 kg", "1,200 g", "0 .55 kg", "0.55 0.02 kg", "495420g", "19.40z", "1 l6 3.4 oz", "2 lb 9.1 02",
     "0.55 ± 0.5 kg", "550-500 g", "0 g", "550 9", "k55 g", "0..55 kg",
+    "430 #- 25 g", "430 +/-- 25 g", "0.425 ~ 0.020 kg",
 ])
 def test_unclean_figures_are_never_taken(text):
     assert read(text) == []

@@ -111,6 +111,15 @@ def test_the_shop_may_prefer_us_units():
         read_label(plain_view()[1], prefer="imperial")
 
 
+def test_what_cannot_be_does_not_count_against_two_readers():
+    fields = decided((NEURAL, label_lines()), (NEURAL, label_lines(oil=".120 mL")), (TESSERACT, label_lines()))
+    assert fields["label_oil"].standing is Standing.AGREED and fields["label_oil"].statement.value == 120
+    longer = decided((NEURAL, label_lines(oil="20 mL")), (NEURAL, label_lines()), (TESSERACT, label_lines(oil="20 mL")))
+    assert longer["label_oil"].standing is Standing.UNCONFIRMED
+    cut = decided((NEURAL, label_lines(oil="40 mL")), (NEURAL, label_lines(oil="140 mL")), (TESSERACT, label_lines(oil="40 mL")))
+    assert cut["label_oil"].standing is Standing.UNCONFIRMED and "140 mL" in cut["label_oil"].question
+
+
 def test_two_charges_two_refrigerants_and_a_bare_pag_are_asked():
     two = [*label_lines(charge="0.55 kg"), line("CHARGE REAR A/C 0.90 kg", 40, 430)]
     assert "0.90 kg" in decided((NEURAL, two), (TESSERACT, two))["label_charge"].question

@@ -83,7 +83,7 @@ _UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))
 _VOLUME_UNIT = "|".join(_UNITS[u] for u in ("fl oz", "oz", "mL"))
 _UNIT_1, _UNIT_2 = rf"(?:(?P<unit1>{_UNIT})(?![A-Za-z0-9]))?", rf"(?P<unit2>{_UNIT})(?![A-Za-z0-9])"
 # Readers take the plus-minus sign for other signs; it is no digit, and a tolerance is held to a share of its figure.
-_PLUS_MINUS = r"(?:±|\+\s?/?\s?[-–—~]|\+|£)"
+_PLUS_MINUS = r"(?:±|\+\s?[/I1l|7]?\s?[-–—~]|\+|£)"
 _GAP = r"(?:\s{0,2}|\s[.·'’])"          # a speck of dirt after the space, none right after the digits
 # what may stand right before a figure; anything else may be a digit that was not read
 _CLEAN_START = r"(?<![^\s(\[/:=|;‘'’*])(?<!\+/)"
@@ -104,7 +104,7 @@ def amounts(text: str) -> tuple[list[Amount], list[str]]:
     unclear: list[str] = []
     for pattern, make in ((_COMPOUND, _compound), (_TOLERATED, _tolerated), (_RANGE, _range), (_PLAIN, _plain)):
         for match in pattern.finditer("".join(left)):
-            amount = make(match) if not _number_just_before("".join(left), match.start()) else None
+            amount = make(match) if not _belongs_to_what_is_before("".join(left), match.start()) else None
             if amount is not None:
                 found.append(amount)
             else:
@@ -114,9 +114,9 @@ def amounts(text: str) -> tuple[list[Amount], list[str]]:
     return sorted(found, key=lambda a: a.start), unclear
 
 
-def _number_just_before(text: str, start: int) -> bool:
-    """In "0 .55 kg" the digit next to the figure may belong to it."""
-    return bool(re.search(r"\d[^\w\s|]?\s?[^\w\s|]?$", text[:start]))
+def _belongs_to_what_is_before(text: str, start: int) -> bool:
+    """In "0 .55 kg" the digit next to the figure may be part of it; in "430 #- 25 g" the figure is a tolerance."""
+    return bool(re.search(r"\d[^\w\s|]?\s?[^\w\s|]?$|[+±£#]\S{0,2}\s?$|[-–—~]\s?$", text[:start]))
 
 
 def _unit_of(printed: str) -> str:

@@ -42,6 +42,7 @@ class Sighting:
     text: str
     amount: Amount | None = None     # what a measured statement was made of
     proved: bool = False             # the label's other unit system confirms the figure
+    plausible: bool = True
     question: str | None = None      # what makes it doubtful in itself
 
 
@@ -222,7 +223,7 @@ def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str) -> Sighti
         question = doubtful
     proved = any(a.metric is not kept.metric and proves(kept, a) for a in others) and not differing
     statement = Measured(field, kept.value, kept.unit, tolerance=kept.tolerance)
-    return Sighting(statement, min(x.confidence for x in lines), _box(lines), row.text, kept, proved, question)
+    return Sighting(statement, min(x.confidence for x in lines), _box(lines), row.text, kept, proved, bool(likely), question)
 
 
 def _unlike_tolerance(kept: Amount, others: Sequence[Amount]) -> str | None:

@@ -198,10 +198,13 @@ def _question(name: str, groups: list[list[_Seen]], used: Sequence[str], view: V
 def _is_rival(group: list[_Seen], best: list[_Seen]) -> bool:
     """A different figure counts against the best one unless its reader also gave the best one with more confidence.
 
-    The same amount in the label's other unit does not differ.
+    The same amount in the label's other unit does not differ, and what cannot be does not count against two readers.
     """
     kept = best[0].sighting.amount
+    agreed = len({s.reader for s in best}) > 1
     for s in group:
+        if agreed and best[0].sighting.plausible and not s.sighting.plausible:
+            continue
         other = s.sighting.amount
         if kept and other and kept.metric is not other.metric and compare(kept, other) is Agreement.AGREE:
             continue
