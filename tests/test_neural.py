@@ -72,6 +72,7 @@ def test_all_hypotheses_are_distinct_ordered_and_of_the_language(toy):
     numbers_said = {h.text.split()[-1] for h in heard}
     assert len({h.text for h in heard}) == len(heard) > 1 and len(numbers_said) > 1
     assert [h.score for h in heard] == sorted((h.score for h in heard), reverse=True)
+    assert [h.confidence for h in heard] == sorted((h.confidence for h in heard), reverse=True)
     assert all(toy._to_words(h.text) == h.text.split() for h in heard)
     assert len(toy.recognize(clip("high side sixty"), n_best=1)) == 1
 

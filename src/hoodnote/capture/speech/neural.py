@@ -142,11 +142,12 @@ class NeuralRecognizer:
         shares: dict[Hashable, float] = {}
         for meaning, (_, score, _) in zip(meanings, worded):
             shares[meaning] = shares.get(meaning, 0.0) + float(np.exp(score - total))
-        out = []
+        out, most = [], 1.0
         for meaning, (words, score, beam) in zip(meanings, worded):
             tokens = len(beam.marks) + 1
             cues = Cues(min(shares[meaning], 1.0), (beam.heard - beam.prior) / tokens, beam.inside / tokens)
-            out.append((Hypothesis(_timed(words, beam, where.start_s, where.end_s), score, cues.confidence), cues))
+            most = min(most, cues.confidence)   # no transcript is surer than a likelier one
+            out.append((Hypothesis(_timed(words, beam, where.start_s, where.end_s), score, most), cues))
         return out
 
 
