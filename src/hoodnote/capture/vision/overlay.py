@@ -23,17 +23,21 @@ def overlay(photo: Photo, reading: LabelReading) -> Image.Image:
     draw = ImageDraw.Draw(image)
     size = max(12, max(photo.width, photo.height) // 56)
     font, width = ImageFont.load_default(size), max(2, size // 8)
-    for field in reading.fields:
+    column = max((f.box[2] for f in reading.fields), default=0) + size       # figures stand beside the label, not on its print
+    free_y = 0
+    for field in sorted(reading.fields, key=lambda f: f.box[1] + f.box[3]):
         agreed = field.standing is not Standing.UNCONFIRMED
         colour = AGREED_COLOUR if agreed else ASKED_COLOUR
-        _, top, right, bottom = field.box
         for start, end in zip(field.quad, field.quad[1:] + field.quad[:1], strict=True):
             _side(draw, start, end, colour, width, None if agreed else size)     # broken: told apart without colour too
         words = stated(field.statement) + ("" if agreed else " ?")
         box = draw.textbbox((0, 0), words, font=font)
         w, h = box[2] - box[0] + size, box[3] - box[1] + size // 2
-        x = min(max(0, right + width), photo.width - w)
-        y = min(max(0, (top + bottom - h) // 2), photo.height - h)
+        x = min(column, photo.width - w)
+        y = min(max(free_y, (field.box[1] + field.box[3] - h) // 2), photo.height - h)
+        free_y = y + h + width
+        end = max(field.quad, key=lambda corner: corner[0])
+        draw.line((*end, x, y + h // 2), fill=colour, width=max(1, width // 2))
         draw.rectangle((x, y, x + w, y + h), fill=(255, 255, 255), outline=colour, width=width)
         draw.text((x + size // 2, y + size // 4 - box[1]), words, fill=(0, 0, 0), font=font)
     return image
