@@ -11,6 +11,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.intake.record import Taken, record
 from hoodnote.readings.agreement import Account, Settled, agree
 from hoodnote.readings.model import Standing, Version
+from hoodnote.statements.model import Control
 from hoodnote.statements.parser import parse_spans
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, 
         raise HoodnoteError("no recognizer is available; run 'hoodnote engines' to see why, the clip is kept for 'hoodnote resume'")
     heard = [(engine.name, engine.recognize(samples)) for engine in engines[:2]]
     accounts = tuple(_account(name, hypotheses[0] if hypotheses else None, job.units) for name, hypotheses in heard)
-    settled = agree(accounts[0], accounts[1] if len(accounts) > 1 else None) or [_not_understood(accounts, capture)]
+    settled = [s for s in agree(accounts[0], accounts[1] if len(accounts) > 1 else None) if not _idle(s)]
+    settled = settled or [_not_understood(accounts, capture)]
     with store.together():   # all or nothing, so that a capture taken up again is not recorded twice
         for name, hypotheses in heard:
             for rank, h in enumerate(hypotheses):
@@ -54,6 +56,12 @@ def _account(reader: str, best: Hypothesis | None, units: str) -> Account:
     return Account(reader, best.text, tuple(s for s, _ in spans), best.confidence, regions)
 
 
+def _idle(item: Settled) -> bool:
+    """An unsettled "yes" or "next" is nothing that anybody could answer later; an unsettled "scratch that" is."""
+    return item.standing is Standing.UNCONFIRMED and all(
+        isinstance(v.statement, Control) and v.statement.action != "withdraw" for v in item.versions)
+
+
 def _not_understood(accounts: Sequence[Account], capture: Capture) -> Settled:
-    return Settled(None, Standing.UNCONFIRMED, None, tuple(Version(a.reader, a.text, None, None) for a in accounts),
+    return Settled(None, Standing.UNCONFIRMED, None, tuple(Version(a.reader, a.text, None, a.confidence if a.text else None) for a in accounts),
                    f"clip {capture.original_name or capture.id}: nothing was understood; listen to it and type what was said, or say it again")
