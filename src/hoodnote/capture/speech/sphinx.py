@@ -152,6 +152,7 @@ class SphinxRecognizer:
 
     def _decode(self, search: str, data: bytes) -> _Heard:
         decoder = self._decoder
+        decoder.reinit_feat()   # else the loudness and colour of the last clip would change what is heard of this one
         decoder.activate_search(search)
         decoder.start_utt()
         decoder.process_raw(data, full_utt=True)
@@ -216,13 +217,13 @@ class SphinxRecognizer:
         return float(np.average(gaps, weights=frames)), float((loud & ~said).sum() / max(1, loud.sum()))
 
     def _hypothesis(self, heard: _Heard, rival: _Heard | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
-        """A word is as sure as it fits the sound; where the rival differs, no surer than the whole."""
+        """Where the rival differs a word is as sure as the whole; the others surer, by how well they fit the sound."""
         whole = confidence_of(cues)
         doubtful = _differing(heard.text, rival.text) if rival else range(0)
         words = []
         for i, word in enumerate(heard.words):
             fit = math.exp(-max(0.0, _gap(word, phones)))
-            words.append(HeardWord(word[0], word[1] / _FRAMES_PER_S, (word[2] + 1) / _FRAMES_PER_S, min(fit, whole) if i in doubtful else fit))
+            words.append(HeardWord(word[0], word[1] / _FRAMES_PER_S, (word[2] + 1) / _FRAMES_PER_S, whole if i in doubtful else 1 - (1 - whole) * (1 - fit)))
         return Hypothesis(tuple(words), heard.score, whole)
 
 
