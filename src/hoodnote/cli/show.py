@@ -76,6 +76,7 @@ def taken_lines(taken: Taken, job: Job) -> Iterable[str]:
             yield "taken " + entry_line(entry)
         else:
             yield from question_lines(entry, job)
+    yield from taken.remarks
     if not taken.entries:
         yield f"nothing was taken from {one_line(taken.capture.original_name or 'this')}"
 

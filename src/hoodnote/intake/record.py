@@ -26,6 +26,7 @@ class Taken:
     entries: tuple[Entry, ...]
     warnings: tuple[Warning, ...]
     accounts: tuple[Account, ...] = ()
+    remarks: tuple[str, ...] = ()          # what the reader could not do, for the person who is there to mend it
 
 
 def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled], readers: tuple[str, ...],

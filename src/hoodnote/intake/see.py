@@ -49,7 +49,7 @@ def _see(store: Store, job: Job, capture: Capture, photo: Photo) -> Taken:
             store.add_account(capture, account.reader, 0, account.text, account.confidence, {"warnings": list(reading.warnings)})
         entries, warnings = record(store, job, capture, settled, reading.readers_used, crops)
         store.finish(capture, "done")
-    return Taken(capture, entries, warnings, accounts)
+    return Taken(capture, entries, warnings, accounts, reading.warnings)
 
 
 def _settled(field) -> Settled:
