@@ -11,7 +11,7 @@ from num2words import num2words
 
 from hoodnote.language.grammar import load
 from hoodnote.language.surface import load_surface
-from hoodnote.statements.numbers import spoken_forms, words_to_number
+from hoodnote.language.numbers import spoken_forms, words_to_number
 
 
 def plain(text: str) -> str:

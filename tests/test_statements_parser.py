@@ -11,7 +11,7 @@ import pytest
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.grammar import load
 from hoodnote.statements.model import Control, Correction, Fact, Measured, Step, Supply, from_json, to_json
-from hoodnote.statements.numbers import NUMBER_WORDS
+from hoodnote.language.numbers import NUMBER_WORDS
 from hoodnote.statements.parser import NotSayable, parse
 from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACT_VALUES, FACTS, PARTS, PLACES
 from hoodnote.units import UNITS

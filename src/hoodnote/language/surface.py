@@ -16,7 +16,7 @@ from hoodnote.language.automaton import Automaton, CharAutomaton, Compiler, Netw
 from hoodnote.language.grammar import Language, load
 from hoodnote.language.walker import NotSayable
 from hoodnote.resources import folder
-from hoodnote.statements.numbers import DIGITS, TEENS, TENS, spoken_forms
+from hoodnote.language.numbers import DIGITS, TEENS, TENS, spoken_forms
 
 _HYPHENATED = frozenset(DIGITS) | frozenset(TEENS) | frozenset(TENS) | {"oh"}
 _FIGURE = re.compile(r"-?(?:\d{1,3}(?:,\d{3})+|\d+)?(?:\.\d+)?")

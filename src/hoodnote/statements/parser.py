@@ -16,7 +16,7 @@ from hoodnote.language.automaton import CLOSE, OPEN
 from hoodnote.language.grammar import load
 from hoodnote.language.walker import NotSayable, Walker
 from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
-from hoodnote.statements.numbers import words_to_number
+from hoodnote.language.numbers import words_to_number
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import Quantity
 

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from hoodnote.language.surface import load_surface, tidy
 from hoodnote.statements.model import Statement
-from hoodnote.statements.numbers import NUMBER_WORDS
+from hoodnote.language.numbers import NUMBER_WORDS
 from hoodnote.statements.parser import NotSayable, parse
 
 
