@@ -64,6 +64,12 @@ def test_a_single_listener_never_agrees_with_itself():
     assert s.standing is Standing.UNCONFIRMED and "only one" in s.question
 
 
+def test_the_same_figure_heard_faintly_by_either_is_asked():
+    for a, b in ((0.9, 0.3), (0.3, 0.9)):
+        (s,) = agree(account("a", psi("low_side", "30"), confidence=a), account("b", psi("low_side", "30"), confidence=b))
+        assert s.standing is Standing.UNCONFIRMED and "faintly" in s.question
+
+
 def test_nothing_heard_gives_nothing():
     assert agree(account("a"), account("b")) == []
 
