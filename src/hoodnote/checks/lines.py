@@ -167,8 +167,8 @@ def _vent(view: View, situation: Situation) -> Finding:
     drop = air[0] - cold
     outcome = judge(drop, limit, low, high)
     why = {Outcome.WITHIN: "The vent air is clearly colder than the air going in.",
-           Outcome.OUTSIDE: "The vent air is hardly colder than the air going in: with usual pressures look at blend door, heater valve and airflow "
-                            "before the refrigerant circuit." if drop < low else
+           Outcome.OUTSIDE: "The vent air is hardly colder than the air going in; the pressures and the clutch tell whether to look at the refrigerant "
+                            "circuit or at blend door, heater valve and airflow first." if drop < low else
                             "The vent air is colder than expected for this intake air; read both temperatures again.",
            Outcome.CANNOT_TELL: "The drop is too near the usual minimum for these thermometers to tell."}[outcome]
     if outcome is Outcome.OUTSIDE and cold > air[0] + limit:
