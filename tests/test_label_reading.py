@@ -104,11 +104,18 @@ def test_an_implausible_charge_is_asked(charge):
 
 
 def test_the_shop_may_prefer_us_units():
-    both = decided((NEURAL, label_lines()), (TESSERACT, label_lines()), prefer="us")
+    plain = label_lines(charge="0.55 kg (19.4 oz)")
+    both = decided((NEURAL, plain), (TESSERACT, plain), prefer="us")
     assert (both["label_charge"].statement.value, both["label_charge"].statement.unit) == (Decimal("19.4"), "oz")
     assert both["label_charge"].standing is Standing.AGREED
     with pytest.raises(HoodnoteError, match="metric or us"):
         read_label(plain_view()[1], prefer="imperial")
+
+
+def test_a_tolerance_is_worth_more_than_the_preferred_unit():
+    tight = label_lines(charge="0.55 ± 0.02 kg (19.4 oz)")
+    charge = decided((NEURAL, tight), (TESSERACT, tight), prefer="us")["label_charge"].statement
+    assert (charge.value, charge.unit, charge.tolerance) == (Decimal("0.55"), "kg", Decimal("0.02"))
 
 
 def test_what_cannot_be_does_not_count_against_two_readers():

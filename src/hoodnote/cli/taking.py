@@ -55,7 +55,7 @@ def _see(args: argparse.Namespace) -> int:
         job = job_or_newest(store, args.job)
         from hoodnote.intake.see import see_photo   # after the job was found: it takes a moment
 
-        return _take_all(args.photos, job, lambda photo: see_photo(store, job, photo))
+        return _take_all(args.photos, job, lambda photo: see_photo(store, job, photo), store.media_path)
 
 
 def _type(args: argparse.Namespace) -> None:
@@ -103,14 +103,17 @@ def _there(file: Path) -> Path:
     return file
 
 
-def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken]) -> int:
+def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken], media_path: Callable[[str], Path] | None = None) -> int:
     """One file that cannot be used does not keep the others back; each gets its line on stderr, and the status is 2."""
     from hoodnote.cli.show import one_line, taken_lines
 
     refused = 0
     for file in _progress(files):
         try:
-            lines = list(taken_lines(take(file), job))
+            taken = take(file)
+            lines = list(taken_lines(taken, job))
+            if media_path is not None and taken.picture_sha256:
+                lines.append(f"what was read is drawn in {media_path(taken.picture_sha256)}")
         except HoodnoteError as error:
             if len(files) == 1:
                 raise

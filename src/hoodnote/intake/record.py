@@ -27,6 +27,7 @@ class Taken:
     warnings: tuple[Warning, ...]
     accounts: tuple[Account, ...] = ()
     remarks: tuple[str, ...] = ()          # what the reader could not do, for the person who is there to mend it
+    picture_sha256: str | None = None      # the photo with what was read drawn on it, kept with the other media
 
 
 def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled], readers: tuple[str, ...],
@@ -98,8 +99,8 @@ def _just_asked(timeline: Timeline) -> Live | None:
 
 
 def version_of(entry: Entry, index: int) -> Statement | None:
-    """The statement of one of the versions of a question, a correction unwrapped; None when that version has none."""
-    choices = [v.statement for v in entry.versions if v.statement is not None] or (
+    """One of the different statements that the versions of a question hold, a correction unwrapped; None when that version has none."""
+    choices = list(dict.fromkeys(v.statement for v in entry.versions if v.statement is not None)) or (
         [entry.statement] if entry.statement is not None else [])
     if not 0 <= index < len(choices):
         return None

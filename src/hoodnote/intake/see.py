@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from hoodnote.capture.vision.label import LabelReading
     from hoodnote.capture.vision.photo import Photo
     from hoodnote.jobs.store import Capture, Job, Store
+
+_PICTURE_PX = 1600         # longest side of the picture that shows what was read
 
 
 def see_photo(store: Store, job: Job, path: Path) -> Taken:
@@ -49,7 +52,19 @@ def _see(store: Store, job: Job, capture: Capture, photo: Photo) -> Taken:
             store.add_account(capture, account.reader, 0, account.text, account.confidence, {"warnings": list(reading.warnings)})
         entries, warnings = record(store, job, capture, settled, reading.readers_used, crops)
         store.finish(capture, "done")
-    return Taken(capture, entries, warnings, accounts, reading.warnings)
+    return Taken(capture, entries, warnings, accounts, reading.warnings, _picture(store, photo, reading))
+
+
+def _picture(store: Store, photo: Photo, reading: LabelReading) -> str | None:
+    from hoodnote.capture.vision.overlay import overlay
+
+    if not reading.fields:
+        return None
+    drawn = overlay(photo, reading)
+    drawn.thumbnail((_PICTURE_PX, _PICTURE_PX))
+    data = io.BytesIO()
+    drawn.convert("RGB").save(data, "JPEG", quality=85)
+    return store.keep_bytes(data.getvalue(), ".jpg").sha256
 
 
 def _settled(field) -> Settled:

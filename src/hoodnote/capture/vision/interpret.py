@@ -68,7 +68,7 @@ class _Row:
 
 
 def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
-    """`prefer` is "metric" or "us": which of two printed units a statement keeps."""
+    """`prefer` is "metric" or "us": which of two printed units a statement keeps when both or neither have a tolerance."""
     rows = _rows(lines)
     masses: list[tuple[Amount, _Row]] = []
     volumes: list[tuple[Amount, _Row]] = []
@@ -208,8 +208,8 @@ def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str) -> Sighti
     low, high = PLAUSIBLE_SI[field]
     likely = [(a, r) for a, r in found if low <= a.si <= high]
     pool = likely or found
-    # the preferred system first, in printed order; the sort is stable
-    pool = sorted(pool, key=lambda pair: pair[0].metric is not (prefer == "metric"))
+    # a figure that carries the tolerance first, then the preferred system, in printed order; the sort is stable
+    pool = sorted(pool, key=lambda pair: (pair[0].tolerance is None, pair[0].metric is not (prefer == "metric")))
     kept, row = pool[0]
     lines = row.covering(kept.start, kept.end)
     question = None

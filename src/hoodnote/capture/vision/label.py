@@ -58,7 +58,8 @@ class _Seen:
 
 
 def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: str = "metric") -> LabelReading:
-    """Reads the label in a photo. `prefer` ("metric" or "us") is the unit kept where the label prints both.
+    """Reads the label in a photo. `prefer` ("metric" or "us") is the unit kept where the label prints both,
+    unless only the other carries the tolerance.
 
     Raises HoodnoteError when no reader can be used or `prefer` is neither.
     """
