@@ -122,18 +122,36 @@ def test_doubtful_correction_leaves_what_stands(store, job, clip):
 
 
 def test_yes_confirms_the_question_just_asked_and_no_other(store, job, clip):
+    hear(store, job, clip, "low side thirty", "low side thirty")
     hear(store, job, clip, "vent fifteen degrees", "vent fifty degrees")
     hear(store, job, clip, "second one", "second one")
-    (only,) = live(store, job)
-    assert (only.entry.standing, only.entry.statement.value) == (Standing.CONFIRMED, Decimal(50))
+    agreed, answered = live(store, job)
+    assert agreed.entry.standing is Standing.AGREED
+    assert (answered.entry.standing, answered.entry.statement.value) == (Standing.CONFIRMED, Decimal(50))
     hear(store, job, clip, "yes", "yes")
-    assert len(live(store, job)) == 1
+    assert len(live(store, job)) == 2
 
 
 def test_impossible_figure_is_asked_even_when_both_heard_it(store, job, clip):
     hear(store, job, clip, "battery ninety volts", "battery ninety volts")
     (question,) = build(store.entries(job)).questions
     assert "90 V" in question.entry.question
+
+
+def test_of_two_heard_figures_that_cannot_both_be_both_are_asked(store, job, clip):
+    type_text(store, job, "engine running")
+    hear(store, job, clip, "low side two hundred", "low side two hundred")
+    taken = hear(store, job, clip, "high side thirty two", "high side thirty two")
+    assert [e.statement.place for e in taken.entries] == ["low_side", "high_side"]
+    assert not any(x.usable for x in live(store, job) if isinstance(x.entry.statement, Measured))
+    assert len(live(store, job)) == 3
+
+
+def test_what_a_person_typed_is_not_asked_again_for_a_later_figure(store, job, clip):
+    type_text(store, job, "engine running")
+    type_text(store, job, "low side 200 psi")
+    hear(store, job, clip, "high side thirty two", "high side thirty two")
+    assert [x.usable for x in live(store, job) if isinstance(x.entry.statement, Measured)] == [True, False]
 
 
 def test_impossible_typed_figure_is_asked_and_kept_on_request(store, job):

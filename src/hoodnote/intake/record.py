@@ -12,7 +12,7 @@ from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build, last_about
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Control, Correction, Statement, subject
+from hoodnote.statements.model import Control, Correction, Measured, Statement, subject
 
 if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
@@ -38,7 +38,10 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
         timeline = build(store.entries(job))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
                         (crops or {}).get(index))
-        entry = store.add_entry(job, _entry(item, origin, timeline), capture)
+        entry = _entry(item, origin, timeline)
+        if entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED:
+            entries += [store.add_entry(job, other, capture) for other in _at_odds(item.statement, timeline)]
+        entry = store.add_entry(job, entry, capture)
         entries.append(entry)
         for warning in _hazards(item, timeline):
             if warning not in warnings:
@@ -68,6 +71,22 @@ def doubted(entry: Entry, timeline: Timeline) -> Entry:
         return entry
     # a doubtful figure must not push out the one that stands
     return replace(entry, standing=Standing.UNCONFIRMED, supersedes=None, question=f"{describe(entry.statement)}? {reason}")
+
+
+def _at_odds(statement: Statement, timeline: Timeline) -> list[Entry]:
+    """Of two heard figures that cannot both be, either may be the wrong one: the earlier is asked again as well.
+
+    What a person typed or confirmed is left alone.
+    """
+    for live in reversed(timeline.live):
+        earlier = live.entry
+        if earlier.standing is not Standing.AGREED or not isinstance(earlier.statement, Measured):
+            continue
+        without = replace(timeline, live=tuple(x for x in timeline.live if x is not live))
+        if checks.implausible(statement, without) is None:
+            question = f"{describe(earlier.statement)}? It cannot stand together with {describe(statement)}"
+            return [replace(earlier, standing=Standing.UNCONFIRMED, supersedes=earlier.id, question=question, id=None, recorded_at=None)]
+    return []
 
 
 def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
