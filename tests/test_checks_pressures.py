@@ -309,3 +309,12 @@ def test_ratio_asks_for_the_missing_side():
 def test_nothing_said_nothing_found():
     assert evaluate(record()) == []
     assert evaluate(record(R134A, m("ambient", 70, "F"), fact("make", "none"))) == []
+
+
+def test_a_metric_shop_reads_its_own_units_first():
+    timeline = static(71, 71)
+    us = find(timeline, "static_pressure")
+    (metric,) = [f for f in evaluate(timeline, units="metric") if f.check == "static_pressure"]
+    assert us.outcome is metric.outcome
+    assert us.expected.index("psi") < us.expected.index("kPa") and metric.expected.index("kPa") < metric.expected.index("psi")
+    assert find(timeline, "static_pressure") == us

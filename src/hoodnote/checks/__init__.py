@@ -18,21 +18,26 @@ if TYPE_CHECKING:
 _SUBJECTS = ("vehicle", "static_pressure", "electrical", "running", "lines", "charge", "evacuation", "evidence")
 
 
-def evaluate(timeline: Timeline, gauges: ManifoldGauges | None = None) -> list[Finding]:
-    """Findings for what the job touched, by subject. `gauges`: the shop's manifold gauges where it stated them."""
+def evaluate(timeline: Timeline, gauges: ManifoldGauges | None = None, units: str = "us") -> list[Finding]:
+    """Findings for what the job touched, by subject. `gauges`: the shop's manifold gauges where it stated them;
+    `units` ("us" or "metric"): which of both figures the texts give first."""
     from importlib import import_module
 
     from hoodnote.checks.view import View
+    from hoodnote.checks.wording import habit
 
     view = View(timeline) if gauges is None else View(timeline, gauges)
-    return [f for subject in _SUBJECTS for f in import_module(f"hoodnote.checks.{subject}").check(view)]
+    with habit(units):
+        return [f for subject in _SUBJECTS for f in import_module(f"hoodnote.checks.{subject}").check(view)]
 
 
-def implausible(statement: Statement, timeline: Timeline) -> str | None:
+def implausible(statement: Statement, timeline: Timeline, units: str = "us") -> str | None:
     """One sentence why a figure, stated after the record `timeline`, cannot be or needs asking; None when nothing speaks against it."""
     from hoodnote.checks.plausibility import implausible as reason
+    from hoodnote.checks.wording import habit
 
-    return reason(statement, timeline)
+    with habit(units):
+        return reason(statement, timeline)
 
 
 def hazards(statement: Statement, timeline: Timeline) -> list[Warning]:

@@ -31,7 +31,7 @@ def _check(args: argparse.Namespace) -> None:
     with open_store(args) as store:
         job = store.job(args.work_order)
         timeline = build(store.entries(job))
-        findings = evaluate(timeline)
+        findings = evaluate(timeline, units=job.units)
     for finding in findings:
         print(*finding_lines(finding), sep="\n")
     if not findings:

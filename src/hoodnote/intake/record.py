@@ -38,7 +38,7 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
         timeline = build(store.entries(job))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
                         (crops or {}).get(index))
-        entry = _entry(item, origin, timeline)
+        entry = _entry(item, origin, timeline, job.units)
         if entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED:
             entries += [store.add_entry(job, other, capture) for other in _at_odds(item.statement, timeline)]
         entry = store.add_entry(job, entry, capture)
@@ -50,7 +50,7 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
     return tuple(entries), tuple(warnings)
 
 
-def _entry(item: Settled, origin: Origin, timeline: Timeline) -> Entry:
+def _entry(item: Settled, origin: Origin, timeline: Timeline, units: str) -> Entry:
     sure = item.standing is not Standing.UNCONFIRMED
     entry = Entry(item.statement, item.standing, origin, item.confidence, item.versions, question=item.question)
     if not sure:
@@ -61,12 +61,12 @@ def _entry(item: Settled, origin: Origin, timeline: Timeline) -> Entry:
         inner = item.statement.statement
         earlier = last_about(timeline, subject(inner))
         entry = replace(entry, statement=inner, supersedes=earlier.entry.id if earlier else None)
-    return doubted(entry, timeline)
+    return _doubted(entry, timeline, units)
 
 
-def doubted(entry: Entry, timeline: Timeline) -> Entry:
+def _doubted(entry: Entry, timeline: Timeline, units: str) -> Entry:
     """The entry, or the same as a question when its figure cannot be. Plausibility asks; it never changes what was said."""
-    reason = checks.implausible(entry.statement, timeline)
+    reason = checks.implausible(entry.statement, timeline, units)
     if reason is None:
         return entry
     # a doubtful figure must not push out the one that stands

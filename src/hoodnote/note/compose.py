@@ -15,4 +15,4 @@ if TYPE_CHECKING:
 
 def compose(store: Store, job: Job) -> Note:
     timeline = build(store.entries(job))
-    return build_note(job, timeline, evaluate(timeline), store.warnings(job), store.media_path)
+    return build_note(job, timeline, evaluate(timeline, units=job.units), store.warnings(job), store.media_path)
