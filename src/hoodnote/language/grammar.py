@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from pathlib import Path
 
-from hoodnote.language import jsgf
+from hoodnote.language import jsgf, shop
 from hoodnote.language.automaton import Automaton, Compiler, Network, WordAutomaton
+from hoodnote.language.walker import Walker
 from hoodnote.language.weights import arc_probabilities
 from hoodnote.resources import folder
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Language:
-    """Everything derived from one grammar set; each form is made once, when first asked for."""
+    """Everything derived from one grammar set; each form is made once, when first asked for. A language equals itself only."""
 
-    grammars: jsgf.GrammarSet
+    grammars: jsgf.GrammarSet                  # the taught phrases among them
+    taught: tuple[shop.Taught, ...] = ()
 
     @cached_property
     def compiler(self) -> Compiler:
@@ -25,6 +28,10 @@ class Language:
     def network(self) -> Network:
         """Words with the tags as outputs: what the statement parser walks."""
         return self.compiler.network()
+
+    @cached_property
+    def walker(self) -> Walker:
+        return Walker(self.network)
 
     @cached_property
     def automaton(self) -> WordAutomaton:
@@ -90,7 +97,30 @@ class Language:
         return sorted(" ".join(p) for p in pairs) + sorted(self.words - paired)
 
 
+_shop_lexicon: Path | None = None
+
+
+def use_shop_lexicon(path: Path | None) -> None:
+    """From now on `load` gives the language with what this file teaches; None: the installed grammars alone.
+
+    The file is read when the language is first asked for, so that a damaged one only stops what needs the language.
+    """
+    global _shop_lexicon
+    _shop_lexicon = path
+    _taught.cache_clear()
+
+
 @lru_cache(maxsize=1)
+def _taught() -> tuple[shop.Taught, ...]:
+    return shop.read(_shop_lexicon) if _shop_lexicon is not None else ()
+
+
 def load() -> Language:
-    """The language of the installed grammars. Raises GrammarError when a grammar file is damaged."""
-    return Language(jsgf.load_grammars(folder("grammars") / "bay.jsgf"))
+    """The language in use. Raises GrammarError when a grammar file is damaged, HoodnoteError when the shop's lexicon is."""
+    return language_with(_taught())
+
+
+@lru_cache(maxsize=3)
+def language_with(taught: tuple[shop.Taught, ...]) -> Language:
+    """The language of the installed grammars and of the taught phrases. Raises as `load`."""
+    return Language(shop.extended(jsgf.load_grammars(folder("grammars") / "bay.jsgf"), taught), taught)

@@ -6,10 +6,16 @@ import re
 from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hoodnote.errors import HoodnoteError
+from hoodnote.language.spelling import guess
 from hoodnote.resources import folder
 
+if TYPE_CHECKING:
+    from hoodnote.language.shop import Taught
+
+_GUESSES = 2    # ways to say a word that no dictionary has; the second is right about half as often as the first is wrong
 # the phones of the CMU Pronouncing Dictionary, without stress
 PHONES = frozenset("AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH".split())
 
@@ -44,10 +50,28 @@ def _merged() -> dict[str, list[str]]:
 
 
 def pronunciations(words: Iterable[str]) -> dict[str, list[str]]:
-    """Pronunciations of each word, ours before the bundled ones. Raises HoodnoteError for words without any."""
-    known = _merged()
+    """Pronunciations of each word, ours before the bundled ones, and those of the shop. Raises HoodnoteError for words without any."""
+    from hoodnote.language.grammar import load     # it needs the phones of this module
+
+    known = _merged() | sounds_of(load().taught)
     words = sorted(set(words))
     missing = [w for w in words if w not in known]
     if missing:
         raise HoodnoteError(f"no pronunciation for {', '.join(missing)}: add them to grammars/trade.dict")
     return {w: known[w] for w in words}
+
+
+def sounds_of(taught: Iterable[Taught]) -> dict[str, list[str]]:
+    """Of every word of taught phrases: as the shop wrote it and as the dictionaries have it, else as its letters suggest."""
+    known, out = _merged(), {}
+    for t in taught:
+        given = dict(t.sounds)
+        for word in t.words:
+            ways = [*out.get(word, ()), *given.get(word, ()), *known.get(word, ())]
+            out[word] = list(dict.fromkeys(ways or guess(word, _GUESSES)))
+    return out
+
+
+def is_known(word: str) -> bool:
+    """Does a dictionary have it?"""
+    return word in _merged()

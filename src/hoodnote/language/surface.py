@@ -119,7 +119,7 @@ def _spell(network: Network, text: str, source: int, target: int) -> None:
         source = to
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Surface:
     """The written side of a language."""
 
@@ -313,13 +313,17 @@ class _TextReader:
         return target is not None and target in self.surface.tokens.finals
 
 
-@lru_cache(maxsize=1)
 def load_surface() -> Surface:
-    """The written side of the installed grammars. Raises HoodnoteError when written.toml is damaged."""
+    """The written side of the language in use. Raises HoodnoteError when written.toml is damaged."""
+    return _surface(load())
+
+
+@lru_cache(maxsize=2)
+def _surface(language: Language) -> Surface:
     path = folder("grammars") / "written.toml"
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-        return Surface(load(), {k: tuple(v) for k, v in data["written"].items()}, frozenset(data["glued"]["units"]))
+        return Surface(language, {k: tuple(v) for k, v in data["written"].items()}, frozenset(data["glued"]["units"]))
     except (OSError, tomllib.TOMLDecodeError, KeyError, AttributeError) as e:
         raise HoodnoteError(f"grammars/written.toml cannot be used: {e}") from None
 

@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from functools import lru_cache
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.automaton import CLOSE, OPEN
 from hoodnote.language.grammar import load
-from hoodnote.language.walker import NotSayable, Walker
+from hoodnote.language.walker import NotSayable
 from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
 from hoodnote.language.numbers import words_to_number
 from hoodnote.statements.vocabulary import PLACES
@@ -131,11 +130,6 @@ class _Interpreter:
         return Measured(place, value, chosen, unit is not None, engine, draft.at_minute, draft.tolerance)
 
 
-@lru_cache(maxsize=1)
-def _walker() -> Walker:
-    return Walker(load().network)
-
-
 def parse(words: Sequence[str], units: str = "us") -> list[Statement]:
     """The statements of a spoken or normalised sequence of words, in the order said.
 
@@ -152,7 +146,7 @@ def parse_spans(words: Sequence[str], units: str = "us") -> list[tuple[Statement
     if not words:
         raise NotSayable("nothing was said", 0)
     meanings: dict[tuple[Statement, ...], list[tuple[int, int]]] = {}
-    for outputs in _walker().outputs(words):
+    for outputs in load().walker.outputs(words):
         interpreter = _Interpreter(units)
         meanings.setdefault(tuple(interpreter.run(outputs)), interpreter.spans)
     if len(meanings) > 1:

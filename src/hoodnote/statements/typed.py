@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from hoodnote.language.surface import load_surface, tidy
+from hoodnote.language.surface import Surface, load_surface, tidy
 from hoodnote.statements.model import Statement
 from hoodnote.language.numbers import NUMBER_WORDS
 from hoodnote.statements.parser import NotSayable, parse
@@ -55,10 +55,14 @@ _FIGURE = "0"
 _MOST_WORDS = 12             # longer statements repeat what shorter ones show
 
 
-@lru_cache(maxsize=1)
 def examples() -> list[str]:
     """The statements of the language, each beginning once, a figure as 0 and in one unit."""
-    tokens = load_surface().tokens
+    return _examples(load_surface())
+
+
+@lru_cache(maxsize=2)
+def _examples(surface: Surface) -> list[str]:
+    tokens = surface.tokens
     out: set[str] = set()
     stack: list[tuple[int, tuple[str, ...]]] = [(tokens.start, ())]
     while stack:

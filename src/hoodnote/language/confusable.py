@@ -1,0 +1,91 @@
+"""What else may have been said: utterances of the language that sound much like a given one and mean something else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import islice, permutations
+
+from hoodnote.language.automaton import WordAutomaton
+
+_VOWELS = frozenset("AA AE AH AO AW AY EH ER EY IH IY OW OY UH UW".split())
+# pairs of phones that noise and small loudspeakers blur (common practice, no source)
+_CLOSE = {frozenset(p) for p in (("N", "M"), ("N", "NG"), ("F", "TH"), ("F", "V"), ("S", "Z"), ("S", "F"), ("T", "D"), ("P", "T"), ("P", "B"), ("K", "G"),
+                                 ("K", "T"), ("IY", "IH"), ("AY", "AA"), ("AO", "AA"), ("ER", "R"), ("AH", "IH"), ("UW", "OW"), ("EY", "EH"), ("W", "V"), ("L", "R"))}
+_FAR = 0.62          # share of the phones that differ, from which two words are not taken for each other
+_MOST_PER_WORD = 6
+_PHRASE = 0.45       # what a whole phrase taken for another counts
+_PHRASES = tuple(permutations((("low", "side"), ("high", "side"), ("both", "sides")), 2))
+
+
+@dataclass(frozen=True)
+class Confusables:
+    """Words that sound alike, worked out when first asked. pronunciations: word -> ways to say it, phones with spaces between."""
+
+    automaton: WordAutomaton
+    pronunciations: Mapping[str, Sequence[str]]
+    _known: dict[str, tuple[tuple[float, str], ...]] = field(default_factory=dict)
+
+    def alike(self, word: str) -> tuple[tuple[float, str], ...]:
+        """(distance, other word), nearest first."""
+        if word not in self._known:
+            found = sorted((word_distance(self.pronunciations[word], self.pronunciations[other]), other)
+                           for other in self.pronunciations if other != word)
+            self._known[word] = tuple((d, other) for d, other in found if d < _FAR)
+        return self._known[word]
+
+    def neighbours(self, words: Sequence[str], count: int) -> list[tuple[str, ...]]:
+        """At most `count` sequences of the language that differ from `words` in one place, the likeliest to be mistaken first.
+
+        A word is replaced by one that sounds alike, left out, or put in where it is short. They may still mean the same.
+        """
+        words = tuple(words)
+        found: dict[tuple[str, ...], float] = {}
+        state: int | None = self.automaton.start
+        for at in range(len(words) + 1):
+            arcs, before, after = self.automaton.arcs[state], words[:at], words[at + 1:]
+            changes: list[tuple[float, tuple[str, ...]]] = []
+            if at < len(words):
+                changes += self._possible((d, (*before, other, *after)) for d, other in self.alike(words[at]) if other in arcs)
+                changes += self._possible([(self._weight(words[at]), (*before, *after))])
+                changes += self._possible((_PHRASE, (*before, *new, *words[at + len(old):])) for old, new in _PHRASES if words[at:at + len(old)] == old)
+            changes += self._possible(sorted((self._weight(word), (*before, word, *words[at:])) for word in arcs if self._weight(word) < _FAR + 0.2))
+            for distance, changed in changes:
+                if changed != words and distance < found.get(changed, 9.0):
+                    found[changed] = distance
+            if at < len(words):
+                state = self.automaton.arcs[state].get(words[at])
+                if state is None:
+                    break
+        return [w for w, _ in sorted(found.items(), key=lambda item: (item[1], item[0]))][:count]
+
+    def _possible(self, changes: Iterable[tuple[float, tuple[str, ...]]]) -> list[tuple[float, tuple[str, ...]]]:
+        return list(islice((c for c in changes if self.automaton.accepts(c[1])), _MOST_PER_WORD))
+
+    def _weight(self, word: str) -> float:
+        """How much would have to go unheard for the word to be overlooked, or to be made up."""
+        return 0.2 + 0.15 * min(len(way.split()) for way in self.pronunciations[word])
+
+
+def word_distance(first: Sequence[str], second: Sequence[str]) -> float:
+    """0 for words that can sound the same, about 1 for words with nothing in common."""
+    return min(_distance(tuple(a.split()), tuple(b.split())) for a in first for b in second)
+
+
+@lru_cache(maxsize=None)
+def _distance(a: tuple[str, ...], b: tuple[str, ...]) -> float:
+    row = [float(j) for j in range(len(b) + 1)]
+    for i, x in enumerate(a, 1):
+        before, row = row, [float(i)]
+        for j, y in enumerate(b, 1):
+            row.append(min(before[j] + 0.8, row[-1] + 0.8, before[j - 1] + _phone_distance(x, y)))
+    return row[-1] / max(len(a), len(b))
+
+
+def _phone_distance(x: str, y: str) -> float:
+    if x == y:
+        return 0.0
+    if frozenset((x, y)) in _CLOSE:
+        return 0.4
+    return 0.8 if (x in _VOWELS) == (y in _VOWELS) else 1.2
