@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.bench.noise import RATE, SOUNDS, add_noise, in_a_room, shop_noise, speech_level
+from tests.bench.noise import RATE, SOUNDS, add_noise, shop_noise, speech_level
 
 
 def speechlike() -> np.ndarray:
@@ -58,10 +58,25 @@ def test_hiss_is_high_and_hum_is_low():
     assert centre("compressor") < 300 < 3000 < centre("hiss")
 
 
-def test_a_room_adds_a_tail_that_dies_away():
-    click = np.zeros(RATE, np.float32)
-    click[100] = 0.9
-    wet = in_a_room(click, 2)
-    early, late = (np.sqrt((wet[a:b] ** 2).mean()) for a, b in ((400, 1200), (5000, 5800)))
-    assert early > 0 and late < early / 10
-    assert np.argmax(np.abs(wet)) == 100
+def test_a_new_sound_leaves_the_old_mixtures_as_they_were():
+    """The demo's recordings are made of them."""
+    without = shop_noise(1, 5)
+    assert not np.array_equal(without, shop_noise(1, 5, (*SOUNDS,))) and np.array_equal(without, shop_noise(1, 5, ("engine", "fan", "ratchet", "compressor", "hiss")))
+
+
+def test_the_clutch_is_now_in_and_now_out():
+    """Loud and quiet halves of a second, far apart; a fan is even."""
+    def swing(part: str) -> float:
+        level = (shop_noise(10, 3, (part,)).reshape(-1, RATE // 2) ** 2).mean(axis=1)
+        return float(10 * np.log10(np.quantile(level, 0.9) / (np.quantile(level, 0.1) + 1e-9)))
+
+    assert swing("clutch") > 10 > 3 > swing("fan")
+
+
+def test_music_keeps_a_beat():
+    """Loudness repeats itself after a beat at 85 to 140 a minute."""
+    level = (shop_noise(20, 8, ("music",)).reshape(-1, RATE // 50) ** 2).mean(axis=1)
+    level = level - level.mean()
+    lags = np.correlate(level, level, "full")[len(level):]        # lags of 20 ms, from one on
+    first, last = int(60 / 140 * 50) - 1, int(60 / 85 * 50) + 1
+    assert lags[first - 1:last].max() > 0.3 * (level @ level)

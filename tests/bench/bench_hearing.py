@@ -1,7 +1,10 @@
-"""How well the two listeners hear, alone and together: python -m tests.bench.bench_hearing --split heldout --count 150 --snr clean,15
+"""How well the two listeners hear, alone and together.
 
-Every utterance is synthesized, put into a room and mixed with bay noise where a ratio is given, heard by both
-engines and settled as the program settles it. Development voices are for tuning; report only the held-out ones.
+    python -m tests.bench.bench_hearing --split heldout --count 150 --conditions clean,15,5,nospeech --jobs 2
+
+Every utterance is synthesized, put into a room, mixed with the sounds of a bay, heard by both engines and settled as the
+program settles it. Development voices are for tuning; report only the held-out ones. `--dump` keeps what was heard,
+`--replay` decides again on it without hearing again.
 Synthetic voices are cleaner than people, and they are the only voices here: the table compares, it does not promise.
 """
 
@@ -9,129 +12,68 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
-from collections import Counter
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from pathlib import Path
 
-import numpy as np
-from tqdm import tqdm
-
-from hoodnote.capture.speech.engines import best_two
-from hoodnote.capture.speech.recognizer import SAMPLE_RATE, Recognizer
-from hoodnote.readings.agreement import Account, agree, meaning
-from hoodnote.readings.model import Standing
-from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Statement
-from hoodnote.statements.parser import parse
-from tests.bench.noise import add_noise, in_a_room, shop_noise
-from tests.bench.utterances import Utterance, utterances
-from tests.bench.voices import SPLITS, say
+from tests.bench.hearing_records import decode, read, silent_clips, spoken_clips
+from tests.bench.hearing_score import score, silence_table, speech_table
+from tests.bench.scene import NO_SPEECH
+from tests.bench.voices import SPLITS
 
 SEEDS = {"development": 100, "heldout": 200}   # other voices and other utterances
 
 
-@dataclass
-class Heard:
-    """One utterance, as said and as heard."""
-
-    voice: str
-    noise: str
-    said: str
-    seconds: float
-    texts: dict[str, str] = field(default_factory=dict)
-    confidences: dict[str, float] = field(default_factory=dict)
-    exact: dict[str, bool] = field(default_factory=dict)
-    engine_seconds: dict[str, float] = field(default_factory=dict)
-    statements: int = 0
-    agreed_right: int = 0
-    asked: int = 0
-    asked_right: int = 0          # of the questions, those that offer what was said first
-    missed: int = 0               # said, and neither agreed, asked about nor replaced by a wrong one
-    silently_wrong: list[str] = field(default_factory=list)
-
-
-def sound(voice: str, made: Utterance, noise: str, seed: int) -> np.ndarray:
-    speech = say(voice, made.spoken)
-    if noise == "clean":
-        return speech
-    speech = in_a_room(np.pad(speech, SAMPLE_RATE // 4), seed)
-    return add_noise(speech, shop_noise(len(speech) / SAMPLE_RATE, seed), float(noise))
-
-
-def hear(voice: str, made: Utterance, noise: str, seed: int, engines: list[Recognizer]) -> Heard:
-    samples = sound(voice, made, noise, seed)
-    out = Heard(voice, noise, made.text, len(samples) / SAMPLE_RATE, statements=len(made.statements))
-    accounts = []
-    for engine in engines:
-        begun = time.process_time()   # what it costs, however busy the machine is
-        hypotheses = engine.recognize(samples)
-        out.engine_seconds[engine.name] = time.process_time() - begun
-        words = [w.word for w in hypotheses[0].words] if hypotheses else []
-        statements = tuple(parse(words)) if words else ()
-        confidence = hypotheses[0].confidence if hypotheses else 0.0
-        accounts.append(Account(engine.name, " ".join(words), statements, confidence))
-        out.texts[engine.name], out.confidences[engine.name] = " ".join(words), round(confidence, 3)
-        out.exact[engine.name] = tuple(map(meaning, statements)) == tuple(map(meaning, made.statements))
-    settle(out, accounts, made.statements)
-    return out
-
-
-def settle(out: Heard, accounts: list[Account], said: tuple[Statement, ...]) -> None:
-    settled = agree(accounts[0], accounts[1] if len(accounts) > 1 else None)
-    agreed = Counter(meaning(s.statement) for s in settled if s.standing is Standing.AGREED)
-    offered = Counter(meaning(s.statement) for s in settled if s.standing is not Standing.AGREED)
-    truth = Counter(map(meaning, said))
-    out.agreed_right = (agreed & truth).total()
-    out.silently_wrong = [describe(s) for s in (agreed - truth).elements()]
-    left = truth - agreed
-    out.asked = offered.total()
-    out.asked_right = (offered & left).total()
-    out.missed = max(0, left.total() - out.asked - len(out.silently_wrong))
-
-
-def table(results: list[Heard], names: list[str]) -> str:
-    head = ["voice", "noise", "utterances", *(f"{n} exact" for n in names), "statements", "agreed, right", "asked", "missed",
-            "silently wrong", *(f"{n} processor time/real time" for n in names)]
-    lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
-    groups: dict[tuple[str, str], list[Heard]] = {}
-    for r in results:
-        groups.setdefault((r.voice, r.noise), []).append(r)
-    for noise in dict.fromkeys(r.noise for r in results):
-        groups[("all", noise)] = [r for r in results if r.noise == noise]
-    for (voice, noise), rows in sorted(groups.items(), key=lambda g: (g[0][1] != "clean", g[0][1], g[0][0] == "all", g[0][0])):
-        seconds, said = sum(r.seconds for r in rows), sum(r.statements for r in rows)
-        cells = [voice, noise if noise == "clean" else f"{noise} dB", str(len(rows)),
-                 *(f"{np.mean([r.exact[n] for r in rows]):.0%}" for n in names), str(said),
-                 f"{sum(r.agreed_right for r in rows) / said:.0%}", str(sum(r.asked for r in rows)), str(sum(r.missed for r in rows)),
-                 str(sum(len(r.silently_wrong) for r in rows)),
-                 *(f"{sum(r.engine_seconds[n] for r in rows) / seconds:.2f}" for n in names)]
-        lines.append("| " + " | ".join(cells) + " |")
-    return "\n".join(lines)
+def report(records: list[dict]) -> str:
+    speech = [r for r in records if r["condition"] != NO_SPEECH]
+    silence = [r for r in records if r["condition"] == NO_SPEECH]
+    parts = []
+    if speech:
+        speech.sort(key=lambda r: (r["condition"] != "clean", -float(r["condition"].replace("clean", "0"))))
+        scored = [score(r) for r in speech]
+        parts.append(speech_table(scored, lambda s: s.voice, "voice"))
+        where = {id(s): f"{r['parts']}, {r['microphone']}" for s, r in zip(scored, speech)}
+        noisy = [s for s in scored if s.condition != "clean"]
+        if noisy:
+            parts.append(speech_table(noisy, lambda s: where[id(s)], "sounds, microphone"))
+        parts += [f"silently wrong ({s.voice}, {s.condition}, {where[id(s)]}): said {s.text!r}, took {'; '.join(s.silently_wrong)}; {s.texts}, {s.confidences}"
+                  for s in scored if s.silently_wrong]
+    if silence:
+        scored = [score(r) for r in silence]
+        parts.append(silence_table(scored, [r["parts"] for r in silence]))
+        parts += [f"taken from nothing ({r['parts']}): {'; '.join(s.silently_wrong)}; {s.texts}, {s.confidences}"
+                  for r, s in zip(silence, scored) if s.silently_wrong]
+    parts.append(f"most memory of a listening process: {max(r.get('memory_mb', 0) for r in records)} MB")
+    return "\n\n".join(parts)
 
 
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("--split", choices=SPLITS, default="development")
-    arguments.add_argument("--count", type=int, default=50, help="utterances for each noise level, spread over the voices")
-    arguments.add_argument("--snr", default="clean", help='noise levels: "clean" or decibels, with commas between')
-    arguments.add_argument("--seed", type=int, help="of the utterances (default: one for each split)")
+    arguments.add_argument("--count", type=int, default=50, help="utterances, spread over the voices, each heard in every condition")
+    arguments.add_argument("--conditions", default="clean", help='with commas between: "clean", decibels, "nospeech"')
+    arguments.add_argument("--silence", type=float, default=30.0, metavar="MINUTES", help="how much of nospeech")
+    arguments.add_argument("--seed", type=int, help="of the utterances and sounds (default: one for each split)")
+    arguments.add_argument("--jobs", type=int, default=1, help="processes, one thread each")
+    arguments.add_argument("--minutes", type=float, help="begin no clip after so many minutes")
     arguments.add_argument("--model", type=Path, help="directory of a Vosk model")
-    arguments.add_argument("--json", type=Path, help="also write every utterance to this file")
+    arguments.add_argument("--dump", type=Path, help="append what was heard to this file")
+    arguments.add_argument("--replay", type=Path, nargs="+", help="decide on what such files hold instead of hearing")
+    arguments.add_argument("--json", type=Path, help="also write every clip with its decisions to this file")
     options = arguments.parse_args()
-    engines, voices = best_two(options.model), SPLITS[options.split]
-    made = utterances(options.count, SEEDS[options.split] if options.seed is None else options.seed)
-    for engine in engines:   # loading is not hearing
-        engine.recognize(say(voices[0], "low side thirty"))
-    work = [(voices[i % len(voices)], u, noise, i) for noise in options.snr.split(",") for i, u in enumerate(made)]
-    results = [hear(voice, u, noise, seed, engines) for voice, u, noise, seed in tqdm(work, unit="utterance")]
-    names = [e.name for e in engines]
-    print(table(results, names))
-    for r in results:
-        if r.silently_wrong:
-            print(f"\nsilently wrong ({r.voice}, {r.noise}): said {r.said!r}, agreed on {'; '.join(r.silently_wrong)}; {r.texts}, {r.confidences}")
+    if options.replay:
+        records = [r for path in options.replay for r in read(path)]
+    else:
+        seed, conditions = SEEDS[options.split] if options.seed is None else options.seed, options.conditions.split(",")
+        aloud = [c for c in conditions if c != NO_SPEECH]
+        clips = list(spoken_clips(options.split, seed, options.count, aloud)) if aloud else []
+        if NO_SPEECH in conditions:
+            clips += silent_clips(options.split, seed, options.silence)
+        records = decode(clips, options.dump, options.jobs, options.minutes, options.model)
+    if not records:
+        raise SystemExit("nothing was heard")
+    print(report(records))
     if options.json:
-        options.json.write_text(json.dumps([asdict(r) for r in results], indent=1) + "\n")
+        options.json.write_text(json.dumps([asdict(score(r)) for r in records], indent=1) + "\n")
 
 
 if __name__ == "__main__":

@@ -49,40 +49,71 @@ def number(value: int, rng: random.Random) -> str:
     return whole
 
 
+def figure(low: int, high: int, rng: random.Random) -> int:
+    """A figure of the range. Three in ten end in a teen or in a whole ten, both equally often, where the range has such.
+
+    "Thirteen" and "thirty" sound alike and a uniform figure ends so in one case in six; elsewhere all figures are equally likely.
+    """
+    if rng.random() < 0.3:
+        ends = range(13, 20) if rng.random() < 0.5 else range(30, 100, 10)
+        alike = [value for value in range(low, high + 1) if value % 100 in ends]
+        if alike:
+            return rng.choice(alike)
+    return rng.randint(low, high)
+
+
 def _decimal(low: float, high: float, rng: random.Random) -> str:
-    tenths = rng.randint(round(low * 10), round(high * 10))
+    tenths = figure(int(low), int(high), rng) * 10 + (rng.randint(1, 9) if rng.random() < 0.7 else 0)
+    tenths = min(tenths, round(high * 10))
     return number(tenths // 10, rng) + (f" point {_ONES[tenths % 10]}" if tenths % 10 else "")
 
 
+def _hundredths(low: int, high: int, rng: random.Random) -> str:
+    value = rng.randint(low * 100, high * 100)
+    tail = f"{_ONES[value // 10 % 10]} {_ONES[value % 10]}" if value % 100 < 10 or rng.random() < 0.5 else number(value % 100, rng)
+    return f"{number(value // 100, rng)} point {tail}"
+
+
 def _reading(rng: random.Random) -> str:
-    n = lambda low, high: number(rng.randint(low, high), rng)   # noqa: E731
+    n = lambda low, high: number(figure(low, high, rng), rng)   # noqa: E731
     d = lambda low, high: _decimal(low, high, rng)              # noqa: E731
     pick = rng.choice
     psi = pick(["", "", " p s i", " pounds"])
-    degrees = pick(["", "", " degrees", " degrees fahrenheit"])
+    degrees = pick(["", "", " degrees", " degrees fahrenheit", " degrees celsius"])
+    is_ = pick(["", "", "is ", "reads "])
     return pick([
-        lambda: f"low side {pick(['', 'is ', 'reads '])}{n(15, 65)}{psi}",
-        lambda: f"high side {pick(['', 'is ', 'reads '])}{n(120, 390)}{psi}",
-        lambda: f"low side {n(20, 55)} high side {n(130, 360)}",
-        lambda: f"static {pick(['low', 'high'])} side {n(40, 120)}{psi}",
-        lambda: f"both sides {n(50, 110)}{psi}",
-        lambda: f"vent temperature {n(36, 75)}{degrees}",
-        lambda: f"ambient {pick(['', 'temperature '])}{n(60, 110)}{degrees}",
-        lambda: f"{pick(['suction', 'liquid', 'discharge'])} line {n(34, 180)}{degrees}",
-        lambda: f"condenser {pick(['inlet', 'outlet'])} {n(90, 190)}{degrees}",
-        lambda: f"humidity {n(15, 95)} percent",
-        lambda: f"vacuum {n(300, 2000)} microns",
-        lambda: f"hold test at {n(5, 30)} minutes {n(300, 2000)} microns",
-        lambda: f"vacuum {n(25, 29)} inches",
-        lambda: f"recovered {d(5, 40)} ounces",
+        lambda: f"low side {is_}{n(8, 95)}{psi}",
+        lambda: f"low side {is_}{n(8, 95)}{psi}",
+        lambda: f"high side {is_}{n(80, 430)}{psi}",
+        lambda: f"high side {is_}{n(80, 430)}{psi}",
+        lambda: f"low side {n(10, 90)} high side {n(90, 420)}",
+        lambda: f"low side pressure {n(60, 650)} kilopascals",
+        lambda: f"high side {_hundredths(5, 28, rng)} bar",
+        lambda: f"static {pick(['low', 'high'])} side {n(13, 130)}{psi}",
+        lambda: f"both sides {n(13, 120)}{psi}",
+        lambda: f"{pick(['vent', 'center vent'])} temperature {n(30, 90)}{degrees}",
+        lambda: f"ambient {pick(['', 'temperature '])}{n(13, 118)}{degrees}",
+        lambda: f"{pick(['suction', 'liquid', 'discharge'])} line {n(13, 210)}{degrees}",
+        lambda: f"condenser {pick(['inlet', 'outlet'])} {n(60, 200)}{degrees}",
+        lambda: f"evaporator {pick(['inlet', 'outlet'])} {is_}{d(20, 70)}{degrees}",
+        lambda: f"humidity {n(10, 99)} percent",
+        lambda: f"vacuum {n(150, 3000)} microns",
+        lambda: f"hold test at {n(5, 60)} minutes {n(300, 2000)} microns",
+        lambda: f"vacuum {n(10, 29)} inches",
+        lambda: f"recovered {d(3, 50)} ounces",
+        lambda: f"recovered {n(90, 980)} grams",
         lambda: f"charged {pick(['one pound', 'two pounds', 'three pounds'])} {n(2, 15)} ounces",
-        lambda: f"charged {n(350, 950)} grams",
-        lambda: f"oil added {n(2, 6)} ounces",
+        lambda: f"charged {n(250, 980)} grams",
+        lambda: f"charged {d(8, 60)} ounces",
+        lambda: f"oil added {n(1, 8)} ounces",
+        lambda: f"oil {pick(['removed', 'drained'])} {n(10, 180)} milliliters",
         lambda: f"battery {d(11, 15)} volts",
+        lambda: f"voltage at the {pick(['fuse', 'clutch', 'relay output'])} {d(0, 15)} volts",
         lambda: f"clutch coil {d(2, 6)} ohms",
+        lambda: f"clutch {d(2, 6)} amps",
         lambda: f"{pick(['power', 'no power'])} at the {pick(['low pressure switch input', 'clutch', 'relay output', 'fuse'])}",
-        lambda: f"engine speed {n(700, 2500) if pick([0, 1]) else 'fifteen hundred'} r p m",
-        lambda: f"pump ran {n(15, 60)} minutes",
+        lambda: f"engine speed {n(600, 3000) if pick([0, 1]) else number(rng.randint(6, 30) * 100, rng)} r p m",
+        lambda: f"{pick(['pump ran', 'held for', 'settled for', 'ran for'])} {n(3, 90)} minutes",
     ])()
 
 
@@ -120,8 +151,10 @@ def utterance(rng: random.Random) -> Utterance:
             text = f"correction {_reading(rng)}"
         elif kind < 0.44:
             text = f"{_step(rng)} {_reading(rng)}"
-        elif kind < 0.60:
+        elif kind < 0.58:
             text = f"{_reading(rng)} {_reading(rng)}"
+        elif kind < 0.61:
+            text = f"{_reading(rng)} {_reading(rng)} {_reading(rng)}"
         else:
             text = _reading(rng)
         if load().automaton.accepts(text.split()):

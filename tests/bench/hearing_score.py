@@ -1,0 +1,124 @@
+"""What the program would have made of what its listeners heard, held against what was said. Counted in statements, not in words."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hoodnote.capture.speech.recognizer import Hypothesis
+from hoodnote.readings.agreement import Account, Settled, agree, meaning
+from hoodnote.readings.model import Standing
+from hoodnote.statements.describe import describe
+from hoodnote.statements.model import Control, Statement
+from hoodnote.statements.parser import parse
+from tests.bench.hearing_records import hypotheses
+
+Decide = Callable[[list[tuple[str, list[Hypothesis]]]], list[Settled]]
+
+
+@dataclass
+class Scored:
+    """One clip, as said and as taken. `said` is the number of statements; nobody speaks where it is 0."""
+
+    voice: str
+    condition: str
+    text: str | None
+    seconds: float
+    said: int
+    texts: dict[str, str] = field(default_factory=dict)
+    confidences: dict[str, float] = field(default_factory=dict)
+    exact: dict[str, bool] = field(default_factory=dict)
+    cpu_s: float = 0.0
+    memory_mb: int = 0
+    taken_right: int = 0
+    asked: int = 0
+    asked_right: int = 0          # of the questions, those that offer what was said first
+    missed: int = 0               # said, and neither taken, asked about nor replaced by a wrong one
+    silently_wrong: list[str] = field(default_factory=list)
+    statements: list[dict] = field(default_factory=list)
+
+    @property
+    def taken(self) -> int:
+        return self.taken_right + len(self.silently_wrong)
+
+
+def decide(heard: list[tuple[str, list[Hypothesis]]]) -> list[Settled]:
+    """As intake settles a clip."""
+    accounts = []
+    for name, found in heard[:2]:
+        words = [w.word for w in found[0].words] if found else []
+        accounts.append(Account(name, " ".join(words), tuple(parse(words)) if words else (), found[0].confidence if found else 0.0))
+    return agree(accounts[0], accounts[1] if len(accounts) > 1 else None)
+
+
+def score(record: dict, how: Decide = decide) -> Scored:
+    truth = tuple(parse(record["said"].split())) if record["said"] else ()
+    out = Scored(record["voice"], record["condition"], record["said"], record["seconds"], len(truth), memory_mb=record.get("memory_mb", 0))
+    heard = [(name, hypotheses(record, name)) for name in record["engines"]]
+    for name, found in heard:
+        out.texts[name] = found[0].text if found else ""
+        out.confidences[name] = round(found[0].confidence, 3) if found else 0.0
+        out.exact[name] = _same(tuple(parse([w.word for w in found[0].words])) if found else (), truth)
+    begun = time.process_time()
+    settled = how(heard)
+    out.cpu_s = sum(e["cpu_s"] for e in record["engines"].values()) + time.process_time() - begun
+    count(out, settled, truth)
+    return out
+
+
+def count(out: Scored, settled: Iterable[Settled], truth: tuple[Statement, ...]) -> None:
+    """Fill in what was taken, asked and missed. A statement that nobody made and that is taken is silently wrong as well."""
+    settled = list(settled)
+    out.exact["together"] = _same(tuple(s.statement for s in settled if s.statement is not None), truth)
+    # an unsettled "yes" or "next" is nothing that anybody is asked about
+    settled = [s for s in settled if s.statement is not None
+               and not (s.standing is Standing.UNCONFIRMED and isinstance(s.statement, Control) and s.statement.action != "withdraw")]
+    taken = Counter(meaning(s.statement) for s in settled if s.standing is not Standing.UNCONFIRMED)
+    offered = Counter(meaning(s.statement) for s in settled if s.standing is Standing.UNCONFIRMED)
+    said = Counter(map(meaning, truth))
+    out.taken_right = (taken & said).total()
+    out.silently_wrong = [describe(s) for s in (taken - said).elements()]
+    left = said - taken
+    out.asked = offered.total()
+    out.asked_right = (offered & left).total()
+    out.missed = max(0, left.total() - out.asked - len(out.silently_wrong))
+    out.statements = [{"statement": describe(s.statement), "standing": s.standing.value, "confidence": s.confidence,
+                       "right": meaning(s.statement) in said} for s in settled]
+
+
+def _same(heard: tuple[Statement, ...], said: tuple[Statement, ...]) -> bool:
+    return tuple(map(meaning, heard)) == tuple(map(meaning, said))
+
+
+def speech_table(scored: list[Scored], by: Callable[[Scored], str], head: str) -> str:
+    """One row for each value of `by` and condition, and one for all of a condition."""
+    names = list(scored[0].exact) if scored else []
+    titles = [head, "noise", "utterances", *(f"{n} exact" for n in names), "statements", "taken, right", "asked", "missed", "silently wrong",
+              "per 1000 taken", "processor/real time, median", "95th percentile"]
+    lines = ["| " + " | ".join(titles) + " |", "|" + " --- |" * len(titles)]
+    for condition in dict.fromkeys(s.condition for s in scored):
+        rows = [s for s in scored if s.condition == condition]
+        groups = {key: [s for s in rows if by(s) == key] for key in sorted({by(s) for s in rows})}
+        for key, group in [*groups.items(), ("**all**", rows)] if len(groups) > 1 else [("**all**", rows)]:
+            said, wrong, taken = sum(s.said for s in group), sum(len(s.silently_wrong) for s in group), sum(s.taken for s in group)
+            pace = [s.cpu_s / s.seconds for s in group]
+            cells = [key, condition if condition == "clean" else f"{condition} dB", len(group), *(f"{np.mean([s.exact[n] for s in group]):.1%}" for n in names),
+                     said, f"{sum(s.taken_right for s in group) / said:.1%}", sum(s.asked for s in group), sum(s.missed for s in group),
+                     wrong, f"{1000 * wrong / taken:.1f} of {taken}" if taken else "none taken", f"{np.median(pace):.2f}", f"{np.quantile(pace, 0.95):.2f}"]
+            lines.append("| " + " | ".join(map(str, cells)) + " |")
+    return "\n".join(lines)
+
+
+def silence_table(scored: list[Scored], kinds: list[str]) -> str:
+    """Clips in which nobody speaks to the program: everything taken is wrong, every question is a nuisance."""
+    lines = ["| sound | clips | minutes | taken | asked | processor/real time, median | 95th percentile |", "|" + " --- |" * 7]
+    groups = {k: [s for s, kind in zip(scored, kinds) if kind == k] for k in sorted(set(kinds))}
+    for key, group in [*groups.items(), ("**all**", scored)]:
+        pace = [s.cpu_s / s.seconds for s in group]
+        lines.append(f"| {key} | {len(group)} | {sum(s.seconds for s in group) / 60:.1f} | {sum(s.taken for s in group)} | {sum(s.asked for s in group)} "
+                     f"| {np.median(pace):.2f} | {np.quantile(pace, 0.95):.2f} |")
+    return "\n".join(lines)
