@@ -68,7 +68,7 @@ def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None
     context = multiprocessing.get_context("spawn")
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
     # voices in processes of their own: synthesizers must not count in the listeners' memory
-    with context.Pool(jobs, _quietly) as pool:
+    with context.Pool(jobs) as pool:
         wanted = list(dict.fromkeys((c.voice, c.spoken) for c in clips if c.spoken is not None))
         list(tqdm(pool.imap_unordered(_say, wanted, chunksize=8), "synthesis", len(wanted), unit="utterance"))
     records: list[dict] = []
@@ -97,10 +97,6 @@ def hypotheses(record: dict, engine: str) -> list[Hypothesis]:
     return [Hypothesis(tuple(HeardWord(*w) for w in h["words"]), h["score"], h["confidence"]) for h in record["engines"][engine]["hypotheses"]]
 
 
-def _quietly() -> None:
-    os.nice(max(0, 10 - os.nice(0)))
-
-
 def _say(wanted: tuple[str, str]) -> None:
     say(*wanted)
 
@@ -111,7 +107,6 @@ def _load(model: Path | None, until: float) -> None:
     from hoodnote.capture.speech.neural import NeuralRecognizer
     from hoodnote.capture.speech.neural_model import SpeechModel
 
-    _quietly()
     _deadline = until
     _engines[:] = best_two(model)
     warm = np.random.default_rng(0).normal(size=SAMPLE_RATE).astype(np.float32) * np.sin(np.arange(SAMPLE_RATE) / 2000).astype(np.float32) * 0.1
