@@ -16,7 +16,7 @@ from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Control, Measured, Step
 from tests.bench.bench_hearing import report
 from tests.bench.hearing_records import heard_by, hypotheses, read, spoken_clips
-from tests.bench.hearing_score import Scored, count, score, silence_table, speech_table
+from tests.bench.hearing_score import Scored, at_most, count, score, silence_table, speech_table
 from tests.bench.scene import NO_SPEECH
 from tests.bench.talk import SENTENCES
 from tests.bench.utterances import Utterance, figure, number, utterances
@@ -83,9 +83,17 @@ def test_a_planted_wrong_figure_is_counted_from_record_to_report():
     scored = [score(r) for r in records]
     assert [len(s.silently_wrong) for s in scored] == [1, 0, 0, 0]
     last = [line for line in speech_table(scored, lambda s: s.voice, "voice").splitlines()][-1]
-    assert last == "| **all** | 15 dB | 4 | 75.0% | 75.0% | 75.0% | 4 | 75.0% | 0 | 0 | 1 | 250.0 of 4 | 0.10 | 0.10 |"
+    assert last == "| **all** | 15 dB | 4 | 75.0% | 75.0% | 75.0% | 4 | 75.0% | 0 | 0 | 1 | 250.0 of 4 | 751 | 0.10 | 0.10 |"
     text = report(records)
     assert "250.0 of 4" in text and f"silently wrong (v, 15, engine+fan, arm): said 'low side thirteen', took {describe(THIRTY)}" in text
+
+
+def test_how_sure_a_count_makes():
+    """None wrong of n: the "rule of three", 3 / n (Hanley and Lippman-Hand, JAMA 249, 1983). None taken tells nothing."""
+    assert at_most(0, 600) == pytest.approx(3 / 600, rel=0.01) and at_most(0, 0) == at_most(2, 2) == 1.0
+    # 1 of 4: the share at which none or one of four is left to one case in twenty
+    share = at_most(1, 4)
+    assert (1 - share) ** 4 + 4 * share * (1 - share) ** 3 == pytest.approx(0.05)
 
 
 def test_voices_and_conditions_are_told_apart_and_add_up():

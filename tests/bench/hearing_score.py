@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.stats import beta
 
 from hoodnote.capture.speech.recognizer import Hypothesis
 from hoodnote.readings.agreement import Account, Settled, agree, meaning
@@ -94,11 +95,16 @@ def _same(heard: tuple[Statement, ...], said: tuple[Statement, ...]) -> bool:
     return tuple(map(meaning, heard)) == tuple(map(meaning, said))
 
 
+def at_most(wrong: int, taken: int) -> float:
+    """Upper end of the one-sided 95 % interval of the share that is wrong, exact (Clopper and Pearson, Biometrika 26, 1934)."""
+    return float(beta.ppf(0.95, wrong + 1, taken - wrong)) if wrong < taken else 1.0
+
+
 def speech_table(scored: list[Scored], by: Callable[[Scored], str], head: str) -> str:
     """One row for each value of `by` and condition, and one for all of a condition."""
     names = list(scored[0].exact) if scored else []
     titles = [head, "noise", "utterances", *(f"{n} exact" for n in names), "statements", "taken, right", "asked", "missed", "silently wrong",
-              "per 1000 taken", "processor/real time, median", "95th percentile"]
+              "per 1000 taken", "at most (95 %)", "processor/real time, median", "95th percentile"]
     lines = ["| " + " | ".join(titles) + " |", "|" + " --- |" * len(titles)]
     for condition in dict.fromkeys(s.condition for s in scored):
         rows = [s for s in scored if s.condition == condition]
@@ -108,7 +114,7 @@ def speech_table(scored: list[Scored], by: Callable[[Scored], str], head: str) -
             pace = [s.cpu_s / s.seconds for s in group]
             cells = [key, condition if condition == "clean" else f"{condition} dB", len(group), *(f"{np.mean([s.exact[n] for s in group]):.1%}" for n in names),
                      said, f"{sum(s.taken_right for s in group) / said:.1%}", sum(s.asked for s in group), sum(s.missed for s in group),
-                     wrong, f"{1000 * wrong / taken:.1f} of {taken}" if taken else "none taken", f"{np.median(pace):.2f}", f"{np.quantile(pace, 0.95):.2f}"]
+                     wrong, f"{1000 * wrong / taken:.1f} of {taken}" if taken else "none taken", f"{1000 * at_most(wrong, taken):.0f}", f"{np.median(pace):.2f}", f"{np.quantile(pace, 0.95):.2f}"]
             lines.append("| " + " | ".join(map(str, cells)) + " |")
     return "\n".join(lines)
 
