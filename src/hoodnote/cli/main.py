@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import NoReturn
 
 from hoodnote import __version__
-from hoodnote.cli import asking, jobs, taking, tools, writing
+from hoodnote.cli import asking, jobs, lexicon, taking, tools, writing
 from hoodnote.cli.show import one_line
 from hoodnote.errors import HoodnoteError
+from hoodnote.language.grammar import use_shop_lexicon
 
 _DESCRIPTION = """\
 Field notes of vehicle air-conditioning work, without a network: what you say, photograph and type
@@ -36,11 +37,13 @@ def build_parser() -> argparse.ArgumentParser:
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--data", type=Path, metavar="DIR", default=argparse.SUPPRESS,
                         help="directory of the job records (else HOODNOTE_DATA, else the platform's place for a user's data)")
+    common.add_argument("--lexicon", type=Path, metavar="FILE", default=argparse.SUPPRESS,
+                        help="words that the shop taught (else HOODNOTE_LEXICON, else lexicon.toml beside the records)")
     parser = _Parser(prog="hoodnote", description=_DESCRIPTION, epilog=_EPILOG, parents=[common],
                      formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False)
     parser.add_argument("--version", action="version", version=f"hoodnote {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for group in (jobs, taking, asking, writing, tools):
+    for group in (jobs, taking, asking, writing, lexicon, tools):
         group.add_commands(commands, common)
     return parser
 
@@ -54,6 +57,8 @@ def main(argv: list[str] | None = None) -> int:
     try:
         args = build_parser().parse_args(argv)
         args.data = getattr(args, "data", None)
+        args.lexicon = getattr(args, "lexicon", None)
+        use_shop_lexicon(lexicon.lexicon_path(args.lexicon, args.data))
         status = args.run(args)
         sys.stdout.flush()
         return status or 0

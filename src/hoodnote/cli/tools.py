@@ -99,5 +99,7 @@ def _demo(args: argparse.Namespace) -> None:
 
     from hoodnote.cli.show import taken_lines
     from hoodnote.demo.run import run
+    from hoodnote.language.grammar import use_shop_lexicon
 
+    use_shop_lexicon(None)   # the demo shows what everybody has
     run(args.keep or Path(tempfile.mkdtemp(prefix="hoodnote-demo-")), taken_lines)
