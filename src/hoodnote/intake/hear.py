@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hoodnote.capture.speech.recognizer import Hypothesis, Recognizer
+from hoodnote.capture.speech.recognizer import Recognizer
 from hoodnote.errors import HoodnoteError
+from hoodnote.intake.listening import listen
 from hoodnote.intake.record import Taken, record
-from hoodnote.readings.agreement import Account, Settled, agree
+from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Control
-from hoodnote.statements.parser import parse_spans
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,30 +30,26 @@ def hear_clip(store: Store, job: Job, path: Path, engines: Sequence[Recognizer])
     return hear_capture(store, job, capture, samples, engines)
 
 
-def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, engines: Sequence[Recognizer]) -> Taken:
-    """Hear a clip that is already kept; `samples` is float32 mono at 16 kHz."""
+def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, engines: Sequence[Recognizer],
+                 ask_unheard: bool = True) -> Taken:
+    """Hear a clip that is already kept; `samples` is float32 mono at 16 kHz.
+
+    ask_unheard: make a question of a clip that nobody understood. Not when the speaker is there to say it again.
+    """
     if not engines:
         raise HoodnoteError("no recognizer is available; run 'hoodnote engines' to see why, the clip is kept for 'hoodnote resume'")
-    heard = [(engine.name, engine.recognize(samples)) for engine in engines[:2]]
-    accounts = tuple(_account(name, hypotheses[0] if hypotheses else None, job.units) for name, hypotheses in heard)
-    settled = [s for s in agree(accounts[0], accounts[1] if len(accounts) > 1 else None) if not _idle(s)]
-    settled = settled or [_not_understood(accounts, capture)]
+    decision, gathered = listen(engines, samples, job.units)
+    accounts = decision.accounts
+    settled = [s for s in decision.settled if not _idle(s)] or (
+        [_not_understood(accounts, capture)] if ask_unheard else [])
     with store.together():   # all or nothing, so that a capture taken up again is not recorded twice
-        for name, hypotheses in heard:
+        for name, hypotheses in gathered.heard:
             for rank, h in enumerate(hypotheses):
                 store.add_account(capture, name, rank, h.text, h.confidence, {"words": [
                     [w.word, round(w.start_s, 2), round(w.end_s, 2), round(w.confidence, 3)] for w in h.words]})
         entries, warnings = record(store, job, capture, settled, tuple(a.reader for a in accounts))
         store.finish(capture, "done")
     return Taken(capture, entries, warnings, accounts)
-
-
-def _account(reader: str, best: Hypothesis | None, units: str) -> Account:
-    if best is None:
-        return Account(reader, "", (), 0.0)
-    spans = parse_spans([w.word for w in best.words], units)
-    regions = tuple((best.words[first].start_s, best.words[last - 1].end_s) for _, (first, last) in spans)
-    return Account(reader, best.text, tuple(s for s, _ in spans), best.confidence, regions)
 
 
 def _idle(item: Settled) -> bool:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.intake.record import Taken, version_of
+from hoodnote.intake.record import Taken, picked, version_of
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Control, Statement
+from hoodnote.statements.model import Answer, Control, Statement
 from hoodnote.statements.typed import parse_text
 
 if TYPE_CHECKING:
@@ -38,11 +38,11 @@ def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep:
 
 def _withdraw_before(store: Store, job: Job, question: Entry, origin: Origin, capture: Capture) -> list[Entry]:
     """The question was whether something had been taken back, and it was: what stood just before it goes."""
-    earlier = [x.entry for x in build(store.entries(job)).live if x.entry.id < question.id]
+    timeline = build(store.entries(job))
+    earlier = [e.id for e in (*(x.entry for x in timeline.live), *timeline.free_notes) if e.id < question.id]
     if not earlier:
         return []
-    target = max(earlier, key=lambda e: e.id)
-    return [store.add_entry(job, Entry(Control("withdraw"), Standing.CONFIRMED, origin, supersedes=target.id), capture)]
+    return [store.add_entry(job, Entry(Control("withdraw"), Standing.CONFIRMED, origin, supersedes=max(earlier)), capture)]
 
 
 def _open_question(store: Store, job: Job, entry_id: int) -> Entry:
@@ -63,4 +63,7 @@ def _chosen(question: Entry, job: Job, text: str | None, keep: int | None, drop:
         return [chosen], describe(chosen)
     if not text:
         raise HoodnoteError("give an answer: the words in quotes, --keep N for one of the versions, or --drop")
-    return parse_text(text, job.units), text
+    statements = [picked(question, s) if isinstance(s, Answer) else s for s in parse_text(text, job.units)]
+    if None in statements:
+        raise HoodnoteError(f'no single version of question {question.id} has the figure "{text.strip()}"; write the whole statement')
+    return statements, text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from hoodnote import checks
@@ -12,10 +13,13 @@ from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build, last_about
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Control, Correction, Measured, Statement, subject
+from hoodnote.statements.model import Answer, Control, Correction, Measured, Statement, subject
 
 if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
+
+# a figure alone that ends this soon after the clip before it may be the rest of what was said there: "low side thirty ... five"
+_SAME_BREATH = timedelta(seconds=3)
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,9 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
         timeline = build(store.entries(job))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
                         (crops or {}).get(index))
+        if isinstance(item.statement, Answer):
+            entries += [store.add_entry(job, e, capture) for e in _figure_alone(item, item.statement, origin, timeline, _before(store, job, capture))]
+            continue
         entry = _entry(item, origin, timeline, job.units)
         if entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED:
             entries += [store.add_entry(job, other, capture) for other in _at_odds(item.statement, timeline)]
@@ -91,8 +98,8 @@ def _at_odds(statement: Statement, timeline: Timeline) -> list[Entry]:
 
 def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
     if control.action == "withdraw":
-        target = timeline_last_recorded(timeline)
-        return replace(entry, supersedes=target.entry.id) if target else entry
+        earlier = [*(x.entry.id for x in timeline.live), *(e.id for e in timeline.free_notes)]
+        return replace(entry, supersedes=max(earlier)) if earlier else entry
     asked = _just_asked(timeline)
     if asked is None:
         return entry
@@ -103,6 +110,37 @@ def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
     if chosen is None:
         return entry
     return replace(entry, statement=chosen, standing=Standing.CONFIRMED, supersedes=asked.entry.id)
+
+
+def _before(store: Store, job: Job, capture: Capture) -> Capture | None:
+    """The clip that ended in the same breath as this one began."""
+    earlier = max((c for c in store.captures(job) if c.id < capture.id), key=lambda c: c.id, default=None)
+    return earlier if earlier and capture.captured_at - earlier.captured_at < _SAME_BREATH else None
+
+
+def _figure_alone(item: Settled, answer: Answer, origin: Origin, timeline: Timeline, before: Capture | None) -> list[Entry]:
+    """A figure answers the question just asked when one version has it. Else it is never a reading, and it makes
+    a figure doubtful that was taken in the same breath before it."""
+    last = timeline_last_recorded(replace(timeline, live=tuple(x for x in timeline.live if x.entry.statement is not None)))
+    in_turn = last is not None and (before is None or before.id == last.entry.origin.capture_id)
+    if last and in_turn and not last.usable and item.standing is not Standing.UNCONFIRMED:
+        chosen = picked(last.entry, answer)
+        if chosen is not None:
+            return [Entry(chosen, Standing.CONFIRMED, origin, item.confidence, item.versions, supersedes=last.entry.id)]
+    out = []
+    if last and before is not None and in_turn and last.entry.standing is Standing.AGREED and isinstance(last.entry.statement, Measured):
+        question = f"{describe(last.entry.statement)}? After a pause {describe(answer)} was heard: did it belong to it?"
+        out.append(replace(last.entry, standing=Standing.UNCONFIRMED, supersedes=last.entry.id, question=question, id=None, recorded_at=None))
+    if out or item.standing is not Standing.UNCONFIRMED:
+        out.append(Entry(None, Standing.UNCONFIRMED, origin, item.confidence, item.versions,
+                         question=f"{describe(answer)}: no question has it; say the whole reading"))
+    return out
+
+
+def picked(question: Entry, answer: Answer) -> Statement | None:
+    """The one version of the question that has this figure; None when none has, or several."""
+    matching = [s for s in choices(question) if answer.picks(s)]
+    return matching[0] if len(matching) == 1 else None
 
 
 def timeline_last_recorded(timeline: Timeline) -> Live | None:
@@ -119,12 +157,14 @@ def _just_asked(timeline: Timeline) -> Live | None:
 
 def version_of(entry: Entry, index: int) -> Statement | None:
     """One of the different statements that the versions of a question hold, a correction unwrapped; None when that version has none."""
-    choices = list(dict.fromkeys(v.statement for v in entry.versions if v.statement is not None)) or (
-        [entry.statement] if entry.statement is not None else [])
-    if not 0 <= index < len(choices):
-        return None
-    chosen = choices[index]
-    return chosen.statement if isinstance(chosen, Correction) else chosen
+    found = choices(entry)
+    return found[index] if 0 <= index < len(found) else None
+
+
+def choices(entry: Entry) -> list[Statement]:
+    """The different statements that the versions of a question hold, corrections unwrapped; a figure alone is none."""
+    found = list(dict.fromkeys(v.statement for v in entry.versions if v.statement is not None)) or [entry.statement]
+    return [s.statement if isinstance(s, Correction) else s for s in found if s is not None and not isinstance(s, Answer)]
 
 
 def _hazards(item: Settled, timeline: Timeline) -> list[Warning]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from hoodnote.errors import HoodnoteError
 from hoodnote.intake.record import Taken, record
 from hoodnote.readings.agreement import Settled
 from hoodnote.readings.model import Standing, Version
-from hoodnote.statements.model import Statement
+from hoodnote.statements.model import Answer, Statement
 from hoodnote.statements.typed import parse_text
 
 if TYPE_CHECKING:
@@ -17,7 +18,10 @@ if TYPE_CHECKING:
 
 def type_text(store: Store, job: Job, text: str) -> Taken:
     """Raises HoodnoteError when the text is not in the language; then nothing is stored."""
-    return state(store, job, parse_text(text, job.units), text)
+    statements = parse_text(text, job.units)
+    if any(isinstance(s, Answer) for s in statements):
+        raise HoodnoteError(f'"{text.strip()}" is a figure alone; write what it was read at, or answer a question with: hoodnote answer')
+    return state(store, job, statements, text)
 
 
 def state(store: Store, job: Job, statements: Sequence[Statement], text: str) -> Taken:

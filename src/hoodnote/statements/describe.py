@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Answer, Control, Correction, Fact, FreeNote, Measured, Statement, Step, Supply
 from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACTS, PARTS, PLACES
 from hoodnote.units import UNITS, Quantity, convert
 
@@ -52,6 +52,10 @@ def describe(statement: Statement | None) -> str:
             return f"{FACTS[key]}: {value}"
         case Control(action=action):
             return CONTROLS[action]
+        case Answer(value=value, unit=unit):
+            return f"the figure {figure(value, unit) if unit else f'{value:f}'} alone"
+        case FreeNote(text=text):
+            return f'free note: "{text}"' if text else "free note without a transcript, listen to the clip"
         case Correction(statement=inner):
             return f"correction: {describe(inner)}"
     raise TypeError(statement)

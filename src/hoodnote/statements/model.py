@@ -85,6 +85,29 @@ class Control:
 
 
 @dataclass(frozen=True)
+class Answer:
+    """A figure alone, "fifteen" or "fifteen p s i": it says which version of an open question is right, and is never a reading."""
+
+    kind: ClassVar[str] = "answer"
+    value: Decimal
+    unit: str | None = None            # id in units.UNITS, when it was said
+
+    def picks(self, statement: Statement | None) -> bool:
+        """Is it the figure of this statement?"""
+        if isinstance(statement, Correction):
+            return self.picks(statement.statement)
+        return isinstance(statement, Measured) and statement.value == self.value and self.unit in (None, statement.unit)
+
+
+@dataclass(frozen=True)
+class FreeNote:
+    """What was said outside the language, as a transcript that nobody checked: no figure, no question, and no ground of a check."""
+
+    kind: ClassVar[str] = "free note"
+    text: str                          # "" when nothing could be made of the clip
+
+
+@dataclass(frozen=True)
 class Correction:
     """"correction low side thirty five psi": the statement replaces the last one of the same subject."""
 
@@ -92,8 +115,8 @@ class Correction:
     statement: Measured | Supply | Step | Fact
 
 
-Statement = Measured | Supply | Step | Fact | Control | Correction
-_KINDS = {c.kind: c for c in (Measured, Supply, Step, Fact, Control, Correction)}
+Statement = Measured | Supply | Step | Fact | Control | Answer | FreeNote | Correction
+_KINDS = {c.kind: c for c in (Measured, Supply, Step, Fact, Control, Answer, FreeNote, Correction)}
 
 
 def subject(statement: Statement) -> tuple:
@@ -109,6 +132,10 @@ def subject(statement: Statement) -> tuple:
             return ("fact", key)
         case Control(action=action):
             return ("control", action)
+        case Answer():
+            return ("answer",)
+        case FreeNote():
+            return ("free note",)
         case Correction(statement=inner):
             return ("correction", *subject(inner))
     raise TypeError(statement)
@@ -134,6 +161,6 @@ def from_json(data: dict[str, Any]) -> Statement:
     if cls is Correction:
         return Correction(from_json(data["statement"]))
     for key in ("value", "at_minute", "tolerance"):
-        if cls is Measured and data.get(key) is not None:
+        if cls in (Measured, Answer) and data.get(key) is not None:
             data[key] = Decimal(data[key])
     return cls(**data)

@@ -14,7 +14,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.language.automaton import CLOSE, OPEN
 from hoodnote.language.grammar import load
 from hoodnote.language.walker import NotSayable
-from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Answer, Control, Correction, Fact, Measured, Statement, Step, Supply
 from hoodnote.language.numbers import words_to_number
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import Quantity
@@ -44,6 +44,7 @@ class _Draft:
     fact: str | None = None
     value: str | None = None
     control: str | None = None
+    answer: bool = False
 
 
 class _Interpreter:
@@ -88,6 +89,8 @@ class _Interpreter:
                 draft.tolerance = draft.figures.pop()[0]
             case "engine" | "supply" | "action" | "item" | "fact" | "value" | "control":
                 setattr(draft, name, value)
+            case "answer":
+                draft.answer = True
             case "correction":
                 self.correction = True
             case "end":
@@ -103,6 +106,8 @@ class _Interpreter:
             self.statements.append(Control(draft.control))
             self.engine = None
             return
+        if draft.answer:
+            made.append(Answer(*draft.figures[0]))
         if draft.action:
             made.append(Step(draft.action, draft.item))
         if draft.fact:
