@@ -145,7 +145,8 @@ def _show(args: argparse.Namespace) -> None:
         print(f"job {job.work_order}, opened {when(job.opened_at)}, {job.units} units")
         _section("stands", [f"{when(x.entry.recorded_at)}  {live_line(x)}" for x in timeline.live if x.usable])
         _section("open questions", [line for x in timeline.questions for line in question_lines(x.entry, job)])
-        standing = {x.entry.id for x in timeline.live}
+        _section("free notes", [f"{when(e.recorded_at)}  {entry_line(e)}" for e in timeline.free_notes])
+        standing = {x.entry.id for x in timeline.live} | {e.id for e in timeline.free_notes}
         _section("superseded or settled", [f"{when(e.recorded_at)}  {entry_line(e)}" for e in timeline.entries if e.id not in standing])
         _section("warnings given", [f"{when(w.shown_at)}  {warning_line(w.warning)}" for w in store.warnings(job)])
         pending = store.pending(job)

@@ -31,7 +31,10 @@ def warning_line(warning: Warning) -> str:
 def entry_line(entry: Entry) -> str:
     """"#12  low side: 30 psi  (agreed, 97% sure; heard by neural, pocketsphinx in clip.wav 1.2-2.4 s)"."""
     from hoodnote.statements.describe import describe
+    from hoodnote.statements.model import FreeNote
 
+    if isinstance(entry.statement, FreeNote):
+        return f"#{entry.id}  {one_line(describe(entry.statement))}  (unverified transcript; {_source(entry.origin)})"
     return f"#{entry.id}  {describe(entry.statement)}  ({entry.standing.value}{_sure(entry.confidence)}; {_source(entry.origin)})"
 
 

@@ -26,6 +26,7 @@ def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
 
     hear = commands.add_parser("hear", parents=[common, job, model], help="take spoken statements from clips")
     hear.add_argument("clips", metavar="CLIP", nargs="+", type=Path)
+    hear.add_argument("--free", action="store_true", help="keep the clips as free notes, whatever they say: a transcript that is never read for figures")
     hear.set_defaults(run=_hear)
 
     see = commands.add_parser("see", parents=[common, job], help="read under-hood labels from photos")
@@ -46,7 +47,11 @@ def _hear(args: argparse.Namespace) -> int:
         job = job_or_newest(store, args.job)
         from hoodnote.intake.hear import hear_clip   # after the job was found: it takes a moment
 
+        from hoodnote.intake.freenote import take_free_clip, transcriber_of
+
         engines = cache(lambda: _engines(args))   # seconds to load: not for a name that was mistyped
+        if args.free:
+            return _take_all(args.clips, job, lambda clip: take_free_clip(store, job, _there(clip), transcriber_of(engines())))
         return _take_all(args.clips, job, lambda clip: hear_clip(store, job, _there(clip), engines()))
 
 

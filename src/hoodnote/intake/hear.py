@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from hoodnote.capture.speech.recognizer import Recognizer
 from hoodnote.errors import HoodnoteError
+from hoodnote.intake import freenote
 from hoodnote.intake.listening import listen
 from hoodnote.intake.record import Taken, record
 from hoodnote.readings.agreement import Account, Settled
@@ -40,6 +41,8 @@ def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, 
         raise HoodnoteError("no recognizer is available; run 'hoodnote engines' to see why, the clip is kept for 'hoodnote resume'")
     decision, gathered = listen(engines, samples, job.units)
     accounts = decision.accounts
+    if (note := freenote.instead(store, job, capture, samples, engines, accounts)) is not None:
+        return note
     settled = [s for s in decision.settled if not _idle(s)] or (
         [_not_understood(accounts, capture)] if ask_unheard else [])
     with store.together():   # all or nothing, so that a capture taken up again is not recorded twice

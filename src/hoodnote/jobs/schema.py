@@ -111,3 +111,33 @@ def run_script(connection: sqlite3.Connection, script: str) -> None:
 def create_first_tables(connection: sqlite3.Connection) -> None:
     run_script(connection, _TABLES + "".join(_KEPT.format(table=table) for table in KEPT_TABLES))
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+# The words of all jobs for `Store.search`. An index made from the kept tables: it could be made again, so it has no triggers of its own.
+_SEARCHABLE = """
+CREATE VIRTUAL TABLE searchable USING fts5(
+    text, kind UNINDEXED, job_id UNINDEXED, capture_id UNINDEXED, said_at UNINDEXED, tokenize = 'porter unicode61 remove_diacritics 2'
+);
+CREATE TRIGGER captures_searchable AFTER INSERT ON captures WHEN NEW.text IS NOT NULL
+BEGIN
+    INSERT INTO searchable SELECT NEW.text, 'typed', NEW.job_id, NEW.id, NEW.captured_at;
+END;
+CREATE TRIGGER accounts_searchable AFTER INSERT ON accounts WHEN NEW.rank = 0 AND NEW.text <> ''
+BEGIN
+    INSERT INTO searchable SELECT NEW.text, iif(medium = 'photo', 'label', 'heard'), job_id, id, captured_at FROM captures WHERE id = NEW.capture_id;
+END;
+CREATE TRIGGER entries_searchable AFTER INSERT ON entries WHEN json_extract(NEW.statement, '$.kind') IN ('fact', 'free note')
+BEGIN
+    INSERT INTO searchable SELECT coalesce(json_extract(NEW.statement, '$.text'), json_extract(NEW.statement, '$.value')),
+        coalesce(json_extract(NEW.statement, '$.key'), 'free note'), NEW.job_id, NEW.capture_id, NEW.recorded_at;
+END;
+INSERT INTO searchable SELECT text, 'typed', job_id, id, captured_at FROM captures WHERE text IS NOT NULL;
+INSERT INTO searchable SELECT a.text, iif(c.medium = 'photo', 'label', 'heard'), c.job_id, c.id, c.captured_at
+    FROM accounts a JOIN captures c ON c.id = a.capture_id WHERE a.rank = 0 AND a.text <> '' ORDER BY a.id;
+INSERT INTO searchable SELECT json_extract(statement, '$.value'), json_extract(statement, '$.key'), job_id, capture_id, recorded_at
+    FROM entries WHERE json_extract(statement, '$.kind') = 'fact' ORDER BY id;
+"""
+
+
+def make_searchable(connection: sqlite3.Connection) -> None:
+    run_script(connection, _SEARCHABLE)

@@ -72,6 +72,17 @@ class ShownWarning:
     shown_at: datetime
 
 
+@dataclass(frozen=True)
+class Found:
+    """A text of some job that holds the words searched for."""
+
+    work_order: str
+    kind: str                # "free note", "typed", "heard", "label", or the key of a fact
+    text: str
+    original_name: str | None
+    said_at: datetime
+
+
 class Store:
     """Open it with `Store.open`; usable as a context manager."""
 
@@ -244,6 +255,27 @@ class Store:
             )
             for row in self._rows("SELECT * FROM warnings WHERE job_id = ? ORDER BY id", job.id)
         ]
+
+    # looking for words
+
+    def search(self, words: str) -> list[Found]:
+        """Free notes, complaints and other facts, typed and heard texts of all jobs that hold all the words; the best match first.
+
+        A text that was typed for a fact, or heard alike by two listeners, comes once.
+        """
+        rows = self._rows(
+            "SELECT j.work_order, s.kind, s.text, c.original_name, s.said_at, s.capture_id FROM searchable s JOIN jobs j ON j.id = s.job_id "
+            "LEFT JOIN captures c ON c.id = s.capture_id WHERE searchable MATCH ? ORDER BY rank, s.rowid", self._db.quote_fts(words))
+        made_of = {row["capture_id"] for row in rows if row["kind"] not in ("typed", "heard", "label")}
+        seen: set[tuple[int, str]] = set()
+        found = []
+        for row in rows:
+            capture, repeats = row.pop("capture_id"), row["kind"] in ("typed", "heard")
+            key = (capture, row["text"].casefold())
+            if key not in seen and not (repeats and capture in made_of):
+                seen.add(key)
+                found.append(Found(**{**row, "said_at": datetime.fromisoformat(row["said_at"])}))
+        return found
 
     # the database
 

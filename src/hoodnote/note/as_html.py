@@ -8,7 +8,7 @@ from html import escape as e
 from importlib.resources import files
 
 from hoodnote.note import layout
-from hoodnote.note.model import Cell, Field, FindingLine, Note, Question, Source, Stated, Table
+from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Note, Question, Source, Stated, Table
 
 _SIGN = {"within": "✓", "outside": "▲", "cannot tell": "?"}
 _TALL = 24                  # figures; a longer table may be broken across columns and pages
@@ -50,6 +50,7 @@ def _main(note: Note) -> Iterator[str]:
     yield from _plot(note)
     yield from _balance(note.balance)
     yield from _questions(note.questions)
+    yield from _free_notes(note.free_notes)
     yield "</div>"
     yield from _cautions(note)
     yield from _judged(note.findings)
@@ -218,6 +219,13 @@ def _questions(questions: Sequence[Question]) -> Iterator[str]:
         body.append("</li>")
     body.append("</ul>")
     yield from _section("Open questions", body if questions else ["<p>none</p>"], "questions long")
+
+
+def _free_notes(lines: Sequence[FreeLine]) -> Iterator[str]:
+    if lines:
+        yield from _section(layout.FREE_NOTES, [
+            "<ul>", *(f'<li id="e{line.entry}">{e(layout.free_text(line))} <span class="remark">entry {line.entry}, '
+                      f'{e(layout.place_in_record(line.whence))}</span></li>' for line in lines), "</ul>"], "free long")
 
 
 def _cautions(note: Note) -> Iterator[str]:

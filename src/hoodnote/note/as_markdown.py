@@ -70,6 +70,12 @@ def _lines(note: Note) -> Iterator[str]:
     if not note.questions:
         yield "none"
     yield ""
+    if note.free_notes:
+        yield from _head(layout.FREE_NOTES)
+        for line in note.free_notes:
+            yield f"- {e(layout.free_text(line))}"
+            yield f"  - {e(layout.place_in_record(line.whence))}, entry {line.entry}"
+        yield ""
     yield from _head("Cautions")
     for c in note.cautions:
         yield f"- {f'{e(c.when)}: ' if c.when else ''}{e(c.text)}{f' ({e(c.source)})' if c.source else ''}"

@@ -76,6 +76,11 @@ def _lines(note: Note) -> Iterator[str]:
             yield from _wrap(f"warning given on it, {text}", "    ", "")
     if not note.questions:
         yield "none"
+    if note.free_notes:
+        yield from _head(layout.FREE_NOTES)
+        for line in note.free_notes:
+            yield from _wrap(f"- {layout.free_text(line)}", "", "  ")
+            yield from _wrap(f"{layout.place_in_record(line.whence)}, entry {line.entry}", "    ", "")
     yield from _head("Cautions")
     for c in note.cautions:
         yield from _wrap(f"- {f'{c.when}: ' if c.when else ''}{c.text}{f' ({c.source})' if c.source else ''}", "", "  ")

@@ -46,7 +46,7 @@ def build_note(job: Job, timeline: Timeline, findings: Sequence[Finding], warnin
         work_order=" ".join(job.work_order.split()), opened_at=words.iso(job.opened_at), date=words.local_day(job.opened_at), units=job.units,
         header=header, summary=summary, findings=lines, work=work, readings=readings,
         plot=plot.saturation_plot(ground), balance=balance, circuit=circuit, vacuum=vacuum,
-        remarks=sections.remarks(ground, shown), questions=ground.questions,
+        remarks=sections.remarks(ground, shown), free_notes=sections.free_notes(ground), questions=ground.questions,
         cautions=tuple(_cautions(ground, warnings)), photos=sections.photos(ground), sources=sections.sources(ground, warnings_on))
 
 

@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from hoodnote.note.model import Cell, Field, FindingLine, Heard, Note, Question, Row, Source, Stated, Whence, WorkLine
+from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Heard, Note, Question, Row, Source, Stated, Whence, WorkLine
 
 NOT_STATED = "not stated"
+FREE_NOTES = "Free notes (unverified transcript)"
 STAGES = {"before": "Before", "during": "During", "after": "After", "": "Whole job"}
 MARGIN_NOTE = "Numbers after a figure name its entry in the record; Q and F name a question and a finding."
 
@@ -23,6 +24,10 @@ def field_text(field: Field) -> str:
     if not field.text:
         return doubt or NOT_STATED
     return f"{field.text} [{doubt}]" if doubt else field.text
+
+
+def free_text(line: FreeLine) -> str:
+    return f'"{line.text}"' if line.text else "no transcript; listen to the clip"
 
 
 def standing(stated: Stated) -> str:

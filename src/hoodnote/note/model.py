@@ -128,6 +128,16 @@ class Question:
 
 
 @dataclass(frozen=True)
+class FreeLine:
+    """A free note: a transcript that nobody checked."""
+
+    entry: int
+    text: str                         # empty where nothing could be transcribed
+    whence: Whence
+    recorded_at: str
+
+
+@dataclass(frozen=True)
 class Caution:
     text: str
     when: str                         # "" for a standing caution
@@ -181,6 +191,7 @@ class Note:
     circuit: Table
     vacuum: tuple[VacuumLine, ...]
     remarks: tuple[Stated, ...]       # confirmed statements that no other section holds
+    free_notes: tuple[FreeLine, ...]
     questions: tuple[Question, ...]
     cautions: tuple[Caution, ...]
     photos: tuple[Photo, ...]

@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterable, Sequence
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.note import pictures, words
 from hoodnote.note.ground import Ground
-from hoodnote.note.model import Cell, Field, FindingLine, Photo, Row, Source, Stated, Table, VacuumLine, WorkLine
+from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Photo, Row, Source, Stated, Table, VacuumLine, WorkLine
 from hoodnote.readings.model import Entry, Live, Stage, Standing
-from hoodnote.statements.model import Control, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Control, Fact, FreeNote, Measured, Statement, Step, Supply
 from hoodnote.statements.vocabulary import FACTS, PLACES
 from hoodnote.units import to_si
 
@@ -215,10 +215,15 @@ def remarks(ground: Ground, shown: set[int]) -> tuple[Stated, ...]:
                  if words.entry_id(x.entry) not in shown and not (isinstance(s, Step) and s.action in MARKERS))
 
 
+def free_notes(ground: Ground) -> tuple[FreeLine, ...]:
+    return tuple(FreeLine(words.entry_id(e), " ".join(e.statement.text.split()), words.whence(e.origin), words.clock(e.recorded_at, ground.job.opened_at))
+                 for e in ground.timeline.free_notes)
+
+
 def sources(ground: Ground, warnings_on: dict[int, list[str]]) -> tuple[Source, ...]:
     standing = {words.entry_id(x.entry) for x in ground.timeline.live}
     return tuple(_source(ground, e, words.entry_id(e) in standing, warnings_on) for e in ground.timeline.entries
-                 if not _settled_control(e))
+                 if not _settled_control(e) and not isinstance(e.statement, FreeNote))
 
 
 def _settled_control(entry: Entry) -> bool:

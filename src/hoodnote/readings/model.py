@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from hoodnote.statements.model import Statement
+from hoodnote.statements.model import FreeNote, Statement
 
 
 class Standing(StrEnum):
@@ -76,7 +76,7 @@ class Live:
 
 @dataclass(frozen=True)
 class Timeline:
-    """The record of a job as it stands now."""
+    """The record of a job as it stands now. Free notes stand beside it: they are never live."""
 
     live: tuple[Live, ...]
     entries: tuple[Entry, ...] = field(default=())     # everything, superseded included
@@ -84,3 +84,9 @@ class Timeline:
     @property
     def questions(self) -> tuple[Live, ...]:
         return tuple(x for x in self.live if not x.usable)
+
+    @property
+    def free_notes(self) -> tuple[Entry, ...]:
+        """Those that were not taken back, in the order they were recorded."""
+        gone = {e.supersedes for e in self.entries if e.supersedes is not None}
+        return tuple(e for e in self.entries if isinstance(e.statement, FreeNote) and e.id not in gone)

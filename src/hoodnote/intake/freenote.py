@@ -1,0 +1,128 @@
+"""Free notes: what was said to nobody's grammar. Kept as a clip with the best transcript there is, which nobody checked.
+
+A free note is never taken apart: it holds no reading, answers no question, enters no check.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+
+from hoodnote.errors import HoodnoteError
+from hoodnote.intake.record import Taken
+from hoodnote.language.grammar import Language, load
+from hoodnote.language.shop import control_wordings
+from hoodnote.readings.agreement import Account, meaning
+from hoodnote.readings.model import Entry, Origin, Standing, Version
+from hoodnote.readings.timeline import build
+from hoodnote.statements.model import Control, FreeNote
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from hoodnote.jobs.store import Capture, Job, Store
+
+_LIKE = 80.0            # of 100; "three note" is 89 like "free note", "three volts" 60
+_OPENING = Control("memo")
+
+
+@runtime_checkable
+class Transcriber(Protocol):
+    """A listener that can also write down what is no utterance of the language."""
+
+    name: str
+
+    def transcribe_free(self, samples: np.ndarray) -> str:
+        """samples: float32, mono, 16 kHz. Everyday English, "" when nobody speaks."""
+        ...
+
+
+def transcriber_of(engines: Sequence[object]) -> Transcriber:
+    """The first that can. Raises HoodnoteError when none can."""
+    for engine in engines:
+        if isinstance(engine, Transcriber):
+            return engine
+    raise HoodnoteError("no listener here can write down free speech; run 'hoodnote engines' to see why the neural one is not ready")
+
+
+def instead(store: Store, job: Job, capture: Capture, samples: np.ndarray, engines: Sequence[object],
+            accounts: Sequence[Account]) -> Taken | None:
+    """The clip taken as a free note, if it is one; None leaves it to the grammar.
+
+    It is one when it follows a lone "free note", or begins with these words and goes on, and the two listeners to the
+    grammar do not both hear one and the same other thing.
+    """
+    able = next((engine for engine in engines if isinstance(engine, Transcriber)), None)
+    heard = _heard_by_both(accounts)
+    if able is None or (heard and all(isinstance(s, Control) and s != _OPENING for s in heard)):
+        return None
+    if opened(store, job, capture) and heard != (_OPENING,):
+        return take_free_note(store, job, capture, samples, able)
+    if heard and heard != (_OPENING,):
+        return None
+    text = able.transcribe_free(samples)
+    rest = without_opening(text)
+    return None if not rest else _keep(store, job, capture, able.name, text, rest)
+
+
+def take_free_note(store: Store, job: Job, capture: Capture, samples: np.ndarray, transcriber: Transcriber) -> Taken:
+    """Keep the clip as a free note whatever was said; `samples` is float32 mono at 16 kHz."""
+    text = transcriber.transcribe_free(samples)
+    rest = without_opening(text)
+    return _keep(store, job, capture, transcriber.name, text, text if rest is None else rest)
+
+
+def take_free_clip(store: Store, job: Job, path: Path, transcriber: Transcriber) -> Taken:
+    """Raises HoodnoteError for a file that is no usable recording; then nothing is stored."""
+    from hoodnote.capture.audio import load_clip
+
+    samples = load_clip(path).samples
+    kept = store.keep_file(path)
+    capture = store.add_capture(job, "clip", sha256=kept.sha256, original_name=path.name)
+    return take_free_note(store, job, capture, samples, transcriber)
+
+
+def opened(store: Store, job: Job, capture: Capture) -> bool:
+    """Was the capture before this one a lone "free note"?"""
+    earlier = [c.id for c in store.captures(job) if c.id < capture.id]
+    if not earlier:
+        return False
+    of_it = [e for e in build(store.entries(job)).entries if e.origin.capture_id == earlier[-1]]
+    return len(of_it) == 1 and of_it[0].statement == _OPENING and of_it[0].standing is not Standing.UNCONFIRMED
+
+
+def without_opening(text: str) -> str | None:
+    """What follows the control word in a transcript, "" when nothing does; None when it does not begin with anything like it."""
+    from rapidfuzz import fuzz
+
+    words = list(re.finditer(r"[\w']+", text))
+    for phrase in _openings(load()):
+        length = len(phrase.split())
+        if len(words) >= length and fuzz.ratio(" ".join(w[0] for w in words[:length]).lower(), phrase) >= _LIKE:
+            return text[words[length - 1].end():].lstrip(" ,.;:-!?")
+    return None
+
+
+@lru_cache(maxsize=2)
+def _openings(language: Language) -> tuple[str, ...]:
+    """The wordings of the control word, longest first."""
+    return tuple(sorted(control_wordings(language.grammars)[_OPENING.action], key=lambda p: (-len(p.split()), p)))
+
+
+def _heard_by_both(accounts: Sequence[Account]) -> tuple:
+    """The statements that both listeners have, () when they differ or one heard nothing."""
+    heard = [tuple(meaning(s) for s in account.statements) for account in accounts]
+    return heard[0] if len(heard) > 1 and heard[0] and heard[0] == heard[1] else ()
+
+
+def _keep(store: Store, job: Job, capture: Capture, reader: str, transcript: str, text: str) -> Taken:
+    origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, None, (reader,))
+    entry = Entry(FreeNote(" ".join(text.split())), Standing.UNCONFIRMED, origin, versions=(Version(reader, transcript, None),))
+    with store.together():
+        store.add_account(capture, reader, 0, transcript, None)
+        entry = store.add_entry(job, entry, capture)
+        store.finish(capture, "done")
+    return Taken(capture, (entry,), ())
