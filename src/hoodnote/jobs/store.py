@@ -7,6 +7,7 @@ Every method raises HoodnoteError when the disk or the database refuses; what wa
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -263,9 +264,12 @@ class Store:
 
         A text that was typed for a fact, or heard alike by two listeners, comes once.
         """
+        plain = " ".join(re.findall(r"\w+", words))     # signs mean nothing here, to the search engine they are an expression
+        if not plain:
+            return []
         rows = self._rows(
             "SELECT j.work_order, s.kind, s.text, c.original_name, s.said_at, s.capture_id FROM searchable s JOIN jobs j ON j.id = s.job_id "
-            "LEFT JOIN captures c ON c.id = s.capture_id WHERE searchable MATCH ? ORDER BY rank, s.rowid", self._db.quote_fts(words))
+            "LEFT JOIN captures c ON c.id = s.capture_id WHERE searchable MATCH ? ORDER BY rank, s.rowid", self._db.quote_fts(plain))
         made_of = {row["capture_id"] for row in rows if row["kind"] not in ("typed", "heard", "label")}
         seen: set[tuple[int, str]] = set()
         found = []
