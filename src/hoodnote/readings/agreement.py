@@ -43,7 +43,7 @@ def agree(first: Account, second: Account | None) -> list[Settled]:
     if second is None:
         return [_alone(first, i, "only one listener was there") for i in range(len(first.statements))]
     out = []
-    for i, j in _align(first.statements, second.statements):
+    for i, j in aligned(first.statements, second.statements):
         if i is None:
             out.append(_alone(second, j, f"{first.reader} did not hear it"))
         elif j is None:
@@ -102,7 +102,7 @@ def _topic(statement: Statement) -> tuple:
     return subject(inner)[:2]
 
 
-def _align(a: tuple[Statement, ...], b: tuple[Statement, ...]) -> list[tuple[int | None, int | None]]:
+def aligned(a: tuple[Statement, ...], b: tuple[Statement, ...]) -> list[tuple[int | None, int | None]]:
     """Cheapest order-preserving alignment: equal 0, same subject 1, other pair 2, one side alone 1.5."""
     cost = [[0.0] * (len(b) + 1) for _ in range(len(a) + 1)]
     move = [[""] * (len(b) + 1) for _ in range(len(a) + 1)]

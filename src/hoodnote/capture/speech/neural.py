@@ -40,6 +40,15 @@ class Cues:
         return float(1 / (1 + np.exp(-(_FIT[0] + _FIT[1] * margin + _FIT[2] * self.evidence + _FIT[3] * self.inside))))
 
 
+@dataclass(frozen=True)
+class _Prepared:
+    samples: np.ndarray           # as given
+    speech: np.ndarray            # the voiced part at the model's loudness
+    where: Voiced
+    parts: list[np.ndarray]
+    sounds: list[np.ndarray]      # encoded, one for each part
+
+
 class NeuralRecognizer:
     """Loads nothing until the first clip; afterwards the model stays in memory.
 
@@ -52,6 +61,7 @@ class NeuralRecognizer:
     def __init__(self, letters: Letters | None = None, to_words: Callable[[str], list[str] | None] | None = None,
                  meaning: Callable[[Sequence[str]], Hashable] | None = None, tuning: Tuning = Tuning()):
         self._letters, self._given_to_words, self._given_meaning, self._tuning = letters, to_words, meaning, tuning
+        self._last: _Prepared | None = None
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
         """See `Recognizer.recognize`. Times of words are estimates: letters spread evenly over the voiced part."""
@@ -59,12 +69,10 @@ class NeuralRecognizer:
 
     def examine(self, samples: np.ndarray, n_best: int = 5) -> list[tuple[Hypothesis, Cues]]:
         """The hypotheses together with what their confidence rests on."""
-        heard = _prepare(samples)
+        heard = self._prepared(samples)
         if heard is None:
             return []
-        speech, where = heard
-        parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
-        sounds = [self._model.encode(_fill_up(part)) for part in parts]
+        speech, where, parts, sounds = heard.speech, heard.where, heard.parts, heard.sounds
         limits = [_most_tokens(part) for part in parts]
         beams: list[Beam] = [Beam()]
         for i, (part, sound, limit) in enumerate(zip(parts, sounds, limits)):
@@ -77,6 +85,44 @@ class NeuralRecognizer:
             return []
         judged = self._judged(worded, where)
         return judged[:n_best] if judged[0][0].confidence >= _NOTHING_HEARD else []
+
+    def score(self, samples: np.ndarray, candidates: Sequence[Sequence[str]]) -> list[float] | None:
+        """See `Rescorer.score`: how well each candidate explains the sound, in its likelier spelling. None for a clip heard in pieces."""
+        heard = self._prepared(samples)
+        if heard is None or len(heard.sounds) != 1 or not candidates:
+            return None
+        from hoodnote.capture.speech.spellings import spellings
+
+        both = [spellings(words) for words in candidates]
+        first = self._text_scores(heard.sounds[0], both[0])
+        style = int(first[1] > first[0])     # a speaker's figures are all written in one way, the one that suits the best candidate
+        scores = [first[style], *self._text_scores(heard.sounds[0], [texts[style] for texts in both[1:]])]
+        return [score - _haste(words, heard.where.spoken_s) for score, words in zip(scores, candidates)]
+
+    def _text_scores(self, sound: np.ndarray, texts: Sequence[str]) -> list[float]:
+        distinct = list(dict.fromkeys(texts))
+        tokens = {text: self._model.tokens(" " + text) for text in distinct}
+        known = [text for text in distinct if tokens[text]]
+        if not known:
+            return [-np.inf] * len(texts)
+        rows = [tokens[text] for text in known]
+        found = dict(zip(known, self._model.force(sound, rows) - self._tuning.prior * self._model.force(self._nothing, rows)))
+        return [float(found.get(text, -np.inf)) for text in texts]
+
+    def _prepared(self, samples: np.ndarray) -> _Prepared | None:
+        """The clip as the model sees it; that of the last clip is kept, since a clip is first searched and then scored."""
+        if self._last is None or self._last.samples is not samples:
+            heard = _prepare(samples)
+            if heard is None:
+                return None
+            speech, where = heard
+            parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
+            self._last = _Prepared(samples, speech, where, parts, [self._model.encode(_fill_up(part)) for part in parts])
+        return self._last
+
+    @cached_property
+    def _nothing(self) -> np.ndarray:
+        return self._model.encode(np.zeros(SAMPLE_RATE, np.float32))
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""

@@ -7,7 +7,9 @@ and run by onnxruntime.
 from __future__ import annotations
 
 import importlib.util
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -124,6 +126,44 @@ class SpeechModel:
         """One token further in every beam: logits (beams, vocabulary) and the new memory."""
         logits, present = self._run(np.array(tokens, np.int64)[:, None], memory.sound, {**memory.past, **memory.across}, first=False)
         return logits, Memory(memory.sound, memory.across, {name: present[name] for name in memory.past})
+
+    def force(self, sound: np.ndarray, texts: Sequence[Sequence[int]]) -> np.ndarray:
+        """Natural log of writing each token sequence and then closing it, (texts,), the sound being what was heard."""
+        longest = max(len(tokens) for tokens in texts)
+        ids = np.full((len(texts), longest + 1), END, np.int64)
+        ids[:, 0] = BEGIN
+        for row, tokens in zip(ids, texts):
+            row[1:len(tokens) + 1] = tokens
+        feeds = {"input_ids": ids, "encoder_hidden_states": np.repeat(sound, len(texts), 0), "use_cache_branch": np.array([False]),
+                 "encoder_attention_mask": np.ones((len(texts), sound.shape[1] * SAMPLES_PER_FRAME), np.int64)}
+        empty = np.zeros((len(texts), HEADS, 0, HEAD_WIDTH), np.float32)
+        feeds.update({f"past_key_values.{layer}.{side}.{kind}": empty
+                      for layer in range(LAYERS) for side in ("decoder", "encoder") for kind in ("key", "value")})
+        logits = self._decoder.run(["logits"], feeds)[0]
+        top = logits.max(axis=2)
+        total = top + np.log(np.exp(logits - top[..., None]).sum(axis=2))
+        out = []
+        for row, tokens in enumerate(texts):
+            at = np.arange(len(tokens) + 1)
+            out.append(float((logits[row, at, [*tokens, END]] - total[row, at]).sum()))
+        return np.array(out)
+
+    def tokens(self, text: str) -> list[int] | None:
+        """The text as the model itself would cut it: pairs are joined in the order of the vocabulary, which is the order
+        in which they were learnt. None when a character is unknown."""
+        parts = list(text)
+        if not all(part in self._numbers for part in parts):
+            return None
+        while True:
+            joined = [(self._numbers[a + b], i) for i, (a, b) in enumerate(zip(parts, parts[1:])) if a + b in self._numbers]
+            if not joined:
+                return [self._numbers[part] for part in parts]
+            _, i = min(joined)
+            parts[i:i + 2] = [parts[i] + parts[i + 1]]
+
+    @cached_property
+    def _numbers(self) -> dict[str, int]:
+        return {text: token for token, text in self.texts.items()}
 
     def _run(self, tokens: np.ndarray, sound: np.ndarray, past: dict[str, np.ndarray], first: bool):
         feeds = {"input_ids": tokens, "encoder_hidden_states": sound, "use_cache_branch": np.array([not first]),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 
@@ -46,5 +47,17 @@ class Recognizer(Protocol):
         """The likeliest word sequences of the language, best first, all distinct.
 
         samples: float32, mono, 16 kHz, between -1 and 1. An empty list: nothing of the language was heard.
+        """
+        ...
+
+
+@runtime_checkable
+class Rescorer(Protocol):
+    """What a recognizer may offer besides: its opinion of what others have heard."""
+
+    def score(self, samples: np.ndarray, candidates: Sequence[Sequence[str]]) -> list[float] | None:
+        """A natural logarithm for each candidate, comparable within one call; the best candidate first, as far as it is known.
+
+        None when this clip cannot be scored. Cheap after `recognize` of the same array.
         """
         ...

@@ -1,9 +1,9 @@
 """pocketsphinx as a recognizer: a small acoustic model held to the automaton of the language.
 
-The finite-state search of pocketsphinx gives one hypothesis and no probabilities that mean anything. Both are made here:
-a second search over everything that differs from the first hypothesis by one word, and means something else, gives
-the runner-up and how far behind it is; a search over bare phones, free of any language, tells how much
-better the sound fits no words at all.
+The finite-state search of pocketsphinx gives one hypothesis and no probabilities that mean anything. What else may have been
+said is worked out here: utterances that sound much like the hypothesis, each aligned with the whole sound (`alignment`), give the
+runner-up and how far behind it is; the best phones of every frame, free of any language, tell how much better the sound
+fits no words at all.
 """
 
 from __future__ import annotations
@@ -17,22 +17,25 @@ from pathlib import Path
 
 import numpy as np
 
+from hoodnote.capture.speech.alignment import PhoneModel, candidate_scores, read_senone_scores
 from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
 from hoodnote.capture.speech.voiced import voiced
 from hoodnote.language.automaton import WordAutomaton
+from hoodnote.language.confusable import Confusables
 
 _FRAMES_PER_S = 100
 _SCORE_UNIT = 1024.0       # scores come with their logarithms divided by this
 _SILENCES = ("<s>", "</s>", "<sil>", "[NOISE]", "[SPEECH]")
-# Beams and word penalty were chosen on the development voices. compallsen: score every sound in every frame;
+# Beams and word penalty were chosen on the development voices; wider ones hear no more, and in noise cost three times as much. compallsen: score every sound in every frame;
 # scores are relative to the best sound looked at, so without it those of two searches cannot be compared.
-_SEARCH = dict(beam=1e-80, pbeam=1e-80, wbeam=1e-60, wip=1e-2, compallsen=True)
+_SEARCH = dict(beam=1e-60, pbeam=1e-60, wbeam=1e-50, maxhmmpf=2000, wip=1e-2, compallsen=True)
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
-_MOST_RIVALS = 2          # each costs a further search
-_LANGUAGE, _NEIGHBOURS, _PHONES = "language", "neighbours", "phones"
+_WORD = -30.0              # natural log that a word costs in the search: its word penalty to the power of the language weight
+_MOST_NEIGHBOURS = 40      # aligned with the sound in search of rivals
+_LANGUAGE = "language"
 # Logistic regression on the development voices with and without noise, and on sounds that are no utterance
 # (python -m tests.bench.fit_sphinx --count 120).
-_WEIGHTS = (-1.628, 1.243, -0.796, -2.583)
+_WEIGHTS = (2.475, 0.691, -1.155, -0.997)
 LEAST_CONFIDENCE = 0.02    # below it nothing counts as heard
 
 
@@ -72,29 +75,72 @@ class SphinxRecognizer:
     def __init__(self, automaton: WordAutomaton | None = None, pronunciations: dict[str, list[str]] | None = None,
                  meaning: Callable[[Sequence[str]], Hashable] | None = None):
         self._given = automaton, pronunciations, meaning
+        self._last: tuple[np.ndarray, np.ndarray] | None = None      # the last clip and its senone scores
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
-        """See `Recognizer.recognize`. At most three; those after the first differ from it by one word."""
+        """See `Recognizer.recognize`. Those after the first differ from what was searched out in one place."""
         return [h for h, cues in self.examine(samples, n_best) if h.confidence >= LEAST_CONFIDENCE]
 
     def examine(self, samples: np.ndarray, n_best: int = 5) -> list[tuple[Hypothesis, Cues]]:
         """All hypotheses, however unlikely, together with what their confidence rests on."""
-        samples = np.asarray(samples, np.float32)
+        samples_given, samples = samples, np.asarray(samples, np.float32)
         samples = samples - (samples.mean() if len(samples) else 0)
         if voiced(samples) is None:
             return []
         data = (np.clip(samples * (_LOUDNESS / np.sqrt(np.mean(samples**2))), -1, 1) * 32767).astype("<i2").tobytes()
-        best = self._decode(_LANGUAGE, data)
+        best, senones = self._decode(data)
+        self._last = samples_given, senones
         if not best.text or not self._automaton.accepts(best.text):
             return []
-        rivals = self._rivals(best, data, min(_MOST_RIVALS, max(1, n_best - 1)))
-        phones = self._phone_scores(data)
-        margin = best.score - rivals[0].score if rivals else 100.0
-        found = [(best, Cues(margin, *self._fit(best, phones, samples)))]
-        found += [(rival, Cues(rival.score - best.score, *self._fit(rival, phones, samples))) for rival in rivals]
-        found.sort(key=lambda item: -item[0].score)
-        return [(self._hypothesis(heard, found[0 if i else 1][0] if len(found) > 1 else None, cues, phones), cues)
-                for i, (heard, cues) in enumerate(found[:n_best])]
+        found = self._with_rivals(best, senones, max(1, n_best - 1))
+        phones = np.concatenate([[0.0], np.cumsum(self._phone_model.phone_loop(senones), dtype=np.float64)])
+        gap, unsaid = self._fit(best, phones, samples)
+        out: list[tuple[Hypothesis, Cues]] = []
+        frames = max(1, sum(end - start + 1 for _, start, end, _ in best.words))
+        for i, (words, score) in enumerate(found[:n_best]):
+            rival = found[1 if i == 0 else 0] if len(found) > 1 else None
+            cues = Cues(score - rival[1] if rival else 100.0, gap + (found[0][1] - score) / frames, unsaid)
+            out.append((self._hypothesis(words, score, best, rival[0] if rival else None, cues, phones), cues))
+        return out
+
+    def score(self, samples: np.ndarray, candidates: Sequence[Sequence[str]]) -> list[float] | None:
+        """See `Rescorer.score`: the best alignment of each candidate with the sound, without any word penalty."""
+        if self._last is None or self._last[0] is not samples:
+            self.examine(samples, 1)
+        if self._last is None or self._last[0] is not samples or not len(self._last[1]):
+            return None
+        return candidate_scores(self._phone_model, self._last[1], candidates, self._pronunciations).tolist()
+
+    def _with_rivals(self, best: _Heard, senones: np.ndarray, count: int) -> list[tuple[tuple[str, ...], float]]:
+        """The best transcript and the likeliest of other meanings that sound like it, best first."""
+        near = [best.text, *self._confusables.neighbours(best.text, _MOST_NEIGHBOURS)]
+        scores = candidate_scores(self._phone_model, senones, near, self._pronunciations)
+        ranked = sorted(((words, float(score) + _WORD * len(words)) for words, score in zip(near, scores)), key=lambda x: (-x[1], x[0]))
+        out, seen = [], set()
+        for words, score in ranked:
+            meaning = self._meaning(words)
+            if meaning not in seen:
+                seen.add(meaning)
+                out.append((words, score))
+        return out[:count + 1]
+
+    @cached_property
+    def _phone_model(self) -> PhoneModel:
+        import pocketsphinx
+
+        return PhoneModel(Path(pocketsphinx.get_model_path()) / "en-us" / "en-us")
+
+    @cached_property
+    def _pronunciations(self) -> dict[str, list[str]]:
+        if self._given[1] is not None:
+            return self._given[1]
+        from hoodnote.language.lexicon import pronunciations
+
+        return pronunciations(self._automaton.labels)
+
+    @cached_property
+    def _confusables(self) -> Confusables:
+        return Confusables(self._automaton, self._pronunciations)
 
     @cached_property
     def _automaton(self) -> WordAutomaton:
@@ -116,18 +162,11 @@ class SphinxRecognizer:
     def _decoder(self):
         import pocketsphinx
 
-        pronunciations = self._given[1]
-        if pronunciations is None:
-            from hoodnote.language.lexicon import pronunciations as of
-
-            pronunciations = of(self._automaton.labels)
-        with tempfile.TemporaryDirectory() as folder:
-            dictionary = Path(folder) / "language.dict"
-            dictionary.write_text("".join(f"{word}{f'({i + 1})' if i else ''} {phones}\n"
-                                          for word, ways in pronunciations.items() for i, phones in enumerate(ways)))
-            # no lattice pass: it takes most of the time and, without probabilities on the arcs, changes words for the worse
-            decoder = pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, loglevel="FATAL", **_SEARCH)
-        decoder.add_allphone_file(_PHONES, str(Path(pocketsphinx.get_model_path()) / "en-us" / "en-us-phone.lm.bin"))
+        dictionary = self._folder / "language.dict"
+        dictionary.write_text("".join(f"{word}{f'({i + 1})' if i else ''} {phones}\n"
+                                      for word, ways in self._pronunciations.items() for i, phones in enumerate(ways)))
+        # no lattice pass: it takes most of the time and, without probabilities on the arcs, changes words for the worse
+        decoder = pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, loglevel="FATAL", senlogdir=str(self._folder), **_SEARCH)
         # The minimal automaton, not the JSGF text: pocketsphinx would copy every rule into every place that names it,
         # which takes half a minute for a grammar of this size.
         self._add(decoder, _LANGUAGE, len(self._automaton.arcs), self._automaton.start, self._automaton.finals,
@@ -149,62 +188,32 @@ class SphinxRecognizer:
         for state in finals:
             graph.null_trans_add(state, states, 0)
         decoder.add_fsg(name, graph)
+        decoder.activate_search(name)
 
-    def _decode(self, search: str, data: bytes) -> _Heard:
+    @cached_property
+    def _folder(self) -> Path:
+        """Where the decoder writes its senone scores; gone when the recognizer is."""
+        self._holder = tempfile.TemporaryDirectory(prefix="hoodnote-")
+        return Path(self._holder.name)
+
+    def _decode(self, data: bytes) -> tuple[_Heard, np.ndarray]:
+        """The best path of the language, and the (frames, senones) scores it was found with."""
         decoder = self._decoder
         decoder.reinit_feat()   # else the loudness and colour of the last clip would change what is heard of this one
-        decoder.activate_search(search)
+        for old in self._folder.glob("*.sen"):
+            old.unlink()
         decoder.start_utt()
         decoder.process_raw(data, full_utt=True)
         decoder.end_utt()
-        hypothesis = decoder.hyp()
-        if hypothesis is None:
-            return _Heard()
-        words = [(s.word.partition("(")[0], s.start_frame, s.end_frame, _log(s.ascore) * _SCORE_UNIT) for s in decoder.seg()
-                 if s.word not in _SILENCES and not s.word.startswith("(")]
-        return _Heard(words, _log(hypothesis.score) * _SCORE_UNIT)
-
-    def _rivals(self, best: _Heard, data: bytes, count: int) -> list[_Heard]:
-        """The likeliest sequences of the language one word away from the best and of another meaning, best first."""
-        edits = self._edits(best.text)
-        out: list[_Heard] = []
-        while edits and len(out) < count:
-            states, finals, arcs = _edit_graph(best.text, edits)
-            self._add(self._decoder, _NEIGHBOURS, states, 0, finals, arcs)
-            rival = self._decode(_NEIGHBOURS, data)
-            found = [e for e in edits if e.of(best.text) == rival.text]
-            if not found:
-                break
-            out.append(rival)
-            meaning = self._meaning(rival.text)
-            edits = [e for e in edits if self._meaning(e.of(best.text)) != meaning]
-        return sorted(out, key=lambda h: -h.score)
-
-    def _edits(self, words: tuple[str, ...]) -> list[_Edit]:
-        """Every replacement, insertion and removal of one word that stays in the language and changes the meaning."""
-        automaton, meaning, out = self._automaton, self._meaning(words), []
-        state: int | None = automaton.start
-        for at in range(len(words) + 1):
-            choices = [_Edit(at, at, (word,)) for word in automaton.arcs[state]]
-            if at < len(words):
-                choices += [_Edit(at, at + 1, (word,)) for word in automaton.arcs[state] if word != words[at]]
-                choices.append(_Edit(at, at + 1, ()))
-            for edit in choices:
-                changed = edit.of(words)
-                if changed and automaton.accepts(changed) and self._meaning(changed) != meaning:
-                    out.append(edit)
-            if at < len(words):
-                state = automaton.arcs[state][words[at]]
-        return out
-
-    def _phone_scores(self, data: bytes) -> np.ndarray:
-        """Log score a frame of the best sequence of bare phones, cumulated: entry i is the sum before frame i."""
-        decoder = self._decoder
-        self._decode(_PHONES, data)
-        scores = np.zeros(decoder.n_frames() + 1)
-        for s in decoder.seg() or ():
-            scores[s.start_frame + 1:s.end_frame + 2] = _log(s.ascore) * _SCORE_UNIT / (s.end_frame - s.start_frame + 1)
-        return np.cumsum(scores)
+        heard, hypothesis = _Heard(), decoder.hyp()
+        if hypothesis is not None:
+            words = [(s.word.partition("(")[0], s.start_frame, s.end_frame, _log(s.ascore) * _SCORE_UNIT) for s in decoder.seg()
+                     if s.word not in _SILENCES and not s.word.startswith("(")]
+            heard = _Heard(words, _log(hypothesis.score) * _SCORE_UNIT)
+        (written,) = self._folder.glob("*.sen")
+        decoder.start_utt()     # closes the file of the utterance before
+        decoder.end_utt()
+        return heard, read_senone_scores(written)
 
     def _fit(self, heard: _Heard, phones: np.ndarray, samples: np.ndarray) -> tuple[float, float]:
         """(gap over all words, share of voiced frames without a word)."""
@@ -216,31 +225,31 @@ class SphinxRecognizer:
             said[start:end + 1] = True
         return float(np.average(gaps, weights=frames)), float((loud & ~said).sum() / max(1, loud.sum()))
 
-    def _hypothesis(self, heard: _Heard, rival: _Heard | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
+    def _hypothesis(self, words: tuple[str, ...], score: float, best: _Heard, rival: tuple[str, ...] | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
         """Where the rival differs a word is as sure as the whole; the others surer, by how well they fit the sound."""
         whole = confidence_of(cues)
-        doubtful = _differing(heard.text, rival.text) if rival else range(0)
-        words = []
-        for i, word in enumerate(heard.words):
-            fit = math.exp(-max(0.0, _gap(word, phones)))
-            words.append(HeardWord(word[0], word[1] / _FRAMES_PER_S, (word[2] + 1) / _FRAMES_PER_S, whole if i in doubtful else 1 - (1 - whole) * (1 - fit)))
-        return Hypothesis(tuple(words), heard.score, whole)
+        doubtful = _differing(words, rival) if rival else range(0)
+        heard = []
+        for i, (word, start, end, fit) in enumerate(_placed(words, best, phones)):
+            heard.append(HeardWord(word, start / _FRAMES_PER_S, end / _FRAMES_PER_S, whole if i in doubtful else 1 - (1 - whole) * (1 - fit)))
+        return Hypothesis(tuple(heard), score, whole)
+
+
+def _placed(words: tuple[str, ...], best: _Heard, phones: np.ndarray) -> list[tuple[str, float, float, float]]:
+    """(word, first frame, frame after it, fit 0 to 1) of words that differ from the best path in one place: there the time is shared out."""
+    known = [(word[0], word[1], word[2] + 1, math.exp(-max(0.0, _gap(word, phones)))) for word in best.words]
+    here, there = _differing(words, best.text), _differing(best.text, words)
+    if not here:
+        return [(word, *k[1:]) for word, k in zip(words, [*known[:here.start], *known[there.stop:]])]
+    start = known[there.start][1] if there else known[here.start - 1][2] if here.start else known[0][1]
+    end = known[there.stop - 1][2] if there else known[there.stop][1] if there.stop < len(known) else known[-1][2]
+    step = max(0, end - start) / len(here)
+    new = [(words[i], start + k * step, start + (k + 1) * step, 0.0) for k, i in enumerate(here)]
+    return [*known[:here.start], *new, *known[there.stop:]]
 
 
 def confidence_of(cues: Cues) -> float:
     return 1 / (1 + math.exp(-sum(w * f for w, f in zip(_WEIGHTS, cues.features(), strict=True))))
-
-
-@dataclass(frozen=True)
-class _Edit:
-    """words[start:end] replaced by `new`."""
-
-    start: int
-    end: int
-    new: tuple[str, ...]
-
-    def of(self, words: tuple[str, ...]) -> tuple[str, ...]:
-        return words[: self.start] + self.new + words[self.end :]
 
 
 def _differing(words: tuple[str, ...], other: tuple[str, ...]) -> range:
@@ -251,21 +260,6 @@ def _differing(words: tuple[str, ...], other: tuple[str, ...]) -> range:
     while end < min(len(words), len(other)) - start and words[-1 - end] == other[-1 - end]:
         end += 1
     return range(start, len(words) - end)
-
-
-def _edit_graph(words: tuple[str, ...], edits: Sequence[_Edit]):
-    """(states, finals, arcs) of a graph of exactly the edited sequences: the words, one edit, the rest of the words."""
-    after = len(words) + 1          # states 0..len: nothing edited yet; after + i: edited, words from i on to come
-    arcs = {(i, word, i + 1) for i, word in enumerate(words)} | {(after + i, word, after + i + 1) for i, word in enumerate(words)}
-    finals = {after + len(words)}
-    for edit in edits:
-        if edit.new:
-            arcs.add((edit.start, edit.new[0], after + edit.end))
-        elif edit.end < len(words):   # a removal: the word after the removed one comes next
-            arcs.add((edit.start, words[edit.end], after + edit.end + 1))
-        else:
-            finals.add(edit.start)
-    return after + len(words) + 1, finals, sorted(arcs)
 
 
 def _gap(word: tuple[str, int, int, float], phones: np.ndarray) -> float:

@@ -1,0 +1,135 @@
+"""One clip, two listeners, one decision: nothing is stored here, and this is the only way from sound to settled statements.
+
+`listen` is what the program does with a clip and what the benchmark scores. `gather` is its part that needs the sound, `decide` of
+`readings.decision` the part that does not, so that a decision can be made again from what was gathered.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from hoodnote.capture.speech.recognizer import Hypothesis, Recognizer, Rescorer
+from hoodnote.language.confusable import Confusables
+from hoodnote.language.grammar import Language, load
+from hoodnote.language.lexicon import pronunciations
+from hoodnote.language.walker import NotSayable
+from hoodnote.readings.agreement import Account, meaning
+from hoodnote.readings.decision import Candidate, Decision, Opinions, decide
+from hoodnote.statements.parser import parse, parse_spans
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from hoodnote.statements.model import Statement
+
+_N_BEST = 8                    # of each listener
+_NEIGHBOURS = 30               # of each of the likeliest utterances, before the cheap listener chooses among them
+_MOST = 14                     # candidates that every listener is asked about
+_UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """All that was heard of a clip, before anything is decided. `scores`: one row for each candidate, one column for each listener."""
+
+    heard: tuple[tuple[str, tuple[Hypothesis, ...]], ...]
+    rescored: tuple[bool, ...]
+    candidates: tuple[tuple[str, ...], ...]
+    scores: tuple[tuple[float, ...], ...]
+
+
+def listen(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us") -> tuple[Decision, Gathered]:
+    """samples: float32 mono at 16 kHz; units: "us" or "metric", for figures whose unit was not said. At most the first two engines are used."""
+    gathered = gather(engines, samples)
+    return decide(opinions(gathered, units)), gathered
+
+
+def gather(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
+    engines = engines[:2]
+    with ThreadPoolExecutor(max(1, len(engines))) as pool:      # both engines let go of the interpreter while they compute
+        heard = list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines))
+    found: dict[tuple[str, ...], None] = {}
+    for hypotheses in heard:
+        found.update(dict.fromkeys(tuple(w.word for w in h.words) for h in hypotheses))
+    asked = [isinstance(engine, Rescorer) for engine in engines]
+    scores: list[dict[tuple[str, ...], float]] = [{} for _ in engines]
+    if found and any(asked):
+        candidates = _widened(engines, samples, heard, list(found), asked, scores)
+    else:
+        candidates = list(found)
+    for i, (engine, hypotheses) in enumerate(zip(engines, heard)):
+        if asked[i] and not all(c in scores[i] for c in candidates):
+            values = engine.score(samples, candidates)
+            asked[i] = values is not None
+            scores[i] = dict(zip(candidates, values or ()))
+        if not asked[i]:
+            scores[i] = _own_list(hypotheses)
+    rows = tuple(tuple(scores[i].get(c, math.log(_UNSEEN)) for i in range(len(engines))) for c in candidates)
+    return Gathered(tuple((e.name, tuple(h)) for e, h in zip(engines, heard)), tuple(asked), tuple(candidates), rows)
+
+
+def opinions(gathered: Gathered, units: str = "us") -> Opinions:
+    accounts = tuple(_account(name, found[0] if found else None, units) for name, found in gathered.heard)
+    candidates = tuple(Candidate(words, statements, scores) for words, scores in zip(gathered.candidates, gathered.scores)
+                       if (statements := _statements(words, units)))
+    return Opinions(accounts, gathered.rescored, candidates)
+
+
+def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], found: list[tuple[str, ...]], asked: list[bool],
+             scores: list[dict[tuple[str, ...], float]]) -> list[tuple[str, ...]]:
+    """What was heard, and of what sounds like it that which the last listener (whose opinion is cheap) finds likeliest."""
+    near: dict[tuple[str, ...], None] = {}
+    meanings = {words: _statements(words) for words in found}
+    firsts = [tuple(w.word for w in h.words) for hypotheses in heard for h in hypotheses[:1]]
+    for words in dict.fromkeys(firsts):
+        near.update(dict.fromkeys(n for n in _confusables(load()).neighbours(words, _NEIGHBOURS) if n not in meanings))
+    more = list(near)
+    cheap = len(engines) - 1
+    if more and asked[cheap]:
+        values = engines[cheap].score(samples, [*found, *more])
+        if values is None:
+            asked[cheap] = False
+        else:
+            scores[cheap] = dict(zip([*found, *more], values))
+            more.sort(key=lambda words: -(scores[cheap][words] - 12.0 * len(words)))
+    kept = list(found)
+    seen = {tuple(map(meaning, m)) for m in meanings.values()}
+    for words in more:
+        if len(kept) >= max(_MOST, len(found) + 4):
+            break
+        means = tuple(map(meaning, _statements(words)))
+        if means and means not in seen:
+            seen.add(means)
+            kept.append(words)
+    return kept
+
+
+def _own_list(hypotheses: Sequence[Hypothesis]) -> dict[tuple[str, ...], float]:
+    """The opinion of a listener that cannot be asked about others: its confidences, as logs of shares."""
+    return {tuple(w.word for w in h.words): math.log(max(h.confidence, _UNSEEN)) for h in reversed(hypotheses)}
+
+
+def _account(reader: str, best: Hypothesis | None, units: str) -> Account:
+    if best is None:
+        return Account(reader, "", (), 0.0)
+    spans = parse_spans([w.word for w in best.words], units)
+    regions = tuple((best.words[first].start_s, best.words[last - 1].end_s) for _, (first, last) in spans)
+    return Account(reader, best.text, tuple(s for s, _ in spans), best.confidence, regions)
+
+
+def _statements(words: Sequence[str], units: str = "us") -> tuple[Statement, ...]:
+    """The meaning, () for what has none."""
+    try:
+        return tuple(parse(words, units))
+    except NotSayable:
+        return ()
+
+
+@lru_cache(maxsize=1)
+def _confusables(language: Language) -> Confusables:
+    return Confusables(language.automaton, pronunciations(language.automaton.labels))

@@ -1,0 +1,255 @@
+"""Two listeners, one calibrated probability: what was said, how likely each statement of it is right, and whether to ask.
+
+Every candidate is an utterance that either listener heard, or one that sounds much like it; each listener gives its opinion of every
+candidate. The opinions are added up with fitted weights to one probability for each meaning; a second fitted curve turns what is
+known about a statement into the probability that it is right. A statement is agreed only when that probability reaches the threshold
+and each listener by itself prefers it to every rival that the other does not rule out. The weights lie in `decision.toml`, with the command
+that fits them.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+import numpy as np
+
+from hoodnote.errors import HoodnoteError
+from hoodnote.readings.agreement import Account, Settled, aligned, meaning
+from hoodnote.readings.model import Standing, Version
+from hoodnote.statements.describe import describe
+from hoodnote.statements.model import Statement
+
+_NEAR = 0.02              # share below which a rival is not worth a question
+_CLIP = 12.0              # natural log beyond which a margin or a log odds says no more
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One thing that may have been said. `scores`: a natural log from each listener, comparable within that listener's own."""
+
+    words: tuple[str, ...]
+    statements: tuple[Statement, ...]
+    scores: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Opinions:
+    """All that is known of one clip. `rescored`: which listeners were asked about every candidate; the others gave their own list only."""
+
+    accounts: tuple[Account, ...]            # each listener's best, the better listener first
+    rescored: tuple[bool, ...]
+    candidates: tuple[Candidate, ...]
+
+
+@dataclass(frozen=True)
+class Weights:
+    """The fitted numbers of `decision.toml`."""
+
+    listener: dict[str, float]               # how much a natural log of that listener counts
+    word: dict[str, float]                   # what that listener's score lacks per word, as natural log
+    unknown: float                           # weight of a listener that no weight was fitted for
+    curve: tuple[float, ...]                 # logistic over `features`
+    threshold: float
+    slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
+    absurd: float                            # a rival this far behind for the other listener is no rival
+
+    def of(self, reader: str) -> float:
+        return self.listener.get(reader, self.unknown)
+
+
+@lru_cache(maxsize=1)
+def weights() -> Weights:
+    """Raises HoodnoteError when the file that belongs to the program is damaged."""
+    try:
+        data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
+        return Weights(data["listener"], data["word"], data["unknown"], tuple(data["curve"]), data["threshold"], data["slack"], data["absurd"])
+    except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
+        raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One statement of the best candidate."""
+
+    statement: Statement
+    share: float                             # of all candidates' probability, those that hold it
+    margins: tuple[float, ...]               # by how much each listener prefers it to the best rival, weighted natural log
+    in_best: tuple[bool, ...]                # whether each listener's own best holds it
+    probability: float                       # that it is right
+    rivals: tuple[tuple[Statement, float], ...]     # what else it may be, with shares, likeliest first
+
+
+@dataclass(frozen=True)
+class Decision:
+    """`words`: the likeliest utterance, () when there is none."""
+
+    words: tuple[str, ...]
+    statements: tuple[Statement, ...]
+    judged: tuple[Judged, ...]
+    settled: tuple[Settled, ...]
+    accounts: tuple[Account, ...]
+
+
+def weighted(opinions: Opinions, w: Weights) -> np.ndarray:
+    """(candidates, listeners): what each listener's opinion counts, natural logs."""
+    readers = [a.reader for a in opinions.accounts]
+    raw = np.array([c.scores for c in opinions.candidates], float).reshape(len(opinions.candidates), len(readers))
+    length = np.array([len(c.words) for c in opinions.candidates], float)
+    out = np.empty_like(raw)
+    for i, reader in enumerate(readers):
+        scale = w.of(reader) if opinions.rescored[i] else w.unknown
+        per_word = w.word.get(reader, 0.0) if opinions.rescored[i] else 0.0
+        out[:, i] = scale * raw[:, i] + per_word * length
+    return out
+
+
+def features(share: float, margins: Sequence[float], in_best: Sequence[bool], confidences: Sequence[float]) -> tuple[float, ...]:
+    """What the curve is fitted on, for two listeners."""
+    return (1.0, _odds(share), *(float(np.clip(m, -_CLIP, _CLIP)) for m in margins), *(float(b) for b in in_best), *(_odds(c) for c in confidences))
+
+
+def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | None, list[Judged]]:
+    """The likeliest candidate and each of its statements judged, in the order said."""
+    w = w or weights()
+    if not opinions.candidates:
+        return None, []
+    logs = weighted(opinions, w)
+    total = logs.sum(axis=1)
+    shares = np.exp(total - np.logaddexp.reduce(total))
+    by_meaning: dict[tuple, float] = {}
+    keys = [tuple(map(meaning, c.statements)) for c in opinions.candidates]
+    for key, score in zip(keys, total):
+        by_meaning[key] = max(by_meaning.get(key, -np.inf), float(score))
+    top_key = max(by_meaning, key=lambda k: by_meaning[k])
+    members = [i for i, key in enumerate(keys) if key == top_key]
+    top = opinions.candidates[max(members, key=lambda i: total[i])]
+    holds = [Counter(key) for key in keys]
+    judged = []
+    for position, statement in enumerate(top.statements):
+        key = meaning(statement)
+        nth = Counter(top_key)[key]
+        having = np.array([h[key] >= nth for h in holds])
+        share = min(1.0, float(shares[having].sum()))
+        margins = tuple(_margin(logs, having, i, w) for i in range(logs.shape[1]))
+        in_best = tuple(Counter(map(meaning, a.statements))[key] >= nth for a in opinions.accounts)
+        found = features(share, margins, in_best, [a.confidence for a in opinions.accounts])
+        probability = _logistic(found, w.curve) if len(found) == len(w.curve) else share
+        judged.append(Judged(statement, share, margins, in_best, probability, _rivals(top, position, opinions.candidates, shares, having)))
+    return top, judged
+
+
+def _margin(logs: np.ndarray, having: np.ndarray, listener: int, w: Weights) -> float:
+    """By how much a listener prefers the statement to any rival that the others do not rule out."""
+    others = np.delete(logs, listener, axis=1)
+    possible = (others >= others.max(axis=0) - w.absurd).all(axis=1) if others.shape[1] else np.ones(len(logs), bool)
+    rivals = logs[possible & ~having, listener]
+    return float(logs[having, listener].max() - rivals.max()) if len(rivals) else _CLIP
+
+
+def _rivals(top: Candidate, position: int, candidates: Sequence[Candidate], shares: np.ndarray, having: np.ndarray) -> tuple[tuple[Statement, float], ...]:
+    found: dict[Statement, float] = {}
+    for i in np.flatnonzero(~having):
+        for a, b in aligned(top.statements, candidates[i].statements):
+            if a == position and b is not None:
+                other = candidates[i].statements[b]
+                if meaning(other) != meaning(top.statements[position]):
+                    found[other] = found.get(other, 0.0) + float(shares[i])
+    return tuple(sorted(found.items(), key=lambda item: -item[1])[:3])
+
+
+def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
+    """Settle a clip. Nothing is agreed on one listener's word, whatever the probability."""
+    w = w or weights()
+    top, judged = judge(opinions, w)
+    if top is None:
+        return Decision((), (), (), (), opinions.accounts)
+    both = len(opinions.accounts) > 1 and all(a.statements for a in opinions.accounts)
+    settled = [_settle(item, opinions, w, both) for item in judged]
+    settled += _unheard(top, opinions, w)
+    return Decision(top.words, top.statements, tuple(judged), tuple(settled), opinions.accounts)
+
+
+def _settle(item: Judged, opinions: Opinions, w: Weights, both: bool) -> Settled:
+    versions = _versions(item, opinions)
+    region = next((r for r in (_region(a, item.statement) for a in opinions.accounts) if r is not None), None)
+    if both and item.probability >= w.threshold and all(m >= -w.slack for m in item.margins):
+        return Settled(_fullest(item.statement, opinions), Standing.AGREED, item.probability, versions, None, region)
+    return Settled(item.statement, Standing.UNCONFIRMED, item.probability, versions, _question(item, opinions, versions), region)
+
+
+def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> str:
+    if len(versions) > 1 and meaning(versions[0].statement) != meaning(versions[1].statement):
+        return f"{describe(versions[0].statement)}, or {describe(versions[1].statement)}?"
+    if len(opinions.accounts) < 2:
+        return f"{describe(item.statement)}? (only one listener was there)"
+    missing = [a.reader for a, held in zip(opinions.accounts, item.in_best) if not held]
+    if missing and not any(a.statements for a in opinions.accounts if a.reader in missing):
+        return f"{describe(item.statement)}? ({missing[0]} did not hear it)"
+    return f"{describe(item.statement)}? (heard faintly)"
+
+
+def _versions(item: Judged, opinions: Opinions) -> tuple[Version, ...]:
+    """What each listener made of it, the likeliest first, then a rival that neither put first but both find near."""
+    own = []
+    for account, held in zip(opinions.accounts, item.in_best):
+        statement = next((s for s in account.statements if meaning(s) == meaning(item.statement)), None) if held else _counterpart(item, account)
+        if statement is not None:
+            own.append(Version(account.reader, account.text, statement, account.confidence))
+    if not any(meaning(v.statement) == meaning(item.statement) for v in own):
+        own.insert(0, Version("both", "", item.statement, item.probability))
+    share = {meaning(item.statement): item.share, **{meaning(s): p for s, p in item.rivals}}
+    own.sort(key=lambda v: -share.get(meaning(v.statement), 0.0))
+    if len({meaning(v.statement) for v in own}) == 1 and item.rivals and item.rivals[0][1] >= _NEAR:
+        own.append(Version("both", "", item.rivals[0][0], item.rivals[0][1]))
+    return tuple(own)
+
+
+def _counterpart(item: Judged, account: Account) -> Statement | None:
+    for a, b in aligned((item.statement,), account.statements):
+        if a is not None and b is not None and any(meaning(account.statements[b]) == meaning(s) for s, _ in item.rivals):
+            return account.statements[b]
+    return None
+
+
+def _unheard(top: Candidate, opinions: Opinions, w: Weights) -> list[Settled]:
+    """What a listener's own best holds beside the best candidate, unless both together all but rule it out: asked about, never taken."""
+    left: list[Settled] = []
+    total = weighted(opinions, w).sum(axis=1)
+    shares = np.exp(total - np.logaddexp.reduce(total))
+
+    def share_of(statement: Statement) -> float:
+        return float(sum(p for c, p in zip(opinions.candidates, shares) if meaning(statement) in map(meaning, c.statements)))
+
+    for account in opinions.accounts:
+        for a, b in aligned(top.statements, account.statements):
+            if a is None and share_of(account.statements[b]) >= _NEAR and not any(meaning(s.statement) == meaning(account.statements[b]) for s in left):
+                statement = account.statements[b]
+                left.append(Settled(statement, Standing.UNCONFIRMED, None, (Version(account.reader, account.text, statement, account.confidence),),
+                                    f"{describe(statement)}? (only {account.reader} heard it)", _region(account, statement)))
+    return left
+
+
+def _region(account: Account, statement: Statement) -> tuple[float, ...] | None:
+    for own, region in zip(account.statements, account.regions):
+        if meaning(own) == meaning(statement):
+            return region
+    return None
+
+
+def _fullest(statement: Statement, opinions: Opinions) -> Statement:
+    """The same statement with its unit said, where either listener heard the unit."""
+    return next((s for a in opinions.accounts for s in a.statements if s == meaning(statement)), statement)
+
+
+def _odds(p: float) -> float:
+    return float(np.clip(math.log((p + 1e-6) / (1 - p + 1e-6)), -_CLIP, _CLIP))
+
+
+def _logistic(found: Sequence[float], curve: Sequence[float]) -> float:
+    return 1 / (1 + math.exp(-sum(a * b for a, b in zip(found, curve, strict=True))))
