@@ -1,0 +1,275 @@
+"""`hoodnote listen`, `devices`: the microphone and the screen that answers, in large type, without a key."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+import time
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hoodnote.cli.session import Commands, models_dir, open_store
+from hoodnote.cli.show import entry_line, finding_lines, one_line, question_lines, taken_lines, warning_line
+
+if TYPE_CHECKING:
+    from hoodnote.capture.speech.microphone import Microphone
+    from hoodnote.capture.speech.recognizer import Recognizer
+    from hoodnote.capture.speech.tones import Speaker
+    from hoodnote.checks.model import Finding
+    from hoodnote.intake.live import Session
+    from hoodnote.intake.record import Taken
+    from hoodnote.jobs.store import Job
+    from hoodnote.readings.model import Entry
+    from hoodnote.statements.model import Statement
+
+_TICK_S = 0.02
+_METER_EVERY_S = 0.1
+_METER_WIDTH = 30
+_QUIETEST_DB = -60.0
+_STYLES = {"taken": "1;32", "asked": "1;33", "danger": "1;97;41", "quiet": "2"}
+
+
+def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
+    listen = commands.add_parser("listen", parents=[common], help="take what you say on a job, live from the microphone")
+    listen.add_argument("work_order", metavar="WORK_ORDER")
+    listen.add_argument("--device", metavar="NAME", help="microphone: its number or a part of its name, see: hoodnote devices")
+    listen.add_argument("--plain", action="store_true", help="one line for each answer, no large type")
+    listen.add_argument("--quiet", action="store_true", help="no tones")
+    listen.add_argument("--model", type=Path, metavar="DIR", help="directory of a speech model (default: the ones found, see: hoodnote engines)")
+    listen.set_defaults(run=_listen)
+
+    devices = commands.add_parser("devices", parents=[common], help="the microphones there are")
+    devices.set_defaults(run=_devices)
+
+
+def _devices(args: argparse.Namespace) -> None:
+    from hoodnote.capture.speech.microphone import choose, devices
+
+    found = devices()
+    chosen = choose(found, None)
+    for device in found:
+        mark = "*" if device == chosen else " "
+        print(f"{mark} {device.index:3}  {one_line(device.name)}  ({device.host}, {device.channels} "
+              f"channel{'s' if device.channels > 1 else ''}, {device.rate} Hz)")
+    print("* is taken unless --device names another, by its number or a part of its name")
+
+
+def _listen(args: argparse.Namespace) -> None:
+    with open_store(args) as store:
+        job = store.job(args.work_order)
+        from hoodnote.capture.speech.endpoint import Endpointer, voice_detector
+        from hoodnote.cli.lexicon import lexicon_path
+        from hoodnote.intake.hearing import Hearing, Setup
+        from hoodnote.intake.live import Session
+        from hoodnote.jobs.place import data_dir
+
+        opener = Opener(args.device)
+        face = Screen(job, plain=args.plain or not sys.stdout.isatty(), quiet=args.quiet)
+        ears = Hearing(Setup(data_dir(args.data), job, partial(_engines, args.model, models_dir(args)), lexicon_path(args.lexicon, args.data)))
+        try:
+            session = Session(store, job, opener, Endpointer(voice_detector()), ears, face)
+            face.line(f"job {job.work_order}: speak when it says listening; \"stop listening\" pauses, \"close job\" or Ctrl-C ends")
+            try:
+                _run(session)
+            except KeyboardInterrupt:
+                face.line("ending ...")
+            session.finish()
+        finally:
+            ears.close()
+            face.close()
+        face.line(_summary(session, job))
+
+
+def _run(session: Session) -> None:
+    while session.step():
+        time.sleep(_TICK_S)
+
+
+def _summary(session: Session, job: Job) -> str:
+    tally = session.tally
+    parts = [f"{tally.utterances} utterances kept"]
+    for count, text in ((tally.not_understood, "not understood"), (tally.failed, "that could not be heard"),
+                        (session.left, f"left for 'hoodnote resume {job.work_order}'"), (tally.overflows, "times the sound card lost sound"),
+                        (tally.dropped, "blocks of sound lost here"), (tally.lost, "times without a microphone")):
+        if count:
+            parts.append(f"{count} {text}")
+    if tally.latencies:
+        parts.append(f"answers came {sorted(tally.latencies)[len(tally.latencies) // 2]:.1f} s after the last word, in the middle")
+    return f"job {job.work_order}: " + ", ".join(parts)
+
+
+def _engines(model: Path | None, models: Path) -> Sequence[Recognizer]:
+    from hoodnote.capture.speech.engines import best_two
+
+    return best_two(model, models)
+
+
+class Opener:
+    """Opens the chosen microphone; called again after it was lost, when the list of devices has to be made anew."""
+
+    def __init__(self, wanted: str | None):
+        self._wanted, self._again = wanted, False
+
+    def __call__(self) -> Microphone:
+        from hoodnote.capture.speech.microphone import Microphone, choose, devices, refresh
+
+        if self._again:
+            refresh()
+        self._again = True
+        return Microphone(choose(devices(), self._wanted))
+
+
+class Screen:
+    """Answers stay and scroll; the last line shows state and level. `plain`: lines only, for a pipe or a narrow terminal."""
+
+    def __init__(self, job: Job, plain: bool, quiet: bool):
+        self._job, self._plain = job, plain
+        self._colour = not plain and not os.environ.get("NO_COLOR")
+        self._blocks = (sys.stdout.encoding or "").lower().startswith("utf")
+        self._quiet = quiet
+        self._speaker: Speaker | None = None
+        self._next_meter, self._state, self._peak = 0.0, "", 0.0
+
+    # what Session tells
+
+    def level(self, state: str, level: float, waiting: int) -> None:
+        self._peak = max(level, self._peak)
+        if self._plain:
+            if state != self._state and state != "hearing you" and self._state != "hearing you":
+                print(f"[{state}]", flush=True)
+            self._state = state
+            return
+        now = time.monotonic()
+        if now < self._next_meter and state == self._state:
+            return
+        self._next_meter, self._state = now + _METER_EVERY_S, state
+        bar, db = meter(self._peak, self._blocks)
+        self._peak = 0.0
+        text = f"{state.upper():14} {bar} {db:4.0f} dB" + (f"   {waiting} waiting" if waiting else "")
+        print(f"\r\x1b[K{text[:self._columns]}", end="", flush=True)
+
+    def taken(self, taken: Taken) -> None:
+        self._clear()
+        if self._plain:
+            print(*taken_lines(taken, self._job), sep="\n", flush=True)
+            return
+        for warning in taken.warnings:
+            self._big("STOP", "danger")
+            self.line(warning_line(warning), "danger")
+        for entry in taken.entries:
+            style = "asked" if entry.question else "taken"
+            for text in headline(entry):
+                self._big(text, style)
+            for text in question_lines(entry, self._job) if entry.question else [entry_line(entry)]:
+                self.line(text, style)
+            if entry.question:
+                self.line("    say the figure, \"first one\", \"second one\", \"yes\", \"no\", \"scratch that\" or \"later\"", style)
+        print(flush=True)
+
+    def not_understood(self, taken: Taken) -> None:
+        self._clear()
+        if not self._plain:
+            self._big("say again", "asked")
+        heard = " / ".join(f"{a.reader}: {one_line(a.text)}" for a in taken.accounts if a.text)
+        self.line(f"not understood, the clip is kept{f' ({heard})' if heard else ''}", "asked")
+
+    def checked(self, findings: tuple[Finding, ...]) -> None:
+        self._clear()
+        for finding in findings:
+            for text in finding_lines(finding):
+                self.line(text, {"outside": "asked", "within": "taken"}.get(finding.outcome.value, "quiet"))
+
+    def figures(self, entries: list[Entry]) -> None:
+        self._clear()
+        if not entries:
+            self.line("no figure has been taken yet")
+        for entry in entries:
+            if not self._plain:
+                for text in headline(entry):
+                    self._big(text, "taken")
+            self.line(entry_line(entry), "taken")
+
+    def questions(self, entries: list[Entry]) -> None:
+        self._clear()
+        if not entries:
+            self.line("nothing is open")
+        for entry in entries:
+            for text in question_lines(entry, self._job):
+                self.line(text, "asked")
+
+    def remark(self, text: str) -> None:
+        self._clear()
+        self.line(one_line(text), "asked")
+
+    def tone(self, name: str) -> float:
+        if self._quiet:
+            return 0.0
+        if self._speaker is None:
+            from hoodnote.capture.speech.tones import Speaker
+
+            self._speaker = Speaker()
+        return self._speaker.play(name)
+
+    # the terminal
+
+    def line(self, text: str, style: str | None = None) -> None:
+        self._clear()
+        print(f"\x1b[{_STYLES[style]}m{text}\x1b[0m" if style and self._colour else text, flush=True)
+
+    def close(self) -> None:
+        self._clear()
+        if self._speaker is not None:
+            self._speaker.close()
+
+    def _big(self, text: str, style: str) -> None:
+        from hoodnote.cli.banner import banner
+
+        for row in banner(text, self._columns, self._blocks):
+            self.line(row, style)
+        print()
+
+    def _clear(self) -> None:
+        """Takes the meter's line away."""
+        if not self._plain:
+            print("\r\x1b[K", end="")
+
+    @property
+    def _columns(self) -> int:
+        return shutil.get_terminal_size().columns - 1
+
+
+def headline(entry: Entry) -> list[str]:
+    """The words in large type: place and figure; for a question the figures to choose from."""
+    from hoodnote.intake.record import choices
+    from hoodnote.statements.model import Measured
+
+    if not entry.question:
+        return _large(entry.statement)
+    found = choices(entry)
+    if len(found) > 1 and all(isinstance(s, Measured) for s in found):
+        place, *_ = _large(found[0])
+        return [place, " or ".join(dict.fromkeys(_large(s)[-1] for s in found)) + "?"]
+    return [*_large(found[0])[:-1], _large(found[0])[-1] + "?"] if found else ["say again"]
+
+
+def _large(statement: Statement | None) -> list[str]:
+    from hoodnote.statements.describe import describe, figure
+    from hoodnote.statements.model import Measured
+    from hoodnote.statements.vocabulary import PLACES
+
+    if isinstance(statement, Measured):
+        return [PLACES[statement.place].name, figure(statement.value, statement.unit)]
+    return [describe(statement)]
+
+
+def meter(level: float, blocks: bool = True) -> tuple[str, float]:
+    """A bar from -60 dB to full scale, and the dB."""
+    from math import log10
+
+    db = max(_QUIETEST_DB, 20 * log10(max(level, 1e-9)))
+    full = round(_METER_WIDTH * (1 - db / _QUIETEST_DB))
+    return ("█" if blocks else "#") * full + ("░" if blocks else "-") * (_METER_WIDTH - full), db

@@ -1,0 +1,221 @@
+"""Kept clips are heard in a process of their own, so that no recognizer, however busy, keeps the microphone waiting.
+
+The process opens the record itself and goes through `intake.hear`, as `hoodnote hear` does; what comes back is what was recorded.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from hoodnote.errors import HoodnoteError
+
+if TYPE_CHECKING:
+    from hoodnote.capture.speech.recognizer import Recognizer
+    from hoodnote.checks.model import Finding
+    from hoodnote.intake.record import Taken
+    from hoodnote.jobs.store import Capture, Job
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What the hearing process needs to know. `engines` must be importable from another process."""
+
+    data_dir: Path
+    job: Job
+    engines: Callable[[], Sequence[Recognizer]]
+    lexicon: Path | None = None
+
+
+@dataclass(frozen=True)
+class Ready:
+    engines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Result:
+    """What became of a clip; `problem` when nothing did."""
+
+    capture_id: int
+    taken: Taken | None
+    problem: str | None = None
+
+
+@dataclass(frozen=True)
+class Woken:
+    """Answer to `wake`: was it "start listening"?"""
+
+    yes: bool
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The checks that the entries of a clip take part in."""
+
+    capture_id: int
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Broken:
+    """The listeners cannot be used at all."""
+
+    problem: str
+
+
+Message = Broken | Ready | Result | Woken | Checked
+
+
+class Hearing:
+    """One hearing process, one clip at a time; a dead one is started anew and its clip stays for `hoodnote resume`."""
+
+    def __init__(self, setup: Setup):
+        self._setup = setup
+        self._context = multiprocessing.get_context("spawn")   # a fork would take the sound library's threads along
+        self._at: int | None = None          # the capture being heard; 0 for a `wake`
+        self._was_ready = False
+        self._start()
+
+    def _start(self) -> None:
+        self._connection, theirs = self._context.Pipe()
+        self._process = self._context.Process(target=_work, args=(theirs, self._setup), name="hoodnote hearing", daemon=True)
+        self._process.start()
+        theirs.close()
+
+    @property
+    def busy(self) -> bool:
+        return self._at is not None
+
+    def begin(self, capture: Capture) -> None:
+        self._at = capture.id
+        self._send(capture)
+
+    def wake(self, samples: np.ndarray) -> None:
+        """While paused: are these the words that end the pause? Nothing of them is kept or recorded."""
+        self._at = 0
+        self._send(samples)
+
+    def _send(self, task: object) -> None:
+        try:
+            self._connection.send(task)
+        except (BrokenPipeError, OSError):
+            pass                              # `poll` finds out why
+
+    def poll(self, wait_s: float = 0.0) -> list[Message]:
+        """Never blocks longer than `wait_s`. Raises HoodnoteError when the listeners cannot be used at all."""
+        out: list[Message] = []
+        try:
+            while self._connection.poll(wait_s if not out else 0.0):
+                message = self._connection.recv()
+                if isinstance(message, Broken):
+                    raise HoodnoteError(message.problem)
+                self._was_ready |= isinstance(message, Ready)
+                if isinstance(message, (Result, Woken)):
+                    self._at = None
+                out.append(message)
+        except (EOFError, OSError):
+            out += self._again()
+        return out
+
+    def _again(self) -> list[Message]:
+        self._process.join(1.0)
+        at, self._at = self._at, None
+        self._connection.close()
+        if not self._was_ready:
+            raise HoodnoteError("the listeners break down before they have begun; run 'hoodnote engines' to see what they lack")
+        self._was_ready = False
+        self._start()
+        if at is None:
+            return []
+        if at == 0:
+            return [Woken(False)]
+        return [Result(at, None, "the listeners broke down over this clip; it is kept for 'hoodnote resume', say it again")]
+
+    def close(self) -> None:
+        """What is being heard is finished first, for a few seconds; else it is left for `hoodnote resume`."""
+        self._send(None)
+        self._process.join(5.0)
+        if self._process.is_alive():
+            self._process.terminate()
+            self._process.join(1.0)
+        self._connection.close()
+
+
+def _work(connection: Connection, setup: Setup) -> None:
+    from hoodnote.jobs.store import Store
+    from hoodnote.language.grammar import use_shop_lexicon
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)   # Ctrl-C ends the session, which then ends this
+    use_shop_lexicon(setup.lexicon)
+    try:
+        engines = setup.engines()
+        for engine in engines:
+            engine.recognize(_something())          # loads what it needs
+    except HoodnoteError as problem:
+        connection.send(Broken(str(problem)))
+        return
+    connection.send(Ready(tuple(e.name for e in engines)))
+    with Store.open(setup.data_dir) as store:
+        while (task := _next(connection)) is not None:
+            if isinstance(task, np.ndarray):
+                connection.send(Woken(_is_resume(engines, task, setup.job.units)))
+                continue
+            result = _hear(store, setup.job, task, engines)
+            connection.send(result)
+            if result.taken is not None and result.taken.entries:
+                connection.send(Checked(task.id, _findings(store, setup.job, result.taken)))
+
+
+def _next(connection: Connection) -> Capture | np.ndarray | None:
+    try:
+        return connection.recv()
+    except EOFError:
+        return None
+
+
+def _hear(store, job: Job, capture: Capture, engines: Sequence[Recognizer]) -> Result:
+    from hoodnote.capture.audio import load_clip
+    from hoodnote.intake.hear import hear_capture
+
+    try:
+        samples = load_clip(store.media_path(capture.sha256)).samples
+        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=False))
+    except HoodnoteError as problem:
+        if engines:
+            store.finish(capture, "failed", str(problem))
+        return Result(capture.id, None, str(problem))
+    except Exception as error:   # noqa: BLE001 - one clip that breaks a recognizer must not end the job
+        return Result(capture.id, None, f"the listeners failed on this clip ({type(error).__name__}: {error}); it is kept for 'hoodnote resume'")
+
+
+def _is_resume(engines: Sequence[Recognizer], samples: np.ndarray, units: str) -> bool:
+    from hoodnote.intake.listening import listen
+    from hoodnote.readings.model import Standing
+    from hoodnote.statements.model import Control
+
+    settled = listen(engines, samples, units)[0].settled if engines else []
+    return [(s.statement, s.standing) for s in settled] == [(Control("resume"), Standing.AGREED)]
+
+
+def _findings(store, job: Job, taken: Taken) -> tuple[Finding, ...]:
+    from hoodnote.checks import evaluate
+    from hoodnote.readings.timeline import build
+
+    new = {e.id for e in taken.entries}
+    try:
+        return tuple(f for f in evaluate(build(store.entries(job)), units=job.units) if new & set(f.basis))
+    except HoodnoteError:
+        return ()
+
+
+def _something() -> np.ndarray:
+    """A second of noise that swells and fades, so that every part of a recognizer is loaded before the first clip."""
+    t = np.arange(16_000) / 16_000
+    return (0.1 * np.random.default_rng(0).normal(size=len(t)) * np.sin(np.pi * t) ** 4).astype(np.float32)

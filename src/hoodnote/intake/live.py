@@ -1,0 +1,253 @@
+"""Listening to a job: sound in, utterances kept, heard in turn, told at once; pause, questions and a lost microphone on the way.
+
+One thread does all this and never waits: the sound comes through a queue, the hearing is another process.
+"""
+
+from __future__ import annotations
+
+import io
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from hoodnote.capture.speech.endpoint import Endpointer, Utterance
+from hoodnote.capture.speech.microphone import Microphone, MicrophoneLost, Sound
+from hoodnote.capture.speech.recognizer import SAMPLE_RATE
+from hoodnote.errors import HoodnoteError
+from hoodnote.intake.hearing import Checked, Message, Ready, Result, Woken
+from hoodnote.readings.model import Entry, Standing
+from hoodnote.readings.timeline import build
+from hoodnote.statements.model import Control, Measured
+
+if TYPE_CHECKING:
+    from hoodnote.checks.model import Finding
+    from hoodnote.intake.record import Taken
+    from hoodnote.jobs.store import Capture, Job, Store
+
+_LOOK_AGAIN_S = 1.0        # between two attempts to find a lost microphone
+_READ_BACK = 4             # figures shown by "read back"
+_TOO_LOUD = 0.002          # share of clipped samples from which the speaker is told
+_TONE_TAIL_S = 0.25        # a tone reaches the microphone late, and the room holds it
+_MOST_WAITING_WORDS = 3    # utterances of a pause that may wait; older ones are let go
+
+
+class Ears(Protocol):
+    """What hears the kept clips; `Hearing` in the program."""
+
+    @property
+    def busy(self) -> bool: ...
+    def begin(self, capture: Capture) -> None: ...
+    def wake(self, samples: np.ndarray) -> None: ...
+    def poll(self, wait_s: float = 0.0) -> list[Message]: ...
+
+
+class Face(Protocol):
+    """What tells the technician: the terminal, or a test."""
+
+    def level(self, state: str, level: float, waiting: int) -> None: ...
+    def taken(self, taken: Taken) -> None: ...
+    def not_understood(self, taken: Taken) -> None: ...
+    def checked(self, findings: tuple[Finding, ...]) -> None: ...
+    def figures(self, entries: list[Entry]) -> None: ...
+    def questions(self, entries: list[Entry]) -> None: ...
+    def remark(self, text: str) -> None: ...
+    def tone(self, name: str) -> float: ...
+
+
+@dataclass
+class Tally:
+    """What a session came to; latencies in seconds from the end of speech to the answer on the screen."""
+
+    utterances: int = 0
+    not_understood: int = 0
+    failed: int = 0
+    overflows: int = 0
+    dropped: int = 0
+    lost: int = 0
+    latencies: list[float] = field(default_factory=list)
+
+
+class Session:
+    """Call `step` again and again; False when the job was closed by voice."""
+
+    def __init__(self, store: Store, job: Job, open_microphone: Callable[[], Microphone], endpointer: Endpointer, ears: Ears, face: Face,
+                 clock: Callable[[], float] = time.monotonic):
+        self._store, self._job, self._open, self._face, self._clock = store, job, open_microphone, face, clock
+        self._endpointer, self._ears = endpointer, ears
+        self._microphone: Microphone | None = open_microphone()
+        self._waiting: deque[tuple[Capture, float]] = deque()          # kept, not yet heard; when its speech ended
+        self._words: deque[Utterance] = deque(maxlen=_MOST_WAITING_WORDS)
+        self._spoken: dict[int, float] = {}
+        self._at_wake: Utterance | None = None
+        self._look_again = 0.0
+        self.paused, self.ready, self.finished = False, False, False
+        self.tally = Tally()
+
+    def step(self) -> bool:
+        sound = self._listen()
+        for utterance in self._endpointer.push(sound.samples) if len(sound.samples) else ():
+            self._utterance(utterance)
+        for message in self._ears.poll():
+            self._message(message)
+        self._feed()
+        self._face.level(self._state(), sound.level, len(self._waiting))
+        return not (self.finished and not self._waiting and not self._ears.busy)
+
+    def finish(self, wait_s: float = 10.0) -> None:
+        """What was being said is kept, what is kept is heard as long as that takes no more than `wait_s`."""
+        if self._microphone is not None:
+            self._count(self._microphone)
+            self._microphone.close()
+            self._microphone = None
+        if (last := self._endpointer.flush()) is not None:
+            self._utterance(last)
+        give_up = self._clock() + wait_s
+        while (self._waiting or self._ears.busy) and self._clock() < give_up:
+            self._feed()
+            for message in self._ears.poll(0.05):
+                self._message(message)
+
+    @property
+    def left(self) -> int:
+        """Clips kept and not yet heard."""
+        return len(self._waiting) + self._ears.busy
+
+    # sound
+
+    def _listen(self) -> Sound:
+        nothing = Sound(np.zeros(0, np.float32), 0.0, 0.0)
+        if self._microphone is None:
+            if self._clock() >= self._look_again:
+                self._look_again = self._clock() + _LOOK_AGAIN_S
+                try:
+                    self._microphone = self._open()
+                    self._face.remark(f"listening again, with {self._microphone.device.name}")
+                except HoodnoteError:
+                    pass
+            return nothing
+        try:
+            return self._microphone.read()
+        except MicrophoneLost as lost:
+            self._count(self._microphone)
+            self._microphone.close()
+            self._microphone, self._look_again = None, self._clock() + _LOOK_AGAIN_S
+            self.tally.lost += 1
+            if (last := self._endpointer.flush()) is not None:
+                self._utterance(last)
+            self._face.remark(f"{lost}; the job is kept, waiting for it")
+            self._tone("stop")
+            return nothing
+
+    def _count(self, microphone: Microphone) -> None:
+        self.tally.overflows += microphone.overflows
+        self.tally.dropped += microphone.dropped
+
+    def _utterance(self, utterance: Utterance) -> None:
+        if self.paused:
+            self._words.append(utterance)
+            return
+        self._keep(utterance)
+
+    def _keep(self, utterance: Utterance) -> None:
+        """On disk and in the record before anything else is done with it."""
+        ended = self._clock() - max(0.0, self._endpointer.heard_s - utterance.speech_end_s)
+        kept = self._store.keep_bytes(wav(utterance.samples), ".wav")
+        capture = self._store.add_capture(self._job, "clip", sha256=kept.sha256, original_name=f"live {datetime.now():%H:%M:%S}.wav")
+        self.tally.utterances += 1
+        self._waiting.append((capture, ended))
+        if utterance.clipped > _TOO_LOUD:
+            self._face.remark("too loud: the microphone clips; hold it further away or turn it down")
+        if utterance.cut:
+            self._face.remark("that was longer than 30 seconds and was cut at a quiet place; both parts are kept")
+
+    # hearing
+
+    def _feed(self) -> None:
+        if self._ears.busy or not self.ready:
+            return
+        if self._waiting:
+            capture, ended = self._waiting.popleft()
+            self._spoken = {capture.id: ended}
+            self._ears.begin(capture)
+        elif self._words:
+            self._at_wake = self._words.popleft()
+            self._ears.wake(self._at_wake.samples)
+
+    def _message(self, message: Message) -> None:
+        match message:
+            case Ready(engines):
+                self.ready = True
+                if len(engines) < 2:
+                    self._face.remark("only one listener is there, so every figure will be asked; see: hoodnote engines" if engines else
+                                      "no listener is there; what you say is kept for 'hoodnote resume'; see: hoodnote engines")
+            case Woken(yes):
+                if yes and self.paused and self._at_wake is not None:
+                    self.paused = False
+                    self._words.clear()
+                    self._keep(self._at_wake)
+            case Checked(_, findings):
+                if findings:
+                    self._face.checked(findings)
+            case Result(capture_id, None, problem):
+                self.tally.failed += 1
+                self._face.remark(problem or "this clip could not be heard")
+                self._tone("asked")
+            case Result(capture_id, taken, _):
+                self._told(taken)
+                self.tally.latencies.append(self._clock() - self._spoken.pop(capture_id, self._clock()))
+
+    def _told(self, taken: Taken) -> None:
+        if not taken.entries and not taken.warnings:
+            self.tally.not_understood += 1
+            self._face.not_understood(taken)
+            self._tone("asked")
+            return
+        self._face.taken(taken)
+        asked = any(e.standing is Standing.UNCONFIRMED for e in taken.entries)
+        self._tone("stop" if taken.warnings else "asked" if asked else "taken")
+        for entry in taken.entries:
+            if isinstance(entry.statement, Control) and entry.standing is not Standing.UNCONFIRMED:
+                self._obey(entry.statement.action)
+
+    def _obey(self, action: str) -> None:
+        timeline = build(self._store.entries(self._job))
+        match action:
+            case "pause":
+                self.paused = True
+                self._endpointer.flush()
+            case "resume":
+                self.paused = False
+            case "read_back":
+                self._face.figures([x.entry for x in timeline.live if isinstance(x.entry.statement, Measured) and x.usable][-_READ_BACK:])
+            case "open_questions" | "next":
+                self._face.questions([x.entry for x in timeline.questions])
+            case "close_job":
+                self.finished = True
+
+    def _tone(self, name: str) -> None:
+        seconds = self._face.tone(name)
+        if seconds:
+            self._endpointer.mute(seconds + _TONE_TAIL_S)
+
+    def _state(self) -> str:
+        if self._microphone is None:
+            return "no microphone"
+        if self.paused:
+            return "paused"
+        if self._endpointer.speaking:
+            return "hearing you"
+        return "listening" if self.ready else "getting ready"
+
+
+def wav(samples: np.ndarray) -> bytes:
+    """16 bits, mono, 16 kHz."""
+    import soundfile
+
+    out = io.BytesIO()
+    soundfile.write(out, samples, SAMPLE_RATE, subtype="PCM_16", format="WAV")
+    return out.getvalue()

@@ -1,0 +1,74 @@
+"""From the last word to the answer on the screen: real PortAudio, real listeners, held to the clock; dropped frames and memory.
+
+    python -m tests.bench.bench_live [--count 12] [--rate 48000]
+
+Needs Linux with libportaudio2. Development voices: nothing is scored here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import tempfile
+import time
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import soxr
+
+from hoodnote.capture.speech.endpoint import Endpointer, voice_detector
+from hoodnote.cli.listening import Screen, _engines
+from hoodnote.intake.hearing import Hearing, Setup
+from hoodnote.intake.live import Session
+from hoodnote.jobs.store import Store
+from tests.bench.noise import RATE, add_noise, shop_noise, speech_level
+from tests.bench.utterances import utterances
+from tests.bench.voices import DEVELOPMENT, say
+from tests.sound_device import Paced, sound_card
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--count", type=int, default=12)
+    parser.add_argument("--rate", type=int, default=48_000)
+    parser.add_argument("--gap", type=float, default=2.5, help="seconds between utterances")
+    parser.add_argument("--snr", type=float, default=25.0)
+    args = parser.parse_args()
+    spoken = utterances(args.count, 77)
+    pieces = [np.zeros(3 * RATE, np.float32)]
+    for i, u in enumerate(spoken):
+        pieces += [say(DEVELOPMENT[i % len(DEVELOPMENT)], u.spoken), np.zeros(int(args.gap * RATE), np.float32)]
+    sound = np.concatenate(pieces)
+    sound = add_noise(sound * np.float32(0.08 / speech_level(sound)), shop_noise(len(sound) / RATE, 5), args.snr)
+    seconds = len(sound) / RATE
+    sound = np.concatenate([sound, np.zeros(60 * RATE, np.float32)])
+    samples = soxr.resample(sound, RATE, args.rate)
+    with tempfile.TemporaryDirectory() as folder, sound_card(Path(folder), samples, args.rate) as device, Store.open(Path(folder) / "data") as store:
+        job = store.create_job("WO-LIVE")
+        begun = time.monotonic()
+        ears = Hearing(Setup(Path(folder) / "data", job, partial(_engines, None, Path(folder))))
+        microphone = Paced(device)
+        session = Session(store, job, lambda: microphone, Endpointer(voice_detector()), ears, Screen(job, plain=True, quiet=True))
+        ready = None
+        while time.monotonic() - begun < seconds + 3:
+            session.step()
+            if session.ready and ready is None:
+                ready = time.monotonic() - begun
+            time.sleep(0.02)
+        cpu = time.process_time()
+        pid = ears._process.pid
+        listeners = int(next(x for x in Path(f"/proc/{pid}/status").read_text().splitlines() if x.startswith("VmHWM")).split()[1]) / 1024
+        session.finish()
+        ears.close()
+    t = session.tally
+    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(*(f"   said: {u.text}" for u in spoken), sep="\n")
+    print(f"{args.count} spoken, {t.utterances} kept, {t.not_understood} not understood; listeners ready after {ready or float('nan'):.1f} s; "
+          f"last word to answer: median {np.median(t.latencies):.2f} s, 95 % {np.quantile(t.latencies, 0.95):.2f} s")
+    print(f"device {microphone.rate} Hz x {microphone.channels}; blocks {microphone.blocks}, dropped {t.dropped}, overflows {t.overflows}; "
+          f"memory {own:.0f} MB here, {listeners:.0f} MB listeners; {cpu / seconds:.2f} of a core here")
+
+
+if __name__ == "__main__":
+    main()
