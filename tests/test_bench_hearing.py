@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import json
+import math
 import re
+from collections import Counter
 from dataclasses import dataclass
 from decimal import Decimal
 
+import numpy as np
 import pytest
 
 from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
 from hoodnote.language.grammar import load
 from hoodnote.readings.agreement import Account, agree
+from hoodnote.readings.decision import Decision, Opinions
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Control, Measured, Step
+from tests.bench import hearing_records
 from tests.bench.bench_hearing import report
-from tests.bench.hearing_records import heard_by, hypotheses, read, spoken_clips
+from tests.bench.hearing_records import clips_of, from_json, gathered_of, read, spoken_clips, watch
 from tests.bench.hearing_score import Scored, at_most, count, score, silence_table, speech_table
 from tests.bench.scene import NO_SPEECH
 from tests.bench.talk import SENTENCES
@@ -38,14 +43,23 @@ def settled(said, first, second) -> Scored:
     return out
 
 
-def heard(text: str, confidence: float = 0.9) -> dict:
-    words = [[w, i / 2, i / 2 + 0.5, confidence] for i, w in enumerate(text.split())]
-    return {"cpu_s": 0.1, "hypotheses": [{"words": words, "text": text, "score": 0.0, "confidence": confidence, "cues": None}] if text else []}
+def when_both_say_so(known: Opinions) -> Decision:
+    """A decision without any fitted number, so that what is counted here does not move with the fit."""
+    first, second = known.accounts
+    return Decision(tuple(first.text.split()), first.statements, (), tuple(agree(first, second)), known.accounts)
 
 
 def record(said: str | None, first: str, second: str, condition: str = "15", voice: str = "v") -> dict:
+    heard = [[name, [[[[w, i / 2, i / 2 + 0.5, 0.9] for i, w in enumerate(text.split())], 0.0, 0.9]] if text else []]
+             for name, text in (("a", first), ("b", second))]
+    candidates = list(dict.fromkeys(text for text in (first, second) if text))
     return {"split": "development", "seed": 1, "index": 0, "condition": condition if said else NO_SPEECH, "voice": voice, "parts": "engine+fan",
-            "microphone": "arm", "said": said, "spoken": said, "seconds": 2.0, "engines": {"a": heard(first), "b": heard(second)}, "memory_mb": 300}
+            "microphone": "arm", "said": said, "spoken": said, "seconds": 2.0, "cpu_s": 0.2, "wall_s": 0.2, "memory_mb": 300, "cues": {},
+            "heard": heard, "rescored": [False, False], "candidates": candidates, "scores": [[0.0, 0.0] for _ in candidates]}
+
+
+def scored_of(records: list[dict]) -> list[Scored]:
+    return [score(r, when_both_say_so) for r in records]
 
 
 def test_agreed_and_right():
@@ -80,11 +94,11 @@ def test_an_idle_control_word_is_no_question_but_a_taken_one_counts():
 
 def test_a_planted_wrong_figure_is_counted_from_record_to_report():
     records = [record("low side thirteen", "low side thirty", "low side thirty")] + [record("low side thirteen", "low side thirteen", "low side thirteen")] * 3
-    scored = [score(r) for r in records]
+    scored = scored_of(records)
     assert [len(s.silently_wrong) for s in scored] == [1, 0, 0, 0]
     last = [line for line in speech_table(scored, lambda s: s.voice, "voice").splitlines()][-1]
     assert last == "| **all** | 15 dB | 4 | 75.0% | 75.0% | 75.0% | 4 | 75.0% | 0 | 0 | 1 | 250.0 of 4 | 751 | 0.10 | 0.10 |"
-    text = report(records)
+    text = report(records, when_both_say_so)
     assert "250.0 of 4" in text and f"silently wrong (v, 15, engine+fan, arm): said 'low side thirteen', took {describe(THIRTY)}" in text
 
 
@@ -98,40 +112,46 @@ def test_how_sure_a_count_makes():
 
 def test_voices_and_conditions_are_told_apart_and_add_up():
     records = [record("low side thirty", "low side thirty", "low side thirty", c, v) for c in ("clean", "5") for v in ("one", "two", "two")]
-    rows = speech_table([score(r) for r in records], lambda s: s.voice, "voice").splitlines()[2:]
+    rows = speech_table(scored_of(records), lambda s: s.voice, "voice").splitlines()[2:]
     assert [re.split(r" *\| *", r)[1:4] for r in rows] == [["one", "clean", "1"], ["two", "clean", "2"], ["**all**", "clean", "3"],
                                                           ["one", "5 dB", "1"], ["two", "5 dB", "2"], ["**all**", "5 dB", "3"]]
 
 
 def test_whatever_is_taken_while_nobody_speaks_is_wrong():
-    quiet, wrong = score(record(None, "", "")), score(record(None, "engine off", "engine off"))
+    quiet, wrong = scored_of([record(None, "", ""), record(None, "engine off", "engine off")])
     assert (quiet.taken, wrong.taken, wrong.silently_wrong != []) == (0, 1, True)
     assert silence_table([quiet, wrong], ["fan", "fan"]).splitlines()[-1].startswith("| **all** | 2 | 0.1 | 1 | 0 |")
-    assert "taken from nothing" in report([record(None, "engine off", "engine off")])
+    assert "taken from nothing" in report([record(None, "engine off", "engine off")], when_both_say_so)
 
 
 def test_another_decision_can_be_made_on_a_record():
     one = record("low side thirty", "low side thirty", "low side thirty")
-    assert score(one).taken_right == 1 and score(one, how=lambda heard: []).missed == 1
+    assert score(one, when_both_say_so).taken_right == 1
+    assert score(one, lambda known: Decision((), (), (), (), known.accounts)).missed == 1
 
 
-def test_a_dump_gives_back_what_was_heard(tmp_path):
+def test_a_dump_gives_back_what_was_gathered(tmp_path):
     class Engine:
         name = "a"
 
         def examine(self, samples, n_best=5):
-            return [(Hypothesis((HeardWord("low", 0.0, 0.5, 0.7), HeardWord("side", 0.5, 1.0, 0.8)), -3.5, 0.75), Cue(2.0))]
+            words = tuple(HeardWord(w, i * 0.5, i * 0.5 + 0.5, 0.7) for i, w in enumerate("low side thirty".split()))
+            return [(Hypothesis(words, -3.5, 0.75), Cue(2.0))]
 
         def recognize(self, samples, n_best=5):
             return [h for h, _ in self.examine(samples, n_best)]
 
-    engine = Engine()
-    kept = heard_by(engine, None)
-    assert kept["hypotheses"][0]["cues"] == {"margin": 2.0} and kept["cpu_s"] >= 0 and "examine" not in vars(engine)
+    engines = [Engine(), Engine()]
+    for engine in engines:
+        watch(engine)
+    kept = gathered_of(np.zeros(16_000, np.float32), engines)
+    assert kept["seconds"] == 1.0 and kept["cpu_s"] >= 0 and kept["cues"] == {"a": {"margin": 2.0}}
     path = tmp_path / "dump"
-    path.write_text(json.dumps({"engines": {"a": kept}}) + "\n" + '{"engines": {"a"')   # the last line was cut off
+    path.write_text(json.dumps(kept) + "\n" + '{"heard": [["a"')   # the last line was cut off
     (back,) = read(path)
-    assert hypotheses(back, "a") == engine.recognize(None)
+    again = from_json(back)
+    assert again.heard == (("a", tuple(engines[0].recognize(None))),) * 2 and again.candidates == (("low", "side", "thirty"),)
+    assert again.scores[0] == pytest.approx((math.log(0.75),) * 2, abs=1e-3)
 
 
 def test_no_speaker_is_both_tuned_on_and_scored():
@@ -157,6 +177,13 @@ def test_the_sides_say_different_things_and_every_condition_says_the_same():
     clips = list(spoken_clips("heldout", 3, 20, ["clean", "15", "5"]))
     assert len(clips) == 60 and all(len({(c.said, c.voice) for c in clips[i:i + 3]}) == 1 for i in range(0, 60, 3))
     assert {c.voice for c in clips} == set(HELD_OUT)
+
+
+def test_a_run_cut_short_is_balanced(monkeypatch):
+    monkeypatch.setattr(hearing_records, "without_speech", lambda minutes, seed, split: [("fan", np.zeros(8))] * 10)
+    clips = clips_of("development", 3, 15, ["clean", "5", NO_SPEECH], 1.0)
+    assert len(clips) == 40 and len({(c.condition, c.index) for c in clips}) == 40
+    assert Counter(c.condition for c in clips[:20]) == {NO_SPEECH: 5, "clean": 8, "5": 7}
 
 
 def test_teens_and_whole_tens_come_oftener_than_by_chance_and_equally_often():

@@ -12,10 +12,12 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.bench.hearing_records import decode, read, silent_clips, spoken_clips
+from hoodnote.readings.decision import Decision, Opinions, decide
+from tests.bench.hearing_records import clips_of, decode, read
 from tests.bench.hearing_score import score, silence_table, speech_table
 from tests.bench.scene import NO_SPEECH
 from tests.bench.voices import SPLITS
@@ -23,13 +25,13 @@ from tests.bench.voices import SPLITS
 SEEDS = {"development": 100, "heldout": 200}   # other voices and other utterances
 
 
-def report(records: list[dict]) -> str:
+def report(records: list[dict], how: Callable[[Opinions], Decision] = decide) -> str:
     speech = [r for r in records if r["condition"] != NO_SPEECH]
     silence = [r for r in records if r["condition"] == NO_SPEECH]
     parts = []
     if speech:
         speech.sort(key=lambda r: (r["condition"] != "clean", -float(r["condition"].replace("clean", "0"))))
-        scored = [score(r) for r in speech]
+        scored = [score(r, how) for r in speech]
         parts.append(speech_table(scored, lambda s: s.voice, "voice"))
         where = {id(s): f"{r['parts']}, {r['microphone']}" for s, r in zip(scored, speech)}
         noisy = [s for s in scored if s.condition != "clean"]
@@ -38,7 +40,7 @@ def report(records: list[dict]) -> str:
         parts += [f"silently wrong ({s.voice}, {s.condition}, {where[id(s)]}): said {s.text!r}, took {'; '.join(s.silently_wrong)}; {s.texts}, {s.confidences}"
                   for s in scored if s.silently_wrong]
     if silence:
-        scored = [score(r) for r in silence]
+        scored = [score(r, how) for r in silence]
         parts.append(silence_table(scored, [r["parts"] for r in silence]))
         parts += [f"taken from nothing ({r['parts']}): {'; '.join(s.silently_wrong)}; {s.texts}, {s.confidences}"
                   for r, s in zip(silence, scored) if s.silently_wrong]
@@ -63,11 +65,8 @@ def main() -> None:
     if options.replay:
         records = [r for path in options.replay for r in read(path)]
     else:
-        seed, conditions = SEEDS[options.split] if options.seed is None else options.seed, options.conditions.split(",")
-        aloud = [c for c in conditions if c != NO_SPEECH]
-        clips = list(spoken_clips(options.split, seed, options.count, aloud)) if aloud else []
-        if NO_SPEECH in conditions:
-            clips += silent_clips(options.split, seed, options.silence)
+        seed = SEEDS[options.split] if options.seed is None else options.seed
+        clips = clips_of(options.split, seed, options.count, options.conditions.split(","), options.silence)
         records = decode(clips, options.dump, options.jobs, options.minutes, options.model)
     if not records:
         raise SystemExit("nothing was heard")

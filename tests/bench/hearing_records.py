@@ -1,8 +1,8 @@
 """Decoding at scale: what both engines heard of every clip, kept so that decisions can be made again without hearing again.
 
 A record is one JSON object a line: `said` (None where nobody speaks to the program), `voice`, `condition`, `parts`,
-`microphone`, `seconds`, and for each engine `cpu_s` and its `hypotheses`: words with times and confidence, score,
-confidence, and the `cues` behind it where the engine tells them.
+`microphone`, `seconds`; what it cost, `cpu_s`, `wall_s`, `memory_mb`; and all that the program gathers before it decides:
+`heard` (hypotheses of each engine), `candidates` with their `scores`, and the `cues` behind each engine's best.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ import numpy as np
 from tqdm import tqdm
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
+from hoodnote.intake.listening import Gathered, gather
 from tests.bench.scene import NO_SPEECH, sound, surroundings_of, without_speech
 from tests.bench.utterances import utterances
 from tests.bench.voices import SPLITS, say
 
-KEPT = 10                  # hypotheses kept of each engine
 _engines: list = []
 _deadline = float("inf")
 
@@ -58,6 +58,15 @@ def spoken_clips(split: str, seed: int, count: int, conditions: list[str]) -> It
 def silent_clips(split: str, seed: int, minutes: float) -> Iterator[Clip]:
     for i, (kind, samples) in enumerate(without_speech(minutes, seed, split)):
         yield Clip(split, seed, i, NO_SPEECH, "nobody", kind, "", None, None, samples)
+
+
+def clips_of(split: str, seed: int, count: int, conditions: list[str], silence_min: float) -> list[Clip]:
+    """All clips, those in which nobody speaks spread evenly among the others, so that a run cut short is as balanced as a whole one."""
+    aloud = [c for c in conditions if c != NO_SPEECH]
+    spoken = list(spoken_clips(split, seed, count, aloud)) if aloud else []
+    silent = list(silent_clips(split, seed, silence_min)) if NO_SPEECH in conditions else []
+    places = [((i + 0.5) / len(group), i, clip) for group in (spoken, silent) for i, clip in enumerate(group)]
+    return [clip for _, _, clip in sorted(places, key=lambda p: p[:2])]
 
 
 def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None = None, model: Path | None = None) -> list[dict]:
@@ -93,8 +102,17 @@ def read(path: Path) -> list[dict]:
     return records
 
 
-def hypotheses(record: dict, engine: str) -> list[Hypothesis]:
-    return [Hypothesis(tuple(HeardWord(*w) for w in h["words"]), h["score"], h["confidence"]) for h in record["engines"][engine]["hypotheses"]]
+def to_json(gathered: Gathered) -> dict:
+    return {"heard": [[name, [[[[w.word, round(w.start_s, 3), round(w.end_s, 3), round(w.confidence, 4)] for w in h.words], h.score, h.confidence] for h in found]]
+                      for name, found in gathered.heard],
+            "rescored": list(gathered.rescored), "candidates": [" ".join(c) for c in gathered.candidates],
+            "scores": [[round(float(s), 3) if np.isfinite(s) else -1e9 for s in row] for row in gathered.scores]}
+
+
+def from_json(data: dict) -> Gathered:
+    heard = tuple((name, tuple(Hypothesis(tuple(HeardWord(*w) for w in words), score, confidence) for words, score, confidence in found))
+                  for name, found in data["heard"])
+    return Gathered(heard, tuple(data["rescored"]), tuple(tuple(c.split()) for c in data["candidates"]), tuple(tuple(row) for row in data["scores"]))
 
 
 def _say(wanted: tuple[str, str]) -> None:
@@ -109,39 +127,38 @@ def _load(model: Path | None, until: float) -> None:
 
     _deadline = until
     _engines[:] = best_two(model)
-    warm = np.random.default_rng(0).normal(size=SAMPLE_RATE).astype(np.float32) * np.sin(np.arange(SAMPLE_RATE) / 2000).astype(np.float32) * 0.1
     for engine in _engines:
         if isinstance(engine, NeuralRecognizer):
             engine.__dict__["_model"] = SpeechModel(threads=1)
-        engine.recognize(warm)   # loading is not hearing
+        watch(engine)
+    swell = np.sin(np.arange(2 * SAMPLE_RATE) / 2000)
+    gather(_engines, (0.1 * swell * np.random.default_rng(0).normal(size=len(swell))).astype(np.float32))   # loading is not hearing
+
+
+def watch(engine) -> None:
+    """Keep the cues of the best hypothesis as `engine.cues`, where the engine has any."""
+    examine, engine.cues = getattr(engine, "examine", None), None
+
+    def watched(*args, **named):
+        found = examine(*args, **named)
+        engine.cues = dataclasses.asdict(found[0][1]) if found else None
+        return found
+    if examine is not None:
+        engine.examine = watched
 
 
 def _hear(clip: Clip) -> dict | None:
     if time.time() > _deadline:
         return None
     samples = clip.samples if clip.samples is not None else sound(clip.voice, clip.spoken, clip.condition, clip.seed + clip.index, clip.split)
-    record = {f.name: getattr(clip, f.name) for f in dataclasses.fields(clip) if f.name != "samples"}
-    return record | {"seconds": len(samples) / SAMPLE_RATE, "engines": {e.name: heard_by(e, samples) for e in _engines},
-                     "memory_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024}
+    return {f.name: getattr(clip, f.name) for f in dataclasses.fields(clip) if f.name != "samples"} | gathered_of(samples, _engines)
 
 
-def heard_by(engine, samples: np.ndarray) -> dict:
-    """`cpu_s`, and the hypotheses with the cues that the engine's `examine`, called on the way, gave for them."""
-    cues: dict[str, dict] = {}
-    examine = getattr(engine, "examine", None)
-    if examine is not None:
-        def watched(*args, **named):
-            found = examine(*args, **named)
-            cues.update((h.text, dataclasses.asdict(c)) for h, c in found)
-            return found
-        engine.examine = watched
-    begun = time.process_time()   # what it costs, however busy the machine is
-    try:
-        found = engine.recognize(samples, KEPT)
-        spent = time.process_time() - begun
-    finally:
-        if examine is not None:
-            del engine.examine
-    return {"cpu_s": spent, "hypotheses": [
-        {"words": [[w.word, round(w.start_s, 3), round(w.end_s, 3), round(w.confidence, 4)] for w in h.words], "text": h.text,
-         "score": h.score, "confidence": h.confidence, "cues": cues.get(h.text)} for h in found]}
+def gathered_of(samples: np.ndarray, engines: list) -> dict:
+    """What is gathered of a clip, and what that cost: processor time of all threads, however busy the machine is."""
+    for engine in engines:
+        engine.cues = None
+    begun, wall = time.process_time(), time.perf_counter()
+    gathered = gather(engines, samples)
+    cost = {"seconds": len(samples) / SAMPLE_RATE, "cpu_s": time.process_time() - begun, "wall_s": time.perf_counter() - wall}
+    return cost | {"memory_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, "cues": {e.name: e.cues for e in engines}} | to_json(gathered)

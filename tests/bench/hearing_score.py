@@ -10,15 +10,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.stats import beta
 
-from hoodnote.capture.speech.recognizer import Hypothesis
-from hoodnote.readings.agreement import Account, Settled, agree, meaning
+from hoodnote.intake.listening import opinions
+from hoodnote.readings.agreement import Settled, meaning
+from hoodnote.readings.decision import Decision, Opinions, decide
 from hoodnote.readings.model import Standing
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Control, Statement
 from hoodnote.statements.parser import parse
-from tests.bench.hearing_records import hypotheses
-
-Decide = Callable[[list[tuple[str, list[Hypothesis]]]], list[Settled]]
+from tests.bench.hearing_records import from_json
 
 
 @dataclass
@@ -47,34 +46,23 @@ class Scored:
         return self.taken_right + len(self.silently_wrong)
 
 
-def decide(heard: list[tuple[str, list[Hypothesis]]]) -> list[Settled]:
-    """As intake settles a clip."""
-    accounts = []
-    for name, found in heard[:2]:
-        words = [w.word for w in found[0].words] if found else []
-        accounts.append(Account(name, " ".join(words), tuple(parse(words)) if words else (), found[0].confidence if found else 0.0))
-    return agree(accounts[0], accounts[1] if len(accounts) > 1 else None)
-
-
-def score(record: dict, how: Decide = decide) -> Scored:
+def score(record: dict, how: Callable[[Opinions], Decision] = decide) -> Scored:
     truth = tuple(parse(record["said"].split())) if record["said"] else ()
     out = Scored(record["voice"], record["condition"], record["said"], record["seconds"], len(truth), memory_mb=record.get("memory_mb", 0))
-    heard = [(name, hypotheses(record, name)) for name in record["engines"]]
-    for name, found in heard:
-        out.texts[name] = found[0].text if found else ""
-        out.confidences[name] = round(found[0].confidence, 3) if found else 0.0
-        out.exact[name] = _same(tuple(parse([w.word for w in found[0].words])) if found else (), truth)
     begun = time.process_time()
-    settled = how(heard)
-    out.cpu_s = sum(e["cpu_s"] for e in record["engines"].values()) + time.process_time() - begun
-    count(out, settled, truth)
+    known = opinions(from_json(record))
+    decision = how(known)
+    out.cpu_s = record["cpu_s"] + time.process_time() - begun
+    for account in known.accounts:
+        out.texts[account.reader], out.confidences[account.reader] = account.text, round(account.confidence, 3)
+        out.exact[account.reader] = _same(account.statements, truth)
+    out.texts["together"], out.exact["together"] = " ".join(decision.words), _same(decision.statements, truth)
+    count(out, decision.settled, truth)
     return out
 
 
 def count(out: Scored, settled: Iterable[Settled], truth: tuple[Statement, ...]) -> None:
     """Fill in what was taken, asked and missed. A statement that nobody made and that is taken is silently wrong as well."""
-    settled = list(settled)
-    out.exact["together"] = _same(tuple(s.statement for s in settled if s.statement is not None), truth)
     # an unsettled "yes" or "next" is nothing that anybody is asked about
     settled = [s for s in settled if s.statement is not None
                and not (s.standing is Standing.UNCONFIRMED and isinstance(s.statement, Control) and s.statement.action != "withdraw")]
