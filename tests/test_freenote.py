@@ -85,9 +85,10 @@ def test_the_control_word_and_on_is_kept_as_a_free_note(store, job):
 @pytest.mark.parametrize(("free", "rest"), [
     ("Free note. The belt squeals.", "The belt squeals."), ("Three note the belt squeals", "the belt squeals"),
     ("free node, the belt squeals", "the belt squeals"), ("Memo: belt squeals", "belt squeals"),
-    ("Free note.", ""), ("Memo", ""),
-    ("Low side thirty", None), ("The free note", None), ("Three volts at the fuse", None), ("Freeze switch in twelve volts", None), ("", None),
-    ("free", None), ("no power at the fuse", None),
+    ("Freenoat, the belt squeals", "the belt squeals"), ("For he note, the belt squeals", "the belt squeals"),
+    ("Free note.", ""), ("Memo", ""), ("Free note to the customer", "to the customer"), ("A memo: call first", "call first"),
+    ("Low side thirty", None), ("Three volts at the fuse", None), ("Freeze switch in twelve volts", None), ("", None),
+    ("free", None), ("Freeze switch", None), ("Three ohms at the clutch coil", None), ("Metal in compressor", None), ("no power at the fuse", None),
 ])
 def test_the_opening_words(free, rest):
     assert freenote.without_opening(free) == rest
@@ -102,6 +103,15 @@ def test_two_listeners_who_agree_on_something_else_are_believed(store, job):
 def test_what_is_no_free_note_stays_a_question(store, job):
     taken, _ = hear(store, job, "low side thirty p s i", "low side forty p s i", "Low side thirty PSI.")
     assert taken.entries[0].question and not isinstance(taken.entries[0].statement, FreeNote)
+
+
+def test_a_transcript_that_spells_the_opening_in_its_own_way(store, job):
+    """One of the two listeners must have heard it then, and what follows must be no statement."""
+    text = "Mabel, customer wants a call before any work"
+    assert hear(store, job, "memo", "blower noisy", text)[0].entries[0].statement == FreeNote(text)
+    assert hear(store, job, "fuse is blown", "blower noisy", text)[0].entries[0].question
+    assert hear(store, job, "memo", "low side thirty p s i", "Low side thirty PSI.")[0].entries[0].question
+    assert hear(store, job, "memo", "memo", "Mamma.")[0].entries[0].statement == Control("memo")
 
 
 def test_a_clip_after_a_lone_free_note_is_one_whatever_it_says(store, job):
@@ -236,3 +246,24 @@ def test_the_numbers_of_entries_are_not_disturbed_by_the_index(store, job):
     for n in range(30):
         entry = type_text(store, job, "low side 30 psi").entries[0]
         assert entry.id == store.entries(job)[-1].id == n + 1
+
+
+def test_hear_free_from_the_command_line(tmp_path, capsys, monkeypatch):
+    import soundfile
+
+    from hoodnote.cli import taking
+    from hoodnote.cli.main import main
+
+    clip = tmp_path / "story.wav"
+    soundfile.write(clip, np.random.default_rng(1).normal(0, 0.1, 16_000), 16_000)
+    monkeypatch.setattr(taking, "_engines", lambda args: [Writer("neural", "low side thirty", STORY)])
+    assert main(["job", "new", "WO-3", "--data", str(tmp_path)]) == 0
+    assert main(["hear", "--free", str(clip), "--data", str(tmp_path)]) == 0
+    assert "unverified transcript" in capsys.readouterr().out
+    assert main(["job", "show", "WO-3", "--data", str(tmp_path)]) == 0
+    shown = capsys.readouterr().out
+    assert "free notes" in shown and STORY in shown and "open questions" not in shown and "superseded" not in shown
+    assert main(["search", "front end", "--data", str(tmp_path)]) == 0
+    assert STORY in capsys.readouterr().out
+    monkeypatch.setattr(taking, "_engines", lambda args: [Listener("pocketsphinx", "")])
+    assert main(["hear", "--free", str(clip), "--data", str(tmp_path)]) == 2

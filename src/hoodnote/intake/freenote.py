@@ -19,13 +19,16 @@ from hoodnote.readings.agreement import Account, meaning
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control, FreeNote
+from hoodnote.statements.parser import NotSayable
+from hoodnote.statements.typed import parse_text
 
 if TYPE_CHECKING:
     import numpy as np
 
     from hoodnote.jobs.store import Capture, Job, Store
 
-_LIKE = 80.0            # of 100; "three note" is 89 like "free note", "three volts" 60
+_LIKE = 80.0            # of 100; "freenoat" is 87 like "free note", "freeze" 71, "three ohms" 47
+_MORE = 2               # words
 _OPENING = Control("memo")
 
 
@@ -53,7 +56,8 @@ def instead(store: Store, job: Job, capture: Capture, samples: np.ndarray, engin
     """The clip taken as a free note, if it is one; None leaves it to the grammar.
 
     It is one when it follows a lone "free note", or begins with these words and goes on, and the two listeners to the
-    grammar do not both hear one and the same other thing.
+    grammar do not both hear one and the same other thing. That it begins so is read in the transcript; where that
+    spells the words in its own way, one of the two listeners must have heard them.
     """
     able = next((engine for engine in engines if isinstance(engine, Transcriber)), None)
     heard = _heard_by_both(accounts)
@@ -65,6 +69,8 @@ def instead(store: Store, job: Job, capture: Capture, samples: np.ndarray, engin
         return None
     text = able.transcribe_free(samples)
     rest = without_opening(text)
+    if rest is None and _goes_on(text, accounts, job.units):
+        rest = text
     return None if not rest else _keep(store, job, capture, able.name, text, rest)
 
 
@@ -95,15 +101,32 @@ def opened(store: Store, job: Job, capture: Capture) -> bool:
 
 
 def without_opening(text: str) -> str | None:
-    """What follows the control word in a transcript, "" when nothing does; None when it does not begin with anything like it."""
+    """What follows the control word in a transcript, "" when nothing does; None when it does not begin with anything like it.
+
+    Letters are compared without the spaces between: a transcript may join or part the words ("freenote", "for he note").
+    """
     from rapidfuzz import fuzz
 
     words = list(re.finditer(r"[\w']+", text))
+    best, end = _LIKE, None
     for phrase in _openings(load()):
-        length = len(phrase.split())
-        if len(words) >= length and fuzz.ratio(" ".join(w[0] for w in words[:length]).lower(), phrase) >= _LIKE:
-            return text[words[length - 1].end():].lstrip(" ,.;:-!?")
-    return None
+        for count in range(1, min(len(words), len(phrase.split()) + 1) + 1):
+            like = fuzz.ratio("".join(w[0] for w in words[:count]).lower(), phrase.replace(" ", ""))
+            if like > best or (like == best and end is None):
+                best, end = like, words[count - 1].end()
+    return None if end is None else text[end:].lstrip(" ,.;:-!?")
+
+
+def _goes_on(text: str, accounts: Sequence[Account], units: str) -> bool:
+    """Did a listener hear the control word alone where far more was said, and nothing that can be typed?"""
+    said = len(re.findall(r"[\w']+", text))
+    if not any(a.statements == (_OPENING,) and said >= len(a.text.split()) + _MORE for a in accounts):
+        return False
+    try:
+        parse_text(text, units)
+    except NotSayable:
+        return True
+    return False
 
 
 @lru_cache(maxsize=2)
