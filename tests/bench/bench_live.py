@@ -22,6 +22,7 @@ from hoodnote.cli.listening import Screen, _engines
 from hoodnote.intake.hearing import Hearing, Setup
 from hoodnote.intake.live import Session
 from hoodnote.jobs.store import Store
+from hoodnote.statements.model import Control
 from tests.bench.noise import RATE, add_noise, shop_noise, speech_level
 from tests.bench.utterances import utterances
 from tests.bench.voices import DEVELOPMENT, say
@@ -35,7 +36,7 @@ def main() -> None:
     parser.add_argument("--gap", type=float, default=2.5, help="seconds between utterances")
     parser.add_argument("--snr", type=float, default=25.0)
     args = parser.parse_args()
-    spoken = utterances(args.count, 77)
+    spoken = [u for u in utterances(3 * args.count, 77) if not isinstance(u.statements[0], Control)][:args.count]
     pieces = [np.zeros(3 * RATE, np.float32)]
     for i, u in enumerate(spoken):
         pieces += [say(DEVELOPMENT[i % len(DEVELOPMENT)], u.spoken), np.zeros(int(args.gap * RATE), np.float32)]
@@ -49,7 +50,7 @@ def main() -> None:
         begun = time.monotonic()
         ears = Hearing(Setup(Path(folder) / "data", job, partial(_engines, None, Path(folder))))
         microphone = Paced(device)
-        session = Session(store, job, lambda: microphone, Endpointer(voice_detector()), ears, Screen(job, plain=True, quiet=True))
+        session = Session(store, job, microphone, lambda: microphone, Endpointer(voice_detector()), ears, Screen(job, plain=True, quiet=True))
         ready = None
         while time.monotonic() - begun < seconds + 3:
             session.step()

@@ -67,11 +67,11 @@ def _listen(args: argparse.Namespace) -> None:
         from hoodnote.intake.live import Session
         from hoodnote.jobs.place import data_dir
 
-        opener = Opener(args.device)
+        microphone = _microphone(args.device, again=False)   # before the listeners, which take seconds to load
         face = Screen(job, plain=args.plain or not sys.stdout.isatty(), quiet=args.quiet)
         ears = Hearing(Setup(data_dir(args.data), job, partial(_engines, args.model, models_dir(args)), lexicon_path(args.lexicon, args.data)))
         try:
-            session = Session(store, job, opener, Endpointer(voice_detector()), ears, face)
+            session = Session(store, job, microphone, partial(_microphone, args.device, again=True), Endpointer(voice_detector()), ears, face)
             face.line(f"job {job.work_order}: speak when it says listening; \"stop listening\" pauses, \"close job\" or Ctrl-C ends")
             try:
                 _run(session)
@@ -108,19 +108,13 @@ def _engines(model: Path | None, models: Path) -> Sequence[Recognizer]:
     return best_two(model, models)
 
 
-class Opener:
-    """Opens the chosen microphone; called again after it was lost, when the list of devices has to be made anew."""
+def _microphone(wanted: str | None, again: bool) -> Microphone:
+    """`again`: devices have come or gone, so their list has to be made anew."""
+    from hoodnote.capture.speech.microphone import Microphone, choose, devices, refresh
 
-    def __init__(self, wanted: str | None):
-        self._wanted, self._again = wanted, False
-
-    def __call__(self) -> Microphone:
-        from hoodnote.capture.speech.microphone import Microphone, choose, devices, refresh
-
-        if self._again:
-            refresh()
-        self._again = True
-        return Microphone(choose(devices(), self._wanted))
+    if again:
+        refresh()
+    return Microphone(choose(devices(), wanted))
 
 
 class Screen:
@@ -139,9 +133,9 @@ class Screen:
     def level(self, state: str, level: float, waiting: int) -> None:
         self._peak = max(level, self._peak)
         if self._plain:
-            if state != self._state and state != "hearing you" and self._state != "hearing you":
+            if state not in (self._state, "hearing you"):
                 print(f"[{state}]", flush=True)
-            self._state = state
+                self._state = state
             return
         now = time.monotonic()
         if now < self._next_meter and state == self._state:

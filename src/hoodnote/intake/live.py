@@ -73,13 +73,13 @@ class Tally:
 
 
 class Session:
-    """Call `step` again and again; False when the job was closed by voice."""
+    """Call `step` again and again; False when the job was closed by voice. `open_again` finds the microphone after it was lost."""
 
-    def __init__(self, store: Store, job: Job, open_microphone: Callable[[], Microphone], endpointer: Endpointer, ears: Ears, face: Face,
+    def __init__(self, store: Store, job: Job, microphone: Microphone, open_again: Callable[[], Microphone], endpointer: Endpointer, ears: Ears, face: Face,
                  clock: Callable[[], float] = time.monotonic):
-        self._store, self._job, self._open, self._face, self._clock = store, job, open_microphone, face, clock
+        self._store, self._job, self._open, self._face, self._clock = store, job, open_again, face, clock
         self._endpointer, self._ears = endpointer, ears
-        self._microphone: Microphone | None = open_microphone()
+        self._microphone: Microphone | None = microphone
         self._waiting: deque[tuple[Capture, float]] = deque()          # kept, not yet heard; when its speech ended
         self._words: deque[Utterance] = deque(maxlen=_MOST_WAITING_WORDS)
         self._spoken: dict[int, float] = {}
@@ -148,6 +148,8 @@ class Session:
         self.tally.dropped += microphone.dropped
 
     def _utterance(self, utterance: Utterance) -> None:
+        if self.finished:
+            return
         if self.paused:
             self._words.append(utterance)
             return
