@@ -17,7 +17,6 @@ from hoodnote.language.grammar import Language, load
 from hoodnote.language.shop import control_wordings
 from hoodnote.readings.agreement import Account, meaning
 from hoodnote.readings.model import Entry, Origin, Standing, Version
-from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control, FreeNote
 from hoodnote.statements.parser import NotSayable
 from hoodnote.statements.typed import parse_text
@@ -92,12 +91,14 @@ def take_free_clip(store: Store, job: Job, path: Path, transcriber: Transcriber)
 
 
 def opened(store: Store, job: Job, capture: Capture) -> bool:
-    """Was the capture before this one a lone "free note"?"""
+    """Was the capture before this one a lone "free note", heard so by every listener? A clip must not be lost to the grammar by a mishearing."""
     earlier = [c.id for c in store.captures(job) if c.id < capture.id]
     if not earlier:
         return False
-    of_it = [e for e in build(store.entries(job)).entries if e.origin.capture_id == earlier[-1]]
-    return len(of_it) == 1 and of_it[0].statement == _OPENING and of_it[0].standing is not Standing.UNCONFIRMED
+    of_it = [e for e in store.entries(job) if e.origin.capture_id == earlier[-1]]
+    heard = [account.text for account in store.accounts(earlier[-1]) if account.rank == 0]
+    return (len(of_it) == 1 and of_it[0].statement == _OPENING and of_it[0].standing is not Standing.UNCONFIRMED
+            and set(heard) <= set(_openings(load())) and len(heard) != 1)
 
 
 def without_opening(text: str) -> str | None:
