@@ -16,18 +16,27 @@ import json
 import multiprocessing
 import os
 import time
+import zlib
 from collections import Counter
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import minimize
+from scipy.stats import beta
 from tqdm import tqdm
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
-from hoodnote.intake.listening import Gathered, gather
+from hoodnote.intake.listening import Gathered, gather, opinions
+from hoodnote.readings import decision
+from hoodnote.readings.agreement import meaning
+from hoodnote.readings.decision import Judged, Opinions, Weights, features, judge, weights
+from hoodnote.statements.describe import describe
+from hoodnote.statements.parser import parse
 from tests.bench.scene import NO_SPEECH, sound
 from tests.bench.hearing_records import Clip, silent_clips, spoken_clips
 
 SEED = 300                # of the utterances; not those that the benchmark scores
+_FOLDS = 5
 _engines: list = []
 
 
@@ -107,6 +116,152 @@ def read(path: Path) -> list[dict]:
     return records
 
 
+@dataclasses.dataclass
+class Example:
+    """One clip with what was said in it, nothing for a clip in which nobody speaks."""
+
+    record: dict
+    opinions: Opinions
+    said: tuple
+
+    @property
+    def group(self) -> int:
+        """Clips of one utterance stay together when some are fitted on and the others judged."""
+        return zlib.crc32((self.record["said"] or self.record["parts"]).encode()) % _FOLDS
+
+
+def examples(paths: list[Path]) -> list[Example]:
+    return [Example(r, opinions(from_json(r)), tuple(map(meaning, parse(r["said"].split()))) if r["said"] else ()) for p in paths for r in read(p)]
+
+
+def fit_listeners(data: list[Example], start: Weights) -> Weights:
+    """Largest conditional likelihood of what was said, given the candidates it is among; a weak pull towards small weights."""
+    readers = [a.reader for a in data[0].opinions.accounts]
+    rows = []
+    for e in data:
+        truth = np.array([tuple(map(meaning, c.statements)) == e.said for c in e.opinions.candidates], bool)
+        if e.said and truth.any() and not truth.all() and all(e.opinions.rescored):
+            raw = np.array([c.scores for c in e.opinions.candidates])
+            lengths, priors = ([float(v) for v in values] for values in zip(*((len(c.words), c.prior) for c in e.opinions.candidates)))
+            rows.append((np.column_stack([np.maximum(raw - raw.max(axis=0), -2000.0), lengths, priors]), truth))
+
+    def cost(x: np.ndarray) -> float:
+        total = 0.0
+        for given, truth in rows:
+            logs = given @ x
+            total += np.logaddexp.reduce(logs) - np.logaddexp.reduce(logs[truth])
+        return total + 0.5 * float((x**2).sum())
+
+    first = [start.of(r) for r in readers] + [start.word.get(readers[-1], 0.0), start.prior]
+    found = minimize(cost, first, method="Nelder-Mead", options={"maxiter": 800, "xatol": 1e-3, "fatol": 1e-2}).x
+    right = np.mean([truth[int(np.argmax(given @ found))] for given, truth in rows])
+    print(f"{len(rows)} clips with the truth among the candidates; weights {dict(zip(readers, found.round(4)))}, per word {found[-2]:.3f}, grammar {found[-1]:.3f}; best candidate right {right:.3f}")
+    return dataclasses.replace(start, listener=dict(zip(readers, map(float, found))), word={readers[-1]: float(found[-2])}, prior=float(found[-1]))
+
+
+def statements_of(data: list[Example], w: Weights) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[tuple[Example, Judged]]]:
+    """(features, right, group, which) of every statement of every likeliest candidate."""
+    x, y, g, which = [], [], [], []
+    for e in data:
+        _, judged = judge(e.opinions, w)
+        left = Counter(e.said)
+        for item in judged:
+            key = meaning(item.statement)
+            right = left[key] > 0
+            left[key] -= right
+            x.append(features(item.share, item.margins, item.in_best, [a.confidence for a in e.opinions.accounts]))
+            y.append(right)
+            g.append(e.group)
+            which.append((e, item))
+    return np.array(x), np.array(y, float), np.array(g), which
+
+
+def logistic(x: np.ndarray, y: np.ndarray, ridge: float = 1.0) -> np.ndarray:
+    """Newton's method, a ridge on all but the constant."""
+    weights, penalty = np.zeros(x.shape[1]), ridge * np.eye(x.shape[1])
+    penalty[0, 0] = 1e-6
+    for _ in range(60):
+        p = 1 / (1 + np.exp(-np.clip(x @ weights, -30, 30)))
+        step = np.linalg.solve((x.T * (p * (1 - p) + 1e-9)) @ x + penalty, x.T @ (p - y) + penalty @ weights)
+        weights -= step
+        if np.abs(step).max() < 1e-8:
+            break
+    return weights
+
+
+def across(x: np.ndarray, y: np.ndarray, g: np.ndarray) -> np.ndarray:
+    """Probability of every statement by a curve that was fitted without its utterance."""
+    out = np.zeros(len(y))
+    for fold in range(_FOLDS):
+        out[g == fold] = 1 / (1 + np.exp(-x[g == fold] @ logistic(x[g != fold], y[g != fold])))
+    return out
+
+
+def most_wrong(wrong: int, taken: int, sure: float = 0.9) -> float:
+    """Upper limit of the share that is wrong (Clopper and Pearson 1934, one-sided)."""
+    return 1.0 if wrong >= taken else float(beta.ppf(sure, wrong + 1, taken - wrong))
+
+
+def reliability(p: np.ndarray, y: np.ndarray) -> None:
+    print("\nstated probability | statements | stated | right")
+    edges = (0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 1.0001)
+    for low, high in zip(edges, edges[1:]):
+        among = (p >= low) & (p < high)
+        if among.any():
+            print(f"{low:.3f} to {min(high, 1):.3f} | {among.sum()} | {p[among].mean():.4f} | {y[among].mean():.4f}")
+
+
+def risk(p: np.ndarray, y: np.ndarray, may: np.ndarray, conditions: np.ndarray, said: Counter) -> None:
+    print("\nthreshold | " + " | ".join(f"{c}: taken, wrong" for c in said) + " | wrong of all, at most (90 %)")
+    for t in (0.5, 0.7, 0.8, 0.9, 0.95, 0.97, 0.98, 0.985, 0.99, 0.9925, 0.995, 0.9975, 0.999):
+        taken, cells = may & (p >= t), []
+        for c, n in said.items():
+            here = taken & (conditions == c)
+            cells.append(f"{int(y[here].sum())}/{n} {y[here].sum() / max(n, 1):.0%}, {int((1 - y[here]).sum())}")
+        wrong = int((1 - y[taken]).sum())
+        print(f"{t} | " + " | ".join(cells) + f" | {wrong}/{taken.sum()}, {most_wrong(wrong, int(taken.sum())):.4f}")
+
+
+def fit(paths: list[Path], write: Path | None, threshold: float | None) -> None:
+    data = examples(paths)
+    w = fit_listeners(data, weights())
+    x, y, g, which = statements_of(data, w)
+    p = across(x, y, g)
+    conditions = np.array([e.record["condition"] for e, _ in which])
+    said = Counter()
+    for e in data:
+        said[e.record["condition"]] += len(e.said)
+    for c in said:
+        those = [e for e in data if e.record["condition"] == c and e.said]
+        if those:
+            exact = np.mean([tuple(map(meaning, judge(e.opinions, w)[1] and [j.statement for j in judge(e.opinions, w)[1]])) == e.said for e in those])
+            alone = [np.mean([tuple(map(meaning, e.opinions.accounts[i].statements)) == e.said for e in those]) for i in range(2)]
+            among = np.mean([any(tuple(map(meaning, k.statements)) == e.said for k in e.opinions.candidates) for e in those])
+            print(f"{c}: {len(those)} clips, exact {exact:.3f} (alone {alone[0]:.3f}, {alone[1]:.3f}; among the candidates {among:.3f})")
+    pace = np.array([e.record["cpu_s"] / e.record["seconds"] for e in data])
+    print(f"processor time/real time {np.median(pace):.2f}, 95th percentile {np.quantile(pace, 0.95):.2f}")
+    both = np.array([all(a.statements for a in e.opinions.accounts) and all(m >= -w.slack for m in item.margins) for e, item in which])
+    reliability(p, y)
+    risk(p, y, both, conditions, said)
+    print("\nsurest of the wrong:")
+    for i in np.argsort(-np.where(both, p, 0) * (1 - y))[:12]:
+        e, item = which[i]
+        print(f"{p[i]:.4f} {'' if both[i] else '(asked) '}{e.record['voice']} {e.record['condition']}: said {e.record['said']!r}, took {describe(item.statement)}; "
+              f"margins {[round(m, 1) for m in item.margins]} own {item.in_best} {[(a.text, round(a.confidence, 2)) for a in e.opinions.accounts]}")
+    curve = logistic(x, y)
+    print("curve", curve.round(3).tolist())
+    if write:
+        write.write_text(as_toml(dataclasses.replace(w, curve=tuple(curve), threshold=threshold or w.threshold), len(data)))
+
+
+def as_toml(w: Weights, clips: int) -> str:
+    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold T", f"# {clips} clips.",
+             f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"slack = {w.slack}", f"absurd = {w.absurd}",
+             f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
+             "", "[word]", *(f"{k} = {v:.4f}" for k, v in w.word.items())]
+    return "\n".join(lines) + "\n"
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("--collect", type=int, metavar="N", help="utterances, each in every condition")
@@ -116,9 +271,14 @@ def main() -> None:
     arguments.add_argument("--minutes", type=float, help="stop after so long")
     arguments.add_argument("--seed", type=int, default=SEED)
     arguments.add_argument("--out", type=Path)
+    arguments.add_argument("--fit", type=Path, nargs="+", metavar="FILE")
+    arguments.add_argument("--write", action="store_true", help="put the result into readings/decision.toml")
+    arguments.add_argument("--threshold", type=float)
     options = arguments.parse_args()
     if options.collect:
         collect(options.collect, options.conditions.split(","), options.jobs, options.out, options.silence, options.seed, options.minutes)
+    if options.fit:
+        fit(options.fit, Path(decision.__file__).with_name("decision.toml") if options.write else None, options.threshold)
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ from hoodnote.capture.speech.recognizer import Hypothesis, Recognizer, Rescorer
 from hoodnote.language.confusable import Confusables
 from hoodnote.language.grammar import Language, load
 from hoodnote.language.lexicon import pronunciations
+from hoodnote.language.prior import load_prior
 from hoodnote.language.walker import NotSayable
 from hoodnote.readings.agreement import Account, meaning
 from hoodnote.readings.decision import Candidate, Decision, Opinions, decide
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from hoodnote.statements.model import Statement
 
 _N_BEST = 8                    # of each listener
-_NEIGHBOURS = 30               # of each of the likeliest utterances, before the cheap listener chooses among them
+_NEIGHBOURS = 45               # of each of the likeliest utterances, before the cheap listener chooses among them
 _MOST = 14                     # candidates that every listener is asked about
 _UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
 
@@ -75,7 +76,7 @@ def gather(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
 
 def opinions(gathered: Gathered, units: str = "us") -> Opinions:
     accounts = tuple(_account(name, found[0] if found else None, units) for name, found in gathered.heard)
-    candidates = tuple(Candidate(words, statements, scores) for words, scores in zip(gathered.candidates, gathered.scores)
+    candidates = tuple(Candidate(words, statements, scores, load_prior().log_probability(words)) for words, scores in zip(gathered.candidates, gathered.scores)
                        if (statements := _statements(words, units)))
     return Opinions(accounts, gathered.rescored, candidates)
 

@@ -20,7 +20,7 @@ from importlib.resources import files
 import numpy as np
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.readings.agreement import Account, Settled, aligned, meaning
+from hoodnote.readings.agreement import LEAST_CONFIDENCE, Account, Settled, aligned, meaning
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Statement
@@ -31,11 +31,13 @@ _CLIP = 12.0              # natural log beyond which a margin or a log odds says
 
 @dataclass(frozen=True)
 class Candidate:
-    """One thing that may have been said. `scores`: a natural log from each listener, comparable within that listener's own."""
+    """One thing that may have been said. `scores`: a natural log from each listener, comparable within that listener's own;
+    `prior`: natural log of its probability before anything is heard."""
 
     words: tuple[str, ...]
     statements: tuple[Statement, ...]
     scores: tuple[float, ...]
+    prior: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,9 @@ class Weights:
 
     listener: dict[str, float]               # how much a natural log of that listener counts
     word: dict[str, float]                   # what that listener's score lacks per word, as natural log
+    prior: float                             # how much a natural log of the grammar counts
     unknown: float                           # weight of a listener that no weight was fitted for
+    fitted: tuple[str, ...]                  # the listeners that the curve was fitted for, the better one first
     curve: tuple[float, ...]                 # logistic over `features`
     threshold: float
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
@@ -68,7 +72,7 @@ def weights() -> Weights:
     """Raises HoodnoteError when the file that belongs to the program is damaged."""
     try:
         data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
-        return Weights(data["listener"], data["word"], data["unknown"], tuple(data["curve"]), data["threshold"], data["slack"], data["absurd"])
+        return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["slack"], data["absurd"])
     except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
         raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
 
@@ -109,9 +113,16 @@ def weighted(opinions: Opinions, w: Weights) -> np.ndarray:
     return out
 
 
+def totals(opinions: Opinions, w: Weights) -> np.ndarray:
+    """(candidates,): natural log of the odds of each, but for a constant."""
+    return weighted(opinions, w).sum(axis=1) + w.prior * np.array([c.prior for c in opinions.candidates])
+
+
 def features(share: float, margins: Sequence[float], in_best: Sequence[bool], confidences: Sequence[float]) -> tuple[float, ...]:
-    """What the curve is fitted on, for two listeners."""
-    return (1.0, _odds(share), *(float(np.clip(m, -_CLIP, _CLIP)) for m in margins), *(float(b) for b in in_best), *(_odds(c) for c in confidences))
+    """What the curve is fitted on, for two listeners: the better one mostly makes the shares, so the other's margin and the
+    better one's confidence, which knows of sounds that are none of the language, add to them. Limited, since there are always things
+    that no candidate stands for."""
+    return (1.0, _limited(_odds(share), 5.0), _limited(margins[-1], 3.0), float(in_best[-1]), _limited(_odds(confidences[0]), 4.0))
 
 
 def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | None, list[Judged]]:
@@ -120,7 +131,7 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
     if not opinions.candidates:
         return None, []
     logs = weighted(opinions, w)
-    total = logs.sum(axis=1)
+    total = totals(opinions, w)
     shares = np.exp(total - np.logaddexp.reduce(total))
     by_meaning: dict[tuple, float] = {}
     keys = [tuple(map(meaning, c.statements)) for c in opinions.candidates]
@@ -138,10 +149,17 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
         share = min(1.0, float(shares[having].sum()))
         margins = tuple(_margin(logs, having, i, w) for i in range(logs.shape[1]))
         in_best = tuple(Counter(map(meaning, a.statements))[key] >= nth for a in opinions.accounts)
-        found = features(share, margins, in_best, [a.confidence for a in opinions.accounts])
-        probability = _logistic(found, w.curve) if len(found) == len(w.curve) else share
+        probability = _probability(opinions, w, share, margins, in_best)
         judged.append(Judged(statement, share, margins, in_best, probability, _rivals(top, position, opinions.candidates, shares, having)))
     return top, judged
+
+
+def _probability(opinions: Opinions, w: Weights, share: float, margins: Sequence[float], in_best: Sequence[bool]) -> float:
+    """By the curve where it was fitted for these listeners; else what each of those says of itself that put the statement first."""
+    confidences = [a.confidence for a in opinions.accounts]
+    if tuple(a.reader for a in opinions.accounts) == w.fitted and all(opinions.rescored):
+        return _logistic(features(share, margins, in_best, confidences), w.curve)
+    return 1 - math.prod(1 - c for c, held in zip(confidences, in_best) if held)
 
 
 def _margin(logs: np.ndarray, having: np.ndarray, listener: int, w: Weights) -> float:
@@ -178,9 +196,17 @@ def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
 def _settle(item: Judged, opinions: Opinions, w: Weights, both: bool) -> Settled:
     versions = _versions(item, opinions)
     region = next((r for r in (_region(a, item.statement) for a in opinions.accounts) if r is not None), None)
-    if both and item.probability >= w.threshold and all(m >= -w.slack for m in item.margins):
+    if both and _supported(item, opinions, w):
         return Settled(_fullest(item.statement, opinions), Standing.AGREED, item.probability, versions, None, region)
     return Settled(item.statement, Standing.UNCONFIRMED, item.probability, versions, _question(item, opinions, versions), region)
+
+
+def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
+    if any(m < -w.slack for m in item.margins):
+        return False
+    if tuple(a.reader for a in opinions.accounts) == w.fitted and all(opinions.rescored):
+        return item.probability >= w.threshold
+    return all(item.in_best) and all(a.confidence >= LEAST_CONFIDENCE for a in opinions.accounts)
 
 
 def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> str:
@@ -220,7 +246,7 @@ def _counterpart(item: Judged, account: Account) -> Statement | None:
 def _unheard(top: Candidate, opinions: Opinions, w: Weights) -> list[Settled]:
     """What a listener's own best holds beside the best candidate, unless both together all but rule it out: asked about, never taken."""
     left: list[Settled] = []
-    total = weighted(opinions, w).sum(axis=1)
+    total = totals(opinions, w)
     shares = np.exp(total - np.logaddexp.reduce(total))
 
     def share_of(statement: Statement) -> float:
@@ -245,6 +271,10 @@ def _region(account: Account, statement: Statement) -> tuple[float, ...] | None:
 def _fullest(statement: Statement, opinions: Opinions) -> Statement:
     """The same statement with its unit said, where either listener heard the unit."""
     return next((s for a in opinions.accounts for s in a.statements if s == meaning(statement)), statement)
+
+
+def _limited(value: float, most: float) -> float:
+    return float(np.clip(value, -most, most))
 
 
 def _odds(p: float) -> float:
