@@ -142,3 +142,28 @@ def test_typed_figure_alone_is_refused_and_answers_a_question(bay):
         answer(bay.store, bay.job, question.id, text="16")
     (entry,) = answer(bay.store, bay.job, question.id, text="50").entries
     assert isinstance(entry.statement, Measured) and entry.statement.value == 50
+
+
+def test_several_questions_of_one_clip_are_answered_one_after_the_other(bay):
+    bay("low side fifteen high side two twelve", "low side fifty high side two ten")
+    bay("two ten")
+    bay("fifty")
+    assert sorted(x.entry.statement.value for x in bay.live() if x.usable) == [50, 210]
+
+
+def test_later_question_is_not_answered_by_what_answers_the_one_before_it(bay):
+    """The question of another clip is open as well, but it was not just asked."""
+    bay("vent fifty", "vent fifteen")
+    bay("low side fifteen", "low side fifty")
+    bay("second one")
+    bay("fifteen")
+    assert [x.entry.statement.place for x in bay.live() if x.usable] == ["low_side"]
+
+
+def test_figure_alone_against_a_reading_is_asked(bay):
+    (entry,) = bay("vent thirty", "thirty").entries
+    assert entry.standing is Standing.UNCONFIRMED and entry.statement.place == "vent"
+    (entry,) = bay("thirty", "vent thirty").entries
+    assert entry.standing is Standing.UNCONFIRMED and entry.statement.place == "vent"
+    bay("yes")
+    assert [x.entry.statement.value for x in bay.live() if x.usable] == [30]

@@ -43,14 +43,16 @@ def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, 
     accounts = decision.accounts
     if (note := freenote.instead(store, job, capture, samples, engines, accounts)) is not None:
         return note
-    settled = [s for s in decision.settled if not _idle(s)] or (
-        [_not_understood(accounts, capture)] if ask_unheard else [])
+    settled = [s for s in decision.settled if not _idle(s)]
+    readers = tuple(a.reader for a in accounts)
     with store.together():   # all or nothing, so that a capture taken up again is not recorded twice
         for name, hypotheses in gathered.heard:
             for rank, h in enumerate(hypotheses):
                 store.add_account(capture, name, rank, h.text, h.confidence, {"words": [
                     [w.word, round(w.start_s, 2), round(w.end_s, 2), round(w.confidence, 3)] for w in h.words]})
-        entries, warnings = record(store, job, capture, settled, tuple(a.reader for a in accounts))
+        entries, warnings = record(store, job, capture, settled, readers)
+        if not entries and ask_unheard:
+            entries, _ = record(store, job, capture, [_not_understood(accounts, capture)], readers)
         store.finish(capture, "done")
     return Taken(capture, entries, warnings, accounts)
 

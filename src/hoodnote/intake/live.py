@@ -20,6 +20,7 @@ from hoodnote.capture.speech.microphone import Microphone, MicrophoneLost, Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hearing import Checked, Message, Ready, Result, Woken
+from hoodnote.intake.record import just_asked
 from hoodnote.readings.model import Entry, Standing
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control, Measured
@@ -212,9 +213,17 @@ class Session:
         self._face.taken(taken)
         asked = any(e.standing is Standing.UNCONFIRMED for e in taken.entries)
         self._tone("stop" if taken.warnings else "asked" if asked else "taken")
+        self._ask_on(taken.entries)
         for entry in taken.entries:
             if isinstance(entry.statement, Control) and entry.standing is not Standing.UNCONFIRMED:
                 self._obey(entry.statement.action)
+
+    def _ask_on(self, entries: tuple[Entry, ...]) -> None:
+        """One of several questions of a clip has just been answered: show the one that an answer would go to now."""
+        if any(e.standing is not Standing.UNCONFIRMED and e.supersedes is not None for e in entries):
+            asked = just_asked(build(self._store.entries(self._job)))
+            if asked is not None:
+                self._face.questions([asked.entry])
 
     def _obey(self, action: str) -> None:
         timeline = build(self._store.entries(self._job))

@@ -100,7 +100,7 @@ def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
     if control.action == "withdraw":
         earlier = [*(x.entry.id for x in timeline.live), *(e.id for e in timeline.free_notes)]
         return replace(entry, supersedes=max(earlier)) if earlier else entry
-    asked = _just_asked(timeline)
+    asked = just_asked(timeline)
     if asked is None:
         return entry
     if control.action == "no":
@@ -121,17 +121,23 @@ def _before(store: Store, job: Job, capture: Capture) -> Capture | None:
 def _figure_alone(item: Settled, answer: Answer, origin: Origin, timeline: Timeline, before: Capture | None) -> list[Entry]:
     """A figure answers the question just asked when one version has it. Else it is never a reading, and it makes
     a figure doubtful that was taken in the same breath before it."""
-    last = timeline_last_recorded(replace(timeline, live=tuple(x for x in timeline.live if x.entry.statement is not None)))
+    timeline = replace(timeline, live=tuple(x for x in timeline.live if x.entry.statement is not None),
+                       entries=tuple(e for e in timeline.entries if e.statement is not None))   # what was not understood is no question to answer
+    last, asked = timeline_last_recorded(timeline), just_asked(timeline)
     in_turn = last is not None and (before is None or before.id == last.entry.origin.capture_id)
-    if last and in_turn and not last.usable and item.standing is not Standing.UNCONFIRMED:
-        chosen = picked(last.entry, answer)
+    if asked and in_turn and item.standing is not Standing.UNCONFIRMED:
+        chosen = picked(asked.entry, answer)
         if chosen is not None:
-            return [Entry(chosen, Standing.CONFIRMED, origin, item.confidence, item.versions, supersedes=last.entry.id)]
+            return [Entry(chosen, Standing.CONFIRMED, origin, item.confidence, item.versions, supersedes=asked.entry.id)]
     out = []
     if last and before is not None and in_turn and last.entry.standing is Standing.AGREED and isinstance(last.entry.statement, Measured):
         question = f"{describe(last.entry.statement)}? After a pause {describe(answer)} was heard: did it belong to it?"
         out.append(replace(last.entry, standing=Standing.UNCONFIRMED, supersedes=last.entry.id, question=question, id=None, recorded_at=None))
-    if out or item.standing is not Standing.UNCONFIRMED:
+    whole = [v.statement for v in item.versions if v.statement is not None and not isinstance(v.statement, (Answer, Control))]
+    if whole:      # the other listener heard a reading, not a figure alone
+        out.append(Entry(whole[0], Standing.UNCONFIRMED, origin, item.confidence, item.versions,
+                         question=f"{describe(whole[0])}? Or {describe(answer)}, which is no reading"))
+    elif out or item.standing is not Standing.UNCONFIRMED:
         out.append(Entry(None, Standing.UNCONFIRMED, origin, item.confidence, item.versions,
                          question=f"{describe(answer)}: no question has it; say the whole reading"))
     return out
@@ -148,11 +154,15 @@ def timeline_last_recorded(timeline: Timeline) -> Live | None:
     return max(timeline.live, key=lambda x: x.entry.id, default=None)
 
 
-def _just_asked(timeline: Timeline) -> Live | None:
-    """The question that the very last entry of the record is, if it is one."""
-    last = timeline_last_recorded(timeline)
-    newest = timeline.entries[-1].id if timeline.entries else None
-    return last if last and not last.usable and last.entry.id == newest else None
+def just_asked(timeline: Timeline) -> Live | None:
+    """The question that the very last entry of the record is, if it is one; after its answer, another of the same clip."""
+    if not timeline.entries:
+        return None
+    newest = timeline.entries[-1]
+    answered = next((e for e in timeline.entries if e.id == newest.supersedes and e.standing is Standing.UNCONFIRMED), None)
+    asked = [x for x in timeline.questions if x.entry.id == newest.id or (
+        answered is not None and x.entry.origin.capture_id == answered.origin.capture_id is not None)]
+    return max(asked, key=lambda x: x.entry.id, default=None)
 
 
 def version_of(entry: Entry, index: int) -> Statement | None:
