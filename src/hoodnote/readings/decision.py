@@ -25,6 +25,7 @@ from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Statement
 
+_NEITHER = "both together"      # of a version that neither listener put first
 _NEAR = 0.02              # share below which a rival is not worth a question
 _CLIP = 12.0              # natural log beyond which a margin or a log odds says no more
 
@@ -198,6 +199,10 @@ def _settle(item: Judged, opinions: Opinions, w: Weights, both: bool) -> Settled
     region = next((r for r in (_region(a, item.statement) for a in opinions.accounts) if r is not None), None)
     if both and _supported(item, opinions, w):
         return Settled(_fullest(item.statement, opinions), Standing.AGREED, item.probability, versions, None, region)
+    first: dict[Statement, Version] = {}      # a choice, so each meaning once
+    for version in versions:
+        first.setdefault(meaning(version.statement), version)
+    versions = tuple(first.values())
     return Settled(item.statement, Standing.UNCONFIRMED, item.probability, versions, _question(item, opinions, versions), region)
 
 
@@ -228,11 +233,11 @@ def _versions(item: Judged, opinions: Opinions) -> tuple[Version, ...]:
         if statement is not None:
             own.append(Version(account.reader, account.text, statement, account.confidence))
     if not any(meaning(v.statement) == meaning(item.statement) for v in own):
-        own.insert(0, Version("both", "", item.statement, item.probability))
+        own.insert(0, Version(_NEITHER, describe(item.statement), item.statement, item.probability))
     share = {meaning(item.statement): item.share, **{meaning(s): p for s, p in item.rivals}}
     own.sort(key=lambda v: -share.get(meaning(v.statement), 0.0))
     if len({meaning(v.statement) for v in own}) == 1 and item.rivals and item.rivals[0][1] >= _NEAR:
-        own.append(Version("both", "", item.rivals[0][0], item.rivals[0][1]))
+        own.append(Version(_NEITHER, describe(item.rivals[0][0]), item.rivals[0][0], item.rivals[0][1]))
     return tuple(own)
 
 

@@ -1,0 +1,141 @@
+"""Two listeners' opinions of the same candidates make one decision; figures here are worked out by hand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, strategies as st
+
+from hoodnote.readings import decision
+from hoodnote.readings.agreement import Account, meaning
+from hoodnote.readings.decision import Candidate, Opinions, Weights, decide, judge
+from hoodnote.readings.model import Standing
+from hoodnote.statements.parser import parse
+
+WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0),
+                  threshold=0.95, slack=0.5, absurd=6.0)
+
+
+def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
+    candidates = tuple(Candidate(tuple(text.split()), tuple(parse(text.split())), scores) for text, *scores in
+                       ((text, a, b) for text, a, b in rows))
+    candidates = tuple(replace(c, scores=tuple(c.scores)) for c in candidates)
+    texts = best or (rows[0][0], rows[0][0])
+    accounts = tuple(Account(reader, text, tuple(parse(text.split())) if text else (), c) for reader, text, c in zip(readers, texts, confidence))
+    return Opinions(accounts, rescored, candidates)
+
+
+def test_what_both_prefer_clearly_is_agreed():
+    made = decide(opinions(("vent thirty", 0, 0), ("vent thirteen", -5, -60)), WEIGHTS)
+    (settled,) = made.settled
+    assert settled.standing is Standing.AGREED and settled.question is None and made.words == ("vent", "thirty")
+    # 1 / (1 + exp(-(5 + 6)))  for the share; the curve takes its log odds, at most 5
+    assert settled.confidence == pytest.approx(1 / (1 + math.exp(-5)))
+
+
+def test_the_share_of_a_statement_is_that_of_all_candidates_that_hold_it():
+    _, (low, high) = judge(opinions(("low side thirty high side two ten", 0, 0), ("low side thirty high side two twenty", -1, 0), ("low side fifty high side two ten", -2, 0)), WEIGHTS)
+    total = 1 + math.exp(-1) + math.exp(-2)
+    assert low.share == pytest.approx((1 + math.exp(-1)) / total)
+    assert high.share == pytest.approx((1 + math.exp(-2)) / total)
+    assert low.margins == pytest.approx((2.0, 0.0)) and high.margins == pytest.approx((1.0, 0.0))
+
+
+def test_a_listener_that_prefers_the_rival_makes_a_question_of_two():
+    heard = opinions(("vent thirty", 0, -60), ("vent thirteen", -12, 0), best=("vent thirty", "vent thirteen"))
+    heard = replace(heard, candidates=tuple(replace(c, scores=(c.scores[0] / 3, c.scores[1] / 2)) for c in heard.candidates))
+    (settled,) = decide(heard, WEIGHTS).settled
+    assert settled.standing is Standing.UNCONFIRMED
+    assert [str(v.statement.value) for v in settled.versions] == ["30", "13"] and "30" in settled.question and "13" in settled.question
+
+
+def test_a_likely_rival_that_neither_put_first_is_offered():
+    (settled,) = decide(opinions(("vent thirty", 0, 0), ("vent thirteen", -1, 0)), WEIGHTS).settled
+    assert settled.standing is Standing.UNCONFIRMED
+    assert [str(v.statement.value) for v in settled.versions] == ["30", "13"] and "30" in settled.question and "13" in settled.question
+
+
+def test_only_the_doubtful_statement_of_a_breath_is_asked():
+    made = decide(opinions(("low side thirty high side two ten", 0, 0), ("low side thirteen high side two ten", -1, 0)), WEIGHTS)
+    assert [s.standing for s in made.settled] == [Standing.UNCONFIRMED, Standing.AGREED]
+
+
+def test_a_rival_that_the_other_listener_rules_out_is_no_rival():
+    near = opinions(("vent thirty", 0, 0), ("humidity thirty percent", -20, 40))
+    (settled,) = decide(near, WEIGHTS).settled
+    assert settled.standing is Standing.AGREED
+    (settled,) = decide(near, replace(WEIGHTS, absurd=30.0)).settled
+    assert settled.standing is Standing.UNCONFIRMED
+
+
+def test_one_listener_alone_is_always_asked():
+    heard = opinions(("vent thirty", 0, 0), ("vent thirteen", -30, -300))
+    alone = Opinions(heard.accounts[:1], (True,), tuple(replace(c, scores=c.scores[:1]) for c in heard.candidates))
+    (settled,) = decide(alone, WEIGHTS).settled
+    assert settled.standing is Standing.UNCONFIRMED and "only one" in settled.question
+    deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", -30, -300), best=("vent thirty", ""), confidence=(0.99, 0.0))
+    (settled,) = decide(deaf, WEIGHTS).settled
+    assert settled.standing is Standing.UNCONFIRMED and "b did not hear it" in settled.question
+
+
+def test_listeners_without_a_fitted_curve_must_both_have_said_so_and_be_sure():
+    def standing(**changed) -> Standing:
+        (settled,) = decide(opinions(("vent thirty", 0, 0), ("vent thirteen", -4, -4), readers=("a", "other"), **changed), WEIGHTS).settled
+        return settled.standing
+
+    assert standing() is Standing.AGREED
+    assert standing(confidence=(0.9, 0.5)) is Standing.UNCONFIRMED
+    assert standing(best=("vent thirty", "vent thirteen")) is Standing.UNCONFIRMED
+    assert standing(rescored=(True, False)) is Standing.AGREED
+
+
+def test_what_one_heard_beside_it_is_asked_while_it_is_possible():
+    rows = (("vent thirty", 0, 0), ("vent thirty engine off", -1, 0))
+    made = decide(opinions(*rows, best=("vent thirty", "vent thirty engine off")), WEIGHTS)
+    assert [s.standing for s in made.settled] == [Standing.AGREED, Standing.UNCONFIRMED] and "only b heard it" in made.settled[1].question
+    ruled_out = (rows[0], (rows[1][0], -20, 0))
+    assert len(decide(opinions(*ruled_out, best=("vent thirty", "vent thirty engine off")), WEIGHTS).settled) == 1
+
+
+def test_the_prior_decides_between_what_sounds_alike():
+    heard = opinions(("vent thirty", 0, 0), ("vent thirteen", 0, 0))
+    biased = replace(heard, candidates=(heard.candidates[0], replace(heard.candidates[1], prior=2.0)))
+    top, _ = judge(biased, replace(WEIGHTS, prior=0.5))
+    assert top.words == ("vent", "thirteen")
+
+
+def test_a_unit_heard_by_one_is_kept():
+    heard = opinions(("low side thirty", 0, 0), ("low side thirty p s i", 0, 0), ("low side fifty", -9, -90), best=("low side thirty", "low side thirty p s i"))
+    (settled,) = decide(heard, WEIGHTS).settled
+    assert settled.standing is Standing.AGREED and settled.statement.unit_stated
+
+
+def test_nothing_heard_decides_nothing():
+    made = decide(Opinions((Account("a", "", (), 0.0), Account("b", "", (), 0.0)), (True, True), ()), WEIGHTS)
+    assert made.settled == () and made.words == ()
+
+
+_TEXTS = ("vent thirty", "vent thirteen", "low side fifty high side two ten", "low side fifteen high side two ten", "engine off", "low side fifty", "engine off vent thirty")
+_rows = st.lists(st.tuples(st.sampled_from(_TEXTS), st.floats(-30, 0), st.floats(-300, 0)), min_size=1, max_size=6, unique_by=lambda r: r[0])
+
+
+@given(_rows, st.sampled_from(_TEXTS), st.sampled_from(_TEXTS), st.floats(0, 1), st.floats(0, 1))
+def test_nothing_is_agreed_below_the_threshold_or_against_a_listener(rows, first, second, a, b):
+    heard = opinions(*rows, best=(first, second), confidence=(a, b))
+    made = decide(heard, WEIGHTS)
+    judged = {meaning(j.statement): j for j in made.judged}
+    for settled in made.settled:
+        assert settled.confidence is None or 0 <= settled.confidence <= 1
+        if settled.standing is Standing.AGREED:
+            found = judged[meaning(settled.statement)]
+            assert found.probability >= WEIGHTS.threshold and min(found.margins) >= -WEIGHTS.slack
+        else:
+            assert settled.question and settled.versions
+
+
+def test_the_installed_weights_fit_the_features():
+    w = decision.weights()
+    assert len(w.curve) == len(decision.features(0.5, (0.0, 0.0), (True, True), (0.5, 0.5))) and 0.5 < w.threshold < 1
+    assert set(w.fitted) == set(w.listener) and all(v > 0 for v in w.listener.values())
