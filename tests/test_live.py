@@ -225,6 +225,12 @@ def test_clipped_speech_is_told(store, job):
     assert any("too loud" in text for text in face.all("remark"))
 
 
+@pytest.mark.parametrize("seconds, told", [(4, False), (12, True)])
+def test_muted_microphone_is_told_once(store, job, seconds, told):
+    _, face = listen(store, job, quiet(seconds))
+    assert sum("muted" in text for text in face.all("remark")) == told
+
+
 def test_clip_that_was_kept_is_the_sound_that_came(tmp_path):
     (tmp_path / "a.wav").write_bytes(wav(word(50)))
     assert load_clip(tmp_path / "a.wav").samples == pytest.approx(word(50), abs=1e-4)

@@ -1,5 +1,8 @@
 """Kept clips are heard in a process of their own, so that no recognizer, however busy, keeps the microphone waiting.
 
+In a thread the listeners held the interpreter for up to a third of a second at a time; beside their process a wait of 10 ms was late by
+35 ms at most (two busy cores).
+
 The process opens the record itself and goes through `intake.hear`, as `hoodnote hear` does; what comes back is what was recorded.
 """
 

@@ -34,6 +34,8 @@ _LOOK_AGAIN_S = 1.0        # between two attempts to find a lost microphone
 _READ_BACK = 4             # figures shown by "read back"
 _TOO_LOUD = 0.002          # share of clipped samples from which the speaker is told
 _TONE_TAIL_S = 0.25        # a tone reaches the microphone late, and the room holds it
+_NOTHING = 1e-5            # full scale 1; half the smallest step of 16 bits
+_MUTED_S = 5.0             # of nothing at all: no open microphone is that quiet
 _MOST_WAITING_WORDS = 3    # utterances of a pause that may wait; older ones are let go
 
 
@@ -86,11 +88,13 @@ class Session:
         self._spoken: dict[int, float] = {}
         self._at_wake: Utterance | None = None
         self._look_again = 0.0
+        self._nothing_s = 0.0                 # of digital silence so far
         self.paused, self.ready, self.finished = False, False, False
         self.tally = Tally()
 
     def step(self) -> bool:
         sound = self._listen()
+        self._watch_for_silence(sound)
         for utterance in self._endpointer.push(sound.samples) if len(sound.samples) else ():
             self._utterance(utterance)
         for message in self._ears.poll():
@@ -143,6 +147,14 @@ class Session:
             self._face.remark(f"{lost}; the job is kept, waiting for it")
             self._tone("stop")
             return nothing
+
+    def _watch_for_silence(self, sound: Sound) -> None:
+        if not len(sound.samples):
+            return
+        before = self._nothing_s
+        self._nothing_s = 0.0 if np.abs(sound.samples).max() > _NOTHING else before + len(sound.samples) / SAMPLE_RATE
+        if before < _MUTED_S <= self._nothing_s:
+            self._face.remark("the microphone gives nothing at all; is it switched off or muted?")
 
     def _count(self, microphone: Microphone) -> None:
         self.tally.overflows += microphone.overflows
