@@ -94,18 +94,22 @@ def test_a_text_is_cut_as_the_model_cuts_its_own(neural, text):
     assert tokens[-1] == END and model.tokens(" " + written) == tokens[:-1]
 
 
-def test_texts_forced_together_score_as_written_step_by_step(neural):
+def test_a_given_text_scores_as_written_step_by_step(neural):
     model = neural._model
-    sound = neural._prepared(say("flite:awb", "low side thirty two")).sounds[0]
-    texts = [model.tokens(" Low side 32."), model.tokens(" low side thirty two high side ten")]
-    for tokens, forced in zip(texts, model.force(sound, texts), strict=True):
-        logits, memory = model.begin(sound)
-        total = 0.0
+    begun = model.begin(neural._prepared(say("flite:awb", "low side thirty two")).sounds[0])
+    for text in (" Low side 32.", " low side thirty two high side ten"):
+        tokens, (logits, memory), total = model.tokens(text), begun, 0.0
         for token in tokens:
             total += float(log_softmax(logits)[0, token])
             logits, memory = model.step([token], memory)
-        # the weights are stored in 8 bits and rounded batch by batch
-        assert forced == pytest.approx(total + float(log_softmax(logits)[0, END]), abs=1.5)
+        # the weights are stored in 8 bits and rounded by what is computed together
+        assert model.force(begun, tokens) == pytest.approx(total + float(log_softmax(logits)[0, END]), abs=1.5)
+
+
+def test_the_score_of_a_candidate_does_not_depend_on_the_others(neural):
+    samples = say("flite:awb", "low side fifteen")
+    words = [w.split() for w in ("low side fifteen", "low side fifty", "high side fifteen p s i")]
+    assert neural.score(samples, words)[0] == pytest.approx(neural.score(samples, words[:1])[0], abs=1e-3)
 
 
 def test_both_engines_prefer_what_was_said(neural, sphinx):

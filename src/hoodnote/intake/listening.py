@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 _N_BEST = 8                    # of each listener
 _NEIGHBOURS = 45               # of each of the likeliest utterances, before the cheap listener chooses among them
-_MOST = 14                     # candidates that every listener is asked about
+_MOST = 12                     # candidates that every listener is asked about, and a few more where the listeners' own lists are long
 _UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
 
 
@@ -52,7 +52,7 @@ def listen(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us"
 
 def gather(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
     engines = engines[:2]
-    with ThreadPoolExecutor(max(1, len(engines))) as pool:      # both engines let go of the interpreter while they compute
+    with ThreadPoolExecutor(max(1, len(engines))) as pool:      # the neural networks run beside the other engine's search
         heard = list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines))
     found: dict[tuple[str, ...], None] = {}
     for hypotheses in heard:
@@ -98,13 +98,12 @@ def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence
         else:
             scores[cheap] = dict(zip([*found, *more], values))
             more.sort(key=lambda words: -(scores[cheap][words] - 12.0 * len(words)))
-    kept = list(found)
-    seen = {tuple(map(meaning, m)) for m in meanings.values()}
-    for words in more:
-        if len(kept) >= max(_MOST, len(found) + 4):
+    kept, seen = list(dict.fromkeys(firsts)), {tuple(map(meaning, meanings[words])) for words in firsts}
+    for words in (*found, *more):
+        if len(kept) >= _MOST and words not in meanings:
             break
-        means = tuple(map(meaning, _statements(words)))
-        if means and means not in seen:
+        means = tuple(map(meaning, meanings[words] if words in meanings else _statements(words)))
+        if means and means not in seen and len(kept) < _MOST + _N_BEST // 2:
             seen.add(means)
             kept.append(words)
     return kept

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from hoodnote.capture.speech.neural_model import SpeechModel
+from hoodnote.capture.speech.neural_model import Memory, SpeechModel
 from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.capture.speech.tokens import Letters, TokenConstraint
@@ -105,8 +105,8 @@ class NeuralRecognizer:
         known = [text for text in distinct if tokens[text]]
         if not known:
             return [-np.inf] * len(texts)
-        rows = [tokens[text] for text in known]
-        found = dict(zip(known, self._model.force(sound, rows) - self._tuning.prior * self._model.force(self._nothing, rows)))
+        begun = self._model.begin(sound)
+        found = {text: self._model.force(begun, tokens[text]) - self._tuning.prior * self._model.force(self._nothing, tokens[text]) for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
 
     def _prepared(self, samples: np.ndarray) -> _Prepared | None:
@@ -121,8 +121,8 @@ class NeuralRecognizer:
         return self._last
 
     @cached_property
-    def _nothing(self) -> np.ndarray:
-        return self._model.encode(np.zeros(SAMPLE_RATE, np.float32))
+    def _nothing(self) -> tuple[np.ndarray, Memory]:
+        return self._model.begin(self._model.encode(np.zeros(SAMPLE_RATE, np.float32)))
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""

@@ -127,26 +127,18 @@ class SpeechModel:
         logits, present = self._run(np.array(tokens, np.int64)[:, None], memory.sound, {**memory.past, **memory.across}, first=False)
         return logits, Memory(memory.sound, memory.across, {name: present[name] for name in memory.past})
 
-    def force(self, sound: np.ndarray, texts: Sequence[Sequence[int]]) -> np.ndarray:
-        """Natural log of writing each token sequence and then closing it, (texts,), the sound being what was heard."""
-        longest = max(len(tokens) for tokens in texts)
-        ids = np.full((len(texts), longest + 1), END, np.int64)
-        ids[:, 0] = BEGIN
-        for row, tokens in zip(ids, texts):
-            row[1:len(tokens) + 1] = tokens
-        feeds = {"input_ids": ids, "encoder_hidden_states": np.repeat(sound, len(texts), 0), "use_cache_branch": np.array([False]),
-                 "encoder_attention_mask": np.ones((len(texts), sound.shape[1] * SAMPLES_PER_FRAME), np.int64)}
-        empty = np.zeros((len(texts), HEADS, 0, HEAD_WIDTH), np.float32)
-        feeds.update({f"past_key_values.{layer}.{side}.{kind}": empty
-                      for layer in range(LAYERS) for side in ("decoder", "encoder") for kind in ("key", "value")})
-        logits = self._decoder.run(["logits"], feeds)[0]
-        top = logits.max(axis=2)
-        total = top + np.log(np.exp(logits - top[..., None]).sum(axis=2))
-        out = []
-        for row, tokens in enumerate(texts):
-            at = np.arange(len(tokens) + 1)
-            out.append(float((logits[row, at, [*tokens, END]] - total[row, at]).sum()))
-        return np.array(out)
+    def force(self, begun: tuple[np.ndarray, Memory], tokens: Sequence[int]) -> float:
+        """Natural log of writing these tokens and then closing the transcript; `begun` as `begin` gave it.
+
+        One text at a time: the weights are stored in 8 bits and rounded by what is computed together, so that in a batch the
+        score of a text would depend on its neighbours. A batch would be no faster, and would take far more memory.
+        """
+        first, memory = begun
+        logits, _ = self._run(np.array([list(tokens)], np.int64), memory.sound, {**memory.past, **memory.across}, first=False, last=False)
+        logits = np.concatenate([first, logits[0]])
+        top = logits.max(axis=1)
+        totals = top + np.log(np.exp(logits - top[:, None]).sum(axis=1))
+        return float((logits[np.arange(len(logits)), [*tokens, END]] - totals).sum())
 
     def tokens(self, text: str) -> list[int] | None:
         """The text as the model itself would cut it: pairs are joined in the order of the vocabulary, which is the order
@@ -165,13 +157,13 @@ class SpeechModel:
     def _numbers(self) -> dict[str, int]:
         return {text: token for token, text in self.texts.items()}
 
-    def _run(self, tokens: np.ndarray, sound: np.ndarray, past: dict[str, np.ndarray], first: bool):
+    def _run(self, tokens: np.ndarray, sound: np.ndarray, past: dict[str, np.ndarray], first: bool, last: bool = True):
         feeds = {"input_ids": tokens, "encoder_hidden_states": sound, "use_cache_branch": np.array([not first]),
                  "encoder_attention_mask": np.ones((1, sound.shape[1] * SAMPLES_PER_FRAME), np.int64)}
         feeds.update({f"past_key_values.{name}": array for name, array in past.items()})
         values = dict(zip(self._outputs, self._decoder.run(self._outputs, feeds)))
-        logits = values.pop("logits")[:, -1]
-        return logits, {name.removeprefix("present."): array for name, array in values.items()}
+        logits = values.pop("logits")
+        return logits[:, -1] if last else logits, {name.removeprefix("present."): array for name, array in values.items()}
 
     def decode(self, tokens: list[int]) -> str:
         """The text of a token sequence; bare bytes are joined to characters."""
