@@ -167,3 +167,12 @@ def test_figure_alone_against_a_reading_is_asked(bay):
     assert entry.standing is Standing.UNCONFIRMED and entry.statement.place == "vent"
     bay("yes")
     assert [x.entry.statement.value for x in bay.live() if x.usable] == [30]
+
+
+def test_yes_to_two_figures_tells_nothing_and_the_question_stays_before_everybody(bay):
+    bay("low side fifteen", "low side fifty")
+    bay("yes")
+    assert not any(x.usable for x in bay.live())
+    bay("read back")
+    bay("first one")
+    assert [x.entry.statement.value for x in bay.live() if x.usable] == [15]

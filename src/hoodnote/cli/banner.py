@@ -11,9 +11,9 @@ _BLOCKS = " ▀▄█"
 _PLAIN = " ''#"                      # where the terminal has no block characters
 
 
-def banner(text: str, columns: int, blocks: bool = True) -> list[str]:
-    """The text as lines of blocks, as large as `columns` allow; the text itself where even the smallest type is too wide."""
-    for height in _HEIGHTS:
+def banner(text: str, columns: int, blocks: bool = True, tallest: int = _HEIGHTS[0]) -> list[str]:
+    """The text as lines of blocks, as large as `columns` and `tallest` (pixels) allow; the text itself where even the smallest type is too wide."""
+    for height in (h for h in _HEIGHTS if h <= tallest):
         pixels = _pixels(text, height)
         if pixels.shape[1] <= columns:
             break

@@ -30,6 +30,7 @@ _TICK_S = 0.02
 _METER_EVERY_S = 0.1
 _METER_WIDTH = 30
 _QUIETEST_DB = -60.0
+_PLACE_HEIGHT = 15        # pixels: the place smaller than its figure
 _STYLES = {"taken": "1;32", "asked": "1;33", "danger": "1;97;41", "quiet": "2"}
 
 
@@ -156,8 +157,7 @@ class Screen:
             self.line(warning_line(warning), "danger")
         for entry in taken.entries:
             style = "asked" if entry.question else "taken"
-            for text in headline(entry):
-                self._big(text, style)
+            self._headline(entry, style)
             for text in question_lines(entry, self._job) if entry.question else [entry_line(entry)]:
                 self.line(text, style)
             if entry.question:
@@ -183,8 +183,7 @@ class Screen:
             self.line("no figure has been taken yet")
         for entry in entries:
             if not self._plain:
-                for text in headline(entry):
-                    self._big(text, "taken")
+                self._headline(entry, "taken")
             self.line(entry_line(entry), "taken")
 
     def questions(self, entries: list[Entry]) -> None:
@@ -219,10 +218,16 @@ class Screen:
         if self._speaker is not None:
             self._speaker.close()
 
-    def _big(self, text: str, style: str) -> None:
+    def _headline(self, entry: Entry, style: str) -> None:
+        *places, figure = headline(entry)
+        for place in places:
+            self._big(place, style, tallest=_PLACE_HEIGHT)
+        self._big(figure, style)
+
+    def _big(self, text: str, style: str, tallest: int = 22) -> None:
         from hoodnote.cli.banner import banner
 
-        for row in banner(text, self._columns, self._blocks):
+        for row in banner(text, self._columns, self._blocks, tallest):
             self.line(row, style)
         print()
 
@@ -246,6 +251,9 @@ def headline(entry: Entry) -> list[str]:
     found = choices(entry)
     if len(found) > 1 and all(isinstance(s, Measured) for s in found):
         place, *_ = _large(found[0])
+        if len({s.unit for s in found}) == 1:      # "15 or 50 psi?": the shorter, the larger
+            *others, last = found
+            return [place, " or ".join([*dict.fromkeys(f"{s.value:f}" for s in others), _large(last)[-1]]) + "?"]
         return [place, " or ".join(dict.fromkeys(_large(s)[-1] for s in found)) + "?"]
     return [*_large(found[0])[:-1], _large(found[0])[-1] + "?"] if found else ["say again"]
 

@@ -231,8 +231,8 @@ class Session:
                 self._obey(entry.statement.action)
 
     def _ask_on(self, entries: tuple[Entry, ...]) -> None:
-        """One of several questions of a clip has just been answered: show the one that an answer would go to now."""
-        if any(e.standing is not Standing.UNCONFIRMED and e.supersedes is not None for e in entries):
+        """An answer settled one of several questions, or none of them: show the one that an answer would go to now."""
+        if any(e.standing is not Standing.UNCONFIRMED and (e.supersedes is not None or e.statement == Control("yes")) for e in entries):
             asked = just_asked(build(self._store.entries(self._job)))
             if asked is not None:
                 self._face.questions([asked.entry])

@@ -105,6 +105,8 @@ def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
         return entry
     if control.action == "no":
         return replace(entry, supersedes=asked.entry.id)
+    if control.action == "yes" and len(choices(asked.entry)) > 1:
+        return entry                     # "yes" to "fifteen, or fifty?" tells nothing
     choice = {"yes": 0, "first_choice": 0, "second_choice": 1}.get(control.action)
     chosen = version_of(asked.entry, choice) if choice is not None else None
     if chosen is None:
@@ -156,13 +158,19 @@ def timeline_last_recorded(timeline: Timeline) -> Live | None:
 
 def just_asked(timeline: Timeline) -> Live | None:
     """The question that the very last entry of the record is, if it is one; after its answer, another of the same clip."""
-    if not timeline.entries:
+    newest = next((e for e in reversed(timeline.entries) if not _in_passing(e)), None)
+    if newest is None:
         return None
-    newest = timeline.entries[-1]
     answered = next((e for e in timeline.entries if e.id == newest.supersedes and e.standing is Standing.UNCONFIRMED), None)
     asked = [x for x in timeline.questions if x.entry.id == newest.id or (
         answered is not None and x.entry.origin.capture_id == answered.origin.capture_id is not None)]
     return max(asked, key=lambda x: x.entry.id, default=None)
+
+
+def _in_passing(entry: Entry) -> bool:
+    """A word to hoodnote that changed nothing and after which the question is still before everybody."""
+    return (isinstance(entry.statement, Control) and entry.statement.action in ("yes", "read_back", "pause", "resume")
+            and entry.standing is not Standing.UNCONFIRMED and entry.supersedes is None)
 
 
 def version_of(entry: Entry, index: int) -> Statement | None:
