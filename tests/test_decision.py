@@ -14,7 +14,7 @@ from hoodnote.readings.decision import Candidate, Opinions, Weights, decide, jud
 from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
-WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0),
+WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0, 0.0),
                   threshold=0.95, slack=0.5, absurd=6.0)
 
 
@@ -115,6 +115,12 @@ def test_a_unit_heard_by_one_is_kept():
 def test_nothing_heard_decides_nothing():
     made = decide(Opinions((Account("a", "", (), 0.0), Account("b", "", (), 0.0)), (True, True), ()), WEIGHTS)
     assert made.settled == () and made.words == ()
+
+
+def test_a_sound_that_nothing_explains_is_not_understood():
+    deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", 0, 0), best=("", "vent thirty"), confidence=(0.0, 0.4))
+    made = decide(deaf, replace(WEIGHTS, curve=(0.0, 0.0, 0.0, 0.0, 1.0, 0.0)))      # the first listener's confidence alone: log odds of -4 and less
+    assert made.settled == () and made.words
 
 
 _TEXTS = ("vent thirty", "vent thirteen", "low side fifty high side two ten", "low side fifteen high side two ten", "engine off", "low side fifty", "engine off vent thirty")

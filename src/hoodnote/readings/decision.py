@@ -27,6 +27,7 @@ from hoodnote.statements.model import Statement
 
 _NEITHER = "both together"      # of a version that neither listener put first
 _NEAR = 0.02              # share below which a rival is not worth a question
+_UNLIKELY = 0.1           # a clip of which nothing reaches this is not understood
 _CLIP = 12.0              # natural log beyond which a margin or a log odds says no more
 
 
@@ -121,9 +122,10 @@ def totals(opinions: Opinions, w: Weights) -> np.ndarray:
 
 def features(share: float, margins: Sequence[float], in_best: Sequence[bool], confidences: Sequence[float]) -> tuple[float, ...]:
     """What the curve is fitted on, for two listeners: the better one mostly makes the shares, so the other's margin and the
-    better one's confidence, which knows of sounds that are none of the language, add to them. Limited, since there are always things
-    that no candidate stands for."""
-    return (1.0, _limited(_odds(share), 5.0), _limited(margins[-1], 3.0), float(in_best[-1]), _limited(_odds(confidences[0]), 4.0))
+    better one's confidence, which knows of sounds that are none of the language, add to them; the lesser of share and
+    confidence, since either alone can be wrong. Limited, since there are always things that no candidate stands for."""
+    likely, sure = _limited(_odds(share), 5.0), _limited(_odds(confidences[0]), 4.0)
+    return (1.0, likely, _limited(margins[-1], 3.0), float(in_best[-1]), sure, min(likely, sure))
 
 
 def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | None, list[Judged]]:
@@ -189,6 +191,8 @@ def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
     if top is None:
         return Decision((), (), (), (), opinions.accounts)
     both = len(opinions.accounts) > 1 and all(a.statements for a in opinions.accounts)
+    if all(item.probability < _UNLIKELY for item in judged):      # a sound that is none of the language, pressed into it
+        return Decision(top.words, top.statements, tuple(judged), (), opinions.accounts)
     settled = [_settle(item, opinions, w, both) for item in judged]
     settled += _unheard(top, opinions, w)
     return Decision(top.words, top.statements, tuple(judged), tuple(settled), opinions.accounts)
