@@ -213,16 +213,22 @@ class Session:
                 self._face.remark(problem or "this clip could not be heard")
                 self._tone("asked")
             case Result(capture_id, taken, _):
-                self._told(taken)
+                self._tell(taken)
                 self.tally.latencies.append(self._clock() - self._spoken.pop(capture_id, self._clock()))
+                self._follow(taken)
 
-    def _told(self, taken: Taken) -> None:
-        if not taken.entries and not taken.warnings:
+    def _tell(self, taken: Taken) -> None:
+        if taken.entries or taken.warnings:
+            self._face.taken(taken)
+        else:
             self.tally.not_understood += 1
             self._face.not_understood(taken)
+
+    def _follow(self, taken: Taken) -> None:
+        """The tone, and what control words ask for."""
+        if not taken.entries and not taken.warnings:
             self._tone("asked")
             return
-        self._face.taken(taken)
         asked = any(e.standing is Standing.UNCONFIRMED for e in taken.entries)
         self._tone("stop" if taken.warnings else "asked" if asked else "taken")
         self._ask_on(taken.entries)
