@@ -1,12 +1,15 @@
-"""Two listeners: only equal structured statements are agreed."""
+"""Two listeners that nothing was fitted for and that cannot be asked about each other's words: only equal structured statements are agreed."""
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from decimal import Decimal
 
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 
-from hoodnote.readings.agreement import Account, agree
+from hoodnote.readings.agreement import Account
+from hoodnote.readings.decision import Candidate, Opinions, decide
 from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Correction, Measured, Step
 
@@ -17,6 +20,13 @@ def psi(place: str, value: str) -> Measured:
 
 def account(reader: str, *statements, confidence: float = 0.9) -> Account:
     return Account(reader, "words", statements, confidence)
+
+
+def agree(first: Account, second: Account | None):
+    accounts = (first,) if second is None else (first, second)
+    candidates = tuple(dict.fromkeys(a.statements for a in accounts if a.statements))
+    shares = [[math.log(a.confidence if a.statements == c else 0.002) for a in accounts] for c in candidates]
+    return list(decide(Opinions(accounts, (False,) * len(accounts), tuple(Candidate((), c, tuple(s)) for c, s in zip(candidates, shares)))).settled)
 
 
 def test_equal_statements_are_agreed_in_order():
@@ -79,13 +89,12 @@ _statement = st.one_of(
     st.sampled_from([Step("engine_off"), Step("replaced", "o_ring"), Step("pump_on")]))
 
 
+@settings(deadline=None)      # other work on the machine is no failure
 @given(st.lists(_statement, max_size=5), st.lists(_statement, max_size=5))
-def test_every_statement_of_both_is_kept_and_agreed_ones_are_in_both(a, b):
+def test_only_what_both_have_is_agreed_and_the_rest_of_the_likelier_is_asked(a, b):
     settled = agree(account("a", *a), account("b", *b))
-    assert [v.statement for s in settled for v in s.versions if v.reader == "a"] == a
-    assert [v.statement for s in settled for v in s.versions if v.reader == "b"] == b
-    for s in settled:
-        if s.standing is Standing.AGREED:
-            assert s.statement in a and s.statement in b
-        else:
-            assert s.question
+    agreed = Counter(s.statement for s in settled if s.standing is Standing.AGREED)
+    assert agreed <= Counter(a) and agreed <= Counter(b)
+    assert all(s.question and s.versions for s in settled if s.standing is not Standing.AGREED)
+    made = Counter(s.statement for s in settled)
+    assert made >= Counter(a) or made >= Counter(b)

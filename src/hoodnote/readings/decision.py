@@ -147,7 +147,7 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
     judged = []
     for position, statement in enumerate(top.statements):
         key = meaning(statement)
-        nth = Counter(top_key)[key]
+        nth = sum(meaning(s) == key for s in top.statements[:position + 1])
         having = np.array([h[key] >= nth for h in holds])
         share = min(1.0, float(shares[having].sum()))
         margins = tuple(_margin(logs, having, i, w) for i in range(logs.shape[1]))
@@ -193,8 +193,8 @@ def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
     both = len(opinions.accounts) > 1 and all(a.statements for a in opinions.accounts)
     if all(item.probability < _UNLIKELY for item in judged):      # a sound that is none of the language, pressed into it
         return Decision(top.words, top.statements, tuple(judged), (), opinions.accounts)
-    settled = [_settle(item, opinions, w, both) for item in judged]
-    settled += _unheard(top, opinions, w)
+    placed = [(float(i), _settle(item, opinions, w, both)) for i, item in enumerate(judged)] + _unheard(top, opinions, w)
+    settled = [item for _, item in sorted(placed, key=lambda x: x[0])]
     return Decision(top.words, top.statements, tuple(judged), tuple(settled), opinions.accounts)
 
 
@@ -252,9 +252,10 @@ def _counterpart(item: Judged, account: Account) -> Statement | None:
     return None
 
 
-def _unheard(top: Candidate, opinions: Opinions, w: Weights) -> list[Settled]:
-    """What a listener's own best holds beside the best candidate, unless both together all but rule it out: asked about, never taken."""
-    left: list[Settled] = []
+def _unheard(top: Candidate, opinions: Opinions, w: Weights) -> list[tuple[float, Settled]]:
+    """What a listener's own best holds beside the best candidate, unless both together all but rule it out: asked about, never taken.
+    Each with its place among the statements of the best candidate."""
+    left: list[tuple[float, Settled]] = []
     total = totals(opinions, w)
     shares = np.exp(total - np.logaddexp.reduce(total))
 
@@ -262,11 +263,13 @@ def _unheard(top: Candidate, opinions: Opinions, w: Weights) -> list[Settled]:
         return float(sum(p for c, p in zip(opinions.candidates, shares) if meaning(statement) in map(meaning, c.statements)))
 
     for account in opinions.accounts:
+        place = -0.5
         for a, b in aligned(top.statements, account.statements):
-            if a is None and share_of(account.statements[b]) >= _NEAR and not any(meaning(s.statement) == meaning(account.statements[b]) for s in left):
+            place = place if a is None else a + 0.5
+            if a is None and share_of(account.statements[b]) >= _NEAR and not any(meaning(s.statement) == meaning(account.statements[b]) for _, s in left):
                 statement = account.statements[b]
-                left.append(Settled(statement, Standing.UNCONFIRMED, None, (Version(account.reader, account.text, statement, account.confidence),),
-                                    f"{describe(statement)}? (only {account.reader} heard it)", _region(account, statement)))
+                left.append((place, Settled(statement, Standing.UNCONFIRMED, None, (Version(account.reader, account.text, statement, account.confidence),),
+                                            f"{describe(statement)}? (only {account.reader} heard it)", _region(account, statement))))
     return left
 
 
