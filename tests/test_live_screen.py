@@ -103,6 +103,11 @@ def test_banner_fits_and_is_tall(text, columns):
         assert blocks or set("".join(rows)) <= set(" #")
 
 
+def test_banner_of_a_long_name_is_in_two_parts():
+    rows = banner("relative humidity", 79, tallest=15)
+    assert rows.count("") == 1 and len(rows) >= 11 and max(map(len, rows)) <= 79
+
+
 def test_banner_falls_back_to_the_text_and_figures_differ():
     assert banner("test light proved on a known good supply", 40) == ["test light proved on a known good supply"]
     assert len({tuple(banner(str(n), 79)) for n in range(100)}) == 100

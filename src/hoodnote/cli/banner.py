@@ -12,13 +12,27 @@ _PLAIN = " ''#"                      # where the terminal has no block character
 
 
 def banner(text: str, columns: int, blocks: bool = True, tallest: int = _HEIGHTS[0]) -> list[str]:
-    """The text as lines of blocks, as large as `columns` and `tallest` (pixels) allow; the text itself where even the smallest type is too wide."""
+    """The text as lines of blocks, as large as `columns` and `tallest` (pixels) allow, in two parts if need be;
+    the text itself where even that is too wide."""
+    return _fitting(text, columns, blocks, tallest) or _in_two(text, columns, blocks, tallest) or [text[:columns]]
+
+
+def _in_two(text: str, columns: int, blocks: bool, tallest: int) -> list[str] | None:
+    spaces = [i for i, c in enumerate(text) if c == " "]
+    if not spaces:
+        return None
+    middle = min(spaces, key=lambda i: abs(i - len(text) / 2))
+    first, second = (_fitting(part, columns, blocks, tallest) for part in (text[:middle], text[middle + 1:]))
+    return [*first, "", *second] if first and second else None
+
+
+def _fitting(text: str, columns: int, blocks: bool, tallest: int) -> list[str] | None:
     for height in (h for h in _HEIGHTS if h <= tallest):
         pixels = _pixels(text, height)
         if pixels.shape[1] <= columns:
             break
     else:
-        return [text[:columns]]
+        return None
     signs = _BLOCKS if blocks else _PLAIN
     if not blocks:                   # a sign for each pixel row would be twice too high: a cell is full when either half is
         pixels = np.repeat(pixels[0::2] | pixels[1::2], 2, axis=0)
