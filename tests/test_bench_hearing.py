@@ -14,7 +14,7 @@ import pytest
 
 from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
 from hoodnote.language.grammar import load
-from hoodnote.readings.agreement import Account, agree
+from hoodnote.readings.agreement import Account
 from hoodnote.readings.decision import Decision, Opinions
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Control, Measured, Step
@@ -26,6 +26,7 @@ from tests.bench.scene import NO_SPEECH
 from tests.bench.talk import SENTENCES
 from tests.bench.utterances import Utterance, figure, number, utterances
 from tests.bench.voices import DEVELOPMENT, HELD_OUT, SPLITS, speaker
+from tests.test_agreement import agree
 
 THIRTY = Measured("low_side", Decimal(30), "psi")
 THIRTEEN = Measured("low_side", Decimal(13), "psi")

@@ -118,7 +118,9 @@ def test_nothing_heard_decides_nothing():
 
 
 def test_a_sound_that_nothing_explains_is_not_understood():
-    deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", 0, 0), best=("", "vent thirty"), confidence=(0.0, 0.4))
+    deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", -9, -90), best=("", "vent thirty"), confidence=(0.0, 0.4))
+    assert decide(deaf, WEIGHTS).settled == () and decide(deaf, replace(WEIGHTS, fitted=())).settled != ()
+    deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", 0, 0), best=("vent thirty", "vent thirty"), confidence=(0.001, 0.4))
     made = decide(deaf, replace(WEIGHTS, curve=(0.0, 0.0, 0.0, 0.0, 1.0, 0.0)))      # the first listener's confidence alone: log odds of -4 and less
     assert made.settled == () and made.words
 

@@ -157,10 +157,14 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
     return top, judged
 
 
+def _fitted(opinions: Opinions, w: Weights) -> bool:
+    return tuple(a.reader for a in opinions.accounts) == w.fitted and all(opinions.rescored)
+
+
 def _probability(opinions: Opinions, w: Weights, share: float, margins: Sequence[float], in_best: Sequence[bool]) -> float:
     """By the curve where it was fitted for these listeners; else what each of those says of itself that put the statement first."""
     confidences = [a.confidence for a in opinions.accounts]
-    if tuple(a.reader for a in opinions.accounts) == w.fitted and all(opinions.rescored):
+    if _fitted(opinions, w):
         return _logistic(features(share, margins, in_best, confidences), w.curve)
     return 1 - math.prod(1 - c for c, held in zip(confidences, in_best) if held)
 
@@ -191,7 +195,9 @@ def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
     if top is None:
         return Decision((), (), (), (), opinions.accounts)
     both = len(opinions.accounts) > 1 and all(a.statements for a in opinions.accounts)
-    if all(item.probability < _UNLIKELY for item in judged):      # a sound that is none of the language, pressed into it
+    # a sound that is none of the language is pressed into it by the lesser listener, and the better one hears nothing
+    deaf = _fitted(opinions, w) and not opinions.accounts[0].statements
+    if deaf or all(item.probability < _UNLIKELY for item in judged):
         return Decision(top.words, top.statements, tuple(judged), (), opinions.accounts)
     placed = [(float(i), _settle(item, opinions, w, both)) for i, item in enumerate(judged)] + _unheard(top, opinions, w)
     settled = [item for _, item in sorted(placed, key=lambda x: x[0])]
@@ -213,7 +219,7 @@ def _settle(item: Judged, opinions: Opinions, w: Weights, both: bool) -> Settled
 def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
     if any(m < -w.slack for m in item.margins):
         return False
-    if tuple(a.reader for a in opinions.accounts) == w.fitted and all(opinions.rescored):
+    if _fitted(opinions, w):
         return item.probability >= w.threshold
     return all(item.in_best) and all(a.confidence >= LEAST_CONFIDENCE for a in opinions.accounts)
 
