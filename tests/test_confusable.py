@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from hoodnote.language.confusable import Confusables, word_distance
+from hoodnote.language.confusable import Confusables, teen_or_tens, word_distance
 from hoodnote.language.grammar import load
 from hoodnote.language.lexicon import pronunciations
 from tests.bench.utterances import utterances
@@ -54,3 +54,11 @@ def test_distance_is_none_for_the_same_sound_and_larger_for_more_difference():
     assert word_distance(["TH ER T IY N"], ["TH ER T IY"]) < word_distance(["TH ER T IY N"], ["S EH V AH N"])
     assert word_distance(["N AY N"], ["M AY N"]) < word_distance(["N AY N"], ["K AY N"])
     assert word_distance(["B AE K"], ["N AY N", "B AE K"]) == 0
+
+
+@pytest.mark.parametrize(("words", "expected"), [
+    ("battery fourteen volts", True), ("high side one hundred thirty", True), ("low side forty two p s i", False), ("vent fifty degrees", True),
+    ("low side ninety", True), ("pump ran for ten minutes", False), ("high side two hundred and one", False), ("humidity twenty percent", True),
+    ("gauges connected", False)])
+def test_numbers_that_one_sound_makes_another(words, expected):
+    assert teen_or_tens(words.split()) is expected

@@ -15,7 +15,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
 WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0, 0.0),
-                  threshold=0.95, slack=0.5, absurd=6.0)
+                  threshold=0.95, threshold_teens=0.95, slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
@@ -148,3 +148,19 @@ def test_the_installed_weights_fit_the_features():
     w = decision.weights()
     assert len(w.curve) == len(decision.features(0.5, (0.0, 0.0), (True, True), (0.5, 0.5))) and 0.5 < w.threshold < 1
     assert set(w.fitted) == set(w.listener) and all(v > 0 for v in w.listener.values())
+
+
+def test_a_teen_or_a_whole_ten_needs_more_than_another_figure():
+    strict = replace(WEIGHTS, threshold=0.9, threshold_teens=0.999)
+    (plain,) = decide(opinions(("vent forty two", 0, 0), ("vent forty three", -5, -60)), strict).settled
+    (teen,) = decide(opinions(("vent forty", 0, 0), ("vent forty three", -5, -60)), strict).settled
+    assert (plain.standing, teen.standing) == (Standing.AGREED, Standing.UNCONFIRMED)
+
+
+def test_only_the_statement_that_holds_the_teen_needs_more():
+    strict = replace(WEIGHTS, threshold=0.9, threshold_teens=0.999)
+    both = "vent forty two suction line fifty"
+    rows = [("vent forty two suction line fifty", 0, 0), ("vent forty three suction line fifty one", -5, -60)]
+    spanned = opinions(*((text, a, b) for text, a, b in rows), best=(both, both))
+    spanned = replace(spanned, candidates=tuple(replace(c, spans=((0, 3), (3, 6))) for c in spanned.candidates))
+    assert [s.standing for s in decide(spanned, strict).settled] == [Standing.AGREED, Standing.UNCONFIRMED]

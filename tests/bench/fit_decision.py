@@ -222,7 +222,7 @@ def risk(p: np.ndarray, y: np.ndarray, may: np.ndarray, conditions: np.ndarray, 
         print(f"{t} | " + " | ".join(cells) + f" | {wrong}/{taken.sum()}, {most_wrong(wrong, int(taken.sum())):.4f}")
 
 
-def fit(paths: list[Path], write: Path | None, threshold: float | None) -> None:
+def fit(paths: list[Path], write: Path | None, threshold: float | None, threshold_teens: float | None) -> None:
     data = examples(paths)
     w = fit_listeners(data, weights())
     x, y, g, which = statements_of(data, w)
@@ -242,7 +242,13 @@ def fit(paths: list[Path], write: Path | None, threshold: float | None) -> None:
     print(f"processor time/real time {np.median(pace):.2f}, 95th percentile {np.quantile(pace, 0.95):.2f}")
     both = np.array([all(a.statements for a in e.opinions.accounts) and all(m >= -w.slack for m in item.margins) for e, item in which])
     reliability(p, y)
+    teens = np.array([item.teens for _, item in which])
+    print("\nall statements:")
     risk(p, y, both, conditions, said)
+    print("\nwithout a teen or a whole ten:")
+    risk(p, y, both & ~teens, conditions, said)
+    print("\nwith one:")
+    risk(p, y, both & teens, conditions, said)
     print("\nsurest of the wrong:")
     for i in np.argsort(-np.where(both, p, 0) * (1 - y))[:12]:
         e, item = which[i]
@@ -251,12 +257,12 @@ def fit(paths: list[Path], write: Path | None, threshold: float | None) -> None:
     curve = logistic(x, y)
     print("curve", curve.round(3).tolist())
     if write:
-        write.write_text(as_toml(dataclasses.replace(w, curve=tuple(curve), threshold=threshold or w.threshold), len(data)))
+        write.write_text(as_toml(dataclasses.replace(w, curve=tuple(curve), threshold=threshold or w.threshold, threshold_teens=threshold_teens or w.threshold_teens), len(data)))
 
 
 def as_toml(w: Weights, clips: int) -> str:
-    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold T", f"# {clips} clips.",
-             f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"slack = {w.slack}", f"absurd = {w.absurd}",
+    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold T --threshold-teens U", f"# {clips} clips.",
+             f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}", f"slack = {w.slack}", f"absurd = {w.absurd}",
              f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
              "", "[word]", *(f"{k} = {v:.4f}" for k, v in w.word.items())]
     return "\n".join(lines) + "\n"
@@ -274,11 +280,12 @@ def main() -> None:
     arguments.add_argument("--fit", type=Path, nargs="+", metavar="FILE")
     arguments.add_argument("--write", action="store_true", help="put the result into readings/decision.toml")
     arguments.add_argument("--threshold", type=float)
+    arguments.add_argument("--threshold-teens", type=float, help="for statements with a teen or a whole ten")
     options = arguments.parse_args()
     if options.collect:
         collect(options.collect, options.conditions.split(","), options.jobs, options.out, options.silence, options.seed, options.minutes)
     if options.fit:
-        fit(options.fit, Path(decision.__file__).with_name("decision.toml") if options.write else None, options.threshold)
+        fit(options.fit, Path(decision.__file__).with_name("decision.toml") if options.write else None, options.threshold, options.threshold_teens)
 
 
 if __name__ == "__main__":

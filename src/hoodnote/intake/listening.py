@@ -21,7 +21,7 @@ from hoodnote.language.prior import load_prior
 from hoodnote.language.walker import NotSayable
 from hoodnote.readings.agreement import Account, meaning
 from hoodnote.readings.decision import Candidate, Decision, Opinions, decide
-from hoodnote.statements.parser import parse, parse_spans
+from hoodnote.statements.parser import parse_spans
 
 if TYPE_CHECKING:
     import numpy as np
@@ -76,8 +76,9 @@ def gather(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
 
 def opinions(gathered: Gathered, units: str = "us") -> Opinions:
     accounts = tuple(_account(name, found[0] if found else None, units) for name, found in gathered.heard)
-    candidates = tuple(Candidate(words, statements, scores, load_prior().log_probability(words)) for words, scores in zip(gathered.candidates, gathered.scores)
-                       if (statements := _statements(words, units)))
+    candidates = tuple(
+        Candidate(words, tuple(s for s, _ in spans), scores, load_prior().log_probability(words), tuple(span for _, span in spans))
+        for words, scores in zip(gathered.candidates, gathered.scores) if (spans := _spans(words, units)))
     return Opinions(accounts, gathered.rescored, candidates)
 
 
@@ -123,11 +124,15 @@ def _account(reader: str, best: Hypothesis | None, units: str) -> Account:
 
 
 def _statements(words: Sequence[str], units: str = "us") -> tuple[Statement, ...]:
-    """The meaning, () for what has none."""
+    return tuple(statement for statement, _ in _spans(words, units))
+
+
+def _spans(words: Sequence[str], units: str) -> list[tuple[Statement, tuple[int, int]]]:
+    """The meaning and where each statement of it was said, [] for what has none."""
     try:
-        return tuple(parse(words, units))
+        return parse_spans(words, units)
     except NotSayable:
-        return ()
+        return []
 
 
 @lru_cache(maxsize=1)

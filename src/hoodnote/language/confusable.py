@@ -8,6 +8,7 @@ from functools import lru_cache
 from itertools import islice, permutations
 
 from hoodnote.language.automaton import WordAutomaton
+from hoodnote.language.numbers import DIGITS, TEENS, TENS
 
 _VOWELS = frozenset("AA AE AH AO AW AY EH ER EY IH IY OW OY UH UW".split())
 # pairs of phones that noise and small loudspeakers blur (common practice, no source)
@@ -92,3 +93,9 @@ def _phone_distance(x: str, y: str) -> float:
     if frozenset((x, y)) in _CLOSE:
         return 0.4
     return 0.8 if (x in _VOWELS) == (y in _VOWELS) else 1.2
+
+
+def teen_or_tens(words: Sequence[str]) -> bool:
+    """Do the words hold a number that one sound turns into another: "fourteen" against "forty"? "forty two" is no such number."""
+    following = [*words[1:], ""]
+    return any(TEENS.get(word, 0) >= 12 or (word in TENS and after not in DIGITS) for word, after in zip(words, following))

@@ -20,6 +20,7 @@ from importlib.resources import files
 import numpy as np
 
 from hoodnote.errors import HoodnoteError
+from hoodnote.language.confusable import teen_or_tens
 from hoodnote.readings.agreement import LEAST_CONFIDENCE, Account, Settled, aligned, meaning
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
@@ -40,6 +41,7 @@ class Candidate:
     statements: tuple[Statement, ...]
     scores: tuple[float, ...]
     prior: float = 0.0
+    spans: tuple[tuple[int, int], ...] = ()  # of each statement: its first word, and the one after its last
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,7 @@ class Weights:
     fitted: tuple[str, ...]                  # the listeners that the curve was fitted for, the better one first
     curve: tuple[float, ...]                 # logistic over `features`
     threshold: float
+    threshold_teens: float                   # the same for a statement that holds "fourteen", "forty" and the like: most errors are of this kind
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -74,7 +77,7 @@ def weights() -> Weights:
     """Raises HoodnoteError when the file that belongs to the program is damaged."""
     try:
         data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
-        return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["slack"], data["absurd"])
+        return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["threshold_teens"], data["slack"], data["absurd"])
     except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
         raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
 
@@ -89,6 +92,7 @@ class Judged:
     in_best: tuple[bool, ...]                # whether each listener's own best holds it
     probability: float                       # that it is right
     rivals: tuple[tuple[Statement, float], ...]     # what else it may be, with shares, likeliest first
+    teens: bool = False                      # whether its words hold a teen or a whole ten
 
 
 @dataclass(frozen=True)
@@ -153,7 +157,8 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
         margins = tuple(_margin(logs, having, i, w) for i in range(logs.shape[1]))
         in_best = tuple(Counter(map(meaning, a.statements))[key] >= nth for a in opinions.accounts)
         probability = _probability(opinions, w, share, margins, in_best)
-        judged.append(Judged(statement, share, margins, in_best, probability, _rivals(top, position, opinions.candidates, shares, having)))
+        judged.append(Judged(statement, share, margins, in_best, probability, _rivals(top, position, opinions.candidates, shares, having),
+                             teen_or_tens(top.words[slice(*top.spans[position])] if top.spans else top.words)))
     return top, judged
 
 
@@ -220,7 +225,7 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
     if any(m < -w.slack for m in item.margins):
         return False
     if _fitted(opinions, w):
-        return item.probability >= w.threshold
+        return item.probability >= (w.threshold_teens if item.teens else w.threshold)
     return all(item.in_best) and all(a.confidence >= LEAST_CONFIDENCE for a in opinions.accounts)
 
 
