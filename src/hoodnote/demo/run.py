@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hoodnote.demo.script import Item, Script, read_script
+from hoodnote.demo.script import Item, read_script
 from hoodnote.errors import HoodnoteError
 from hoodnote.resources import folder
 
