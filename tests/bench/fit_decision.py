@@ -167,7 +167,7 @@ def fit(paths: list[Path], write: Path | None, threshold: float | None, threshol
     print("\nwith one:")
     risk(p, y, both & teens, conditions, said)
     print("\nsurest of the wrong:")
-    for i in np.argsort(-np.where(both, p, 0) * (1 - y))[:12]:
+    for i in [i for i in np.argsort(-np.where(both, p, 0)) if not y[i]][:12]:
         e, item = which[i]
         print(f"{p[i]:.4f} {'' if both[i] else '(asked) '}{e.record['voice']} {e.record['condition']}: said {e.record['said']!r}, took {describe(item.statement)}; "
               f"margins {[round(m, 1) for m in item.margins]} own {item.in_best} {[(a.text, round(a.confidence, 2)) for a in e.opinions.accounts]}")
