@@ -15,7 +15,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
 WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0, 0.0),
-                  threshold=0.95, threshold_teens=0.95, slack=0.5, absurd=6.0)
+                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
@@ -164,3 +164,10 @@ def test_only_the_statement_that_holds_the_teen_needs_more():
     spanned = opinions(*((text, a, b) for text, a, b in rows), best=(both, both))
     spanned = replace(spanned, candidates=tuple(replace(c, spans=((0, 3), (3, 6))) for c in spanned.candidates))
     assert [s.standing for s in decide(spanned, strict).settled] == [Standing.AGREED, Standing.UNCONFIRMED]
+
+
+def test_a_step_without_a_figure_needs_less():
+    strict = replace(WEIGHTS, threshold=0.999, threshold_words=0.9)
+    (step,) = decide(opinions(("engine off", 0, 0), ("pump off", -5, -60)), strict).settled
+    (figure,) = decide(opinions(("vent forty two", 0, 0), ("vent forty three", -5, -60)), strict).settled
+    assert (step.standing, figure.standing) == (Standing.AGREED, Standing.UNCONFIRMED)

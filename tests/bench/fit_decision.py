@@ -26,6 +26,7 @@ from hoodnote.readings import decision
 from hoodnote.readings.agreement import meaning
 from hoodnote.readings.decision import Judged, Opinions, Weights, features, judge, weights
 from hoodnote.statements.describe import describe
+from hoodnote.statements.model import Answer, Measured
 from hoodnote.statements.parser import parse
 from tests.bench.hearing_records import clips_of, decode, from_json, read
 
@@ -139,7 +140,8 @@ def risk(p: np.ndarray, y: np.ndarray, may: np.ndarray, conditions: np.ndarray, 
         print(f"{t} | " + " | ".join(cells) + f" | {wrong}/{taken.sum()}, {most_wrong(wrong, int(taken.sum())):.4f}")
 
 
-def fit(paths: list[Path], write: Path | None, threshold: float | None, threshold_teens: float | None) -> None:
+def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> None:
+    """`thresholds`: fields of `Weights` to write in place of those that stand."""
     data = examples(paths)
     w = fit_listeners(data, weights())
     x, y, g, which = statements_of(data, w)
@@ -160,12 +162,11 @@ def fit(paths: list[Path], write: Path | None, threshold: float | None, threshol
     both = np.array([all(a.statements for a in e.opinions.accounts) and all(m >= -w.slack for m in item.margins) for e, item in which])
     reliability(p, y)
     teens = np.array([item.teens for _, item in which])
-    print("\nall statements:")
-    risk(p, y, both, conditions, said)
-    print("\nwithout a teen or a whole ten:")
-    risk(p, y, both & ~teens, conditions, said)
-    print("\nwith one:")
-    risk(p, y, both & teens, conditions, said)
+    figures = np.array([isinstance(getattr(item.statement, "statement", item.statement), Measured | Answer) for _, item in which])
+    for name, kind in (("all statements", True), ("with a teen or a whole ten", teens), ("with another figure", figures & ~teens),
+                       ("without a figure", ~figures & ~teens)):
+        print(f"\n{name}:")
+        risk(p, y, both & kind, conditions, said)
     print("\nsurest of the wrong:")
     for i in [i for i in np.argsort(-np.where(both, p, 0)) if not y[i]][:12]:
         e, item = which[i]
@@ -174,12 +175,13 @@ def fit(paths: list[Path], write: Path | None, threshold: float | None, threshol
     curve = logistic(x, y)
     print("curve", curve.round(3).tolist())
     if write:
-        write.write_text(as_toml(dataclasses.replace(w, curve=tuple(curve), threshold=threshold or w.threshold, threshold_teens=threshold_teens or w.threshold_teens), len(data)))
+        write.write_text(as_toml(dataclasses.replace(w, curve=tuple(curve), **thresholds), len(data)))
 
 
 def as_toml(w: Weights, clips: int) -> str:
-    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold T --threshold-teens U", f"# {clips} clips.",
-             f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}", f"slack = {w.slack}", f"absurd = {w.absurd}",
+    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold-...", f"# {clips} clips.",
+             f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}",
+             f"threshold_words = {w.threshold_words}", f"slack = {w.slack}", f"absurd = {w.absurd}",
              f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
              "", "[word]", *(f"{k} = {v:.4f}" for k, v in w.word.items())]
     return "\n".join(lines) + "\n"
@@ -198,12 +200,14 @@ def main() -> None:
     arguments.add_argument("--write", action="store_true", help="put the result into readings/decision.toml")
     arguments.add_argument("--threshold", type=float)
     arguments.add_argument("--threshold-teens", type=float, help="for statements with a teen or a whole ten")
+    arguments.add_argument("--threshold-words", type=float, help="for statements without a figure")
     options = arguments.parse_args()
     if options.collect:
         clips = clips_of("development", options.seed, options.collect, options.conditions.split(","), options.silence)
         decode(clips, options.out, options.jobs, options.minutes)
     if options.fit:
-        fit(options.fit, Path(decision.__file__).with_name("decision.toml") if options.write else None, options.threshold, options.threshold_teens)
+        thresholds = {name: value for name, value in vars(options).items() if name.startswith("threshold") and value is not None}
+        fit(options.fit, Path(decision.__file__).with_name("decision.toml") if options.write else None, thresholds)
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ from hoodnote.language.confusable import teen_or_tens
 from hoodnote.readings.agreement import LEAST_CONFIDENCE, Account, Settled, aligned, meaning
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Statement
+from hoodnote.statements.model import Answer, Correction, Measured, Statement
 
 _NEITHER = "both together"      # of a version that neither listener put first
 _NEAR = 0.02              # share below which a rival is not worth a question
@@ -65,6 +65,7 @@ class Weights:
     curve: tuple[float, ...]                 # logistic over `features`
     threshold: float
     threshold_teens: float                   # the same for a statement that holds "fourteen", "forty" and the like: most errors are of this kind
+    threshold_words: float                   # the same for one without a figure: steps and points of the circuit are hardly ever mistaken
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -77,7 +78,8 @@ def weights() -> Weights:
     """Raises HoodnoteError when the file that belongs to the program is damaged."""
     try:
         data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
-        return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["threshold_teens"], data["slack"], data["absurd"])
+        return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["threshold_teens"],
+                       data["threshold_words"], data["slack"], data["absurd"])
     except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
         raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
 
@@ -225,8 +227,15 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
     if any(m < -w.slack for m in item.margins):
         return False
     if _fitted(opinions, w):
-        return item.probability >= (w.threshold_teens if item.teens else w.threshold)
+        return item.probability >= _threshold(item, w)
     return all(item.in_best) and all(a.confidence >= LEAST_CONFIDENCE for a in opinions.accounts)
+
+
+def _threshold(item: Judged, w: Weights) -> float:
+    if item.teens:
+        return w.threshold_teens
+    inner = item.statement.statement if isinstance(item.statement, Correction) else item.statement
+    return w.threshold if isinstance(inner, Measured | Answer) else w.threshold_words
 
 
 def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> str:
