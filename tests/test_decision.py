@@ -15,7 +15,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
 WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0, 0.0),
-                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, slack=0.5, absurd=6.0)
+                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
@@ -171,3 +171,17 @@ def test_a_step_without_a_figure_needs_less():
     (step,) = decide(opinions(("engine off", 0, 0), ("pump off", -5, -60)), strict).settled
     (figure,) = decide(opinions(("vent forty two", 0, 0), ("vent forty three", -5, -60)), strict).settled
     assert (step.standing, figure.standing) == (Standing.AGREED, Standing.UNCONFIRMED)
+
+
+def test_a_figure_is_agreed_only_when_both_listeners_understood_it_by_themselves():
+    rows = (("vent forty two", 0, 0), ("vent fifty seven", -9, -60))
+    (asked,) = decide(opinions(*rows, best=("vent forty two", "vent fifty seven")), WEIGHTS).settled
+    (agreed,) = decide(opinions(*rows), WEIGHTS).settled
+    assert (asked.standing, agreed.standing) == (Standing.UNCONFIRMED, Standing.AGREED)
+
+
+def test_a_teen_must_be_clear_to_each_listener():
+    strict = replace(WEIGHTS, clear=1.0)
+    for second, standing in ((-5, Standing.UNCONFIRMED), (-60, Standing.AGREED)):       # the second listener counts a tenth
+        (settled,) = decide(opinions(("vent forty", 0, 0), ("vent fourteen", -5, second)), strict).settled
+        assert settled.standing is standing

@@ -163,8 +163,10 @@ def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> 
     reliability(p, y)
     teens = np.array([item.teens for _, item in which])
     figures = np.array([isinstance(getattr(item.statement, "statement", item.statement), Measured | Answer) for _, item in which])
-    for name, kind in (("all statements", True), ("with a teen or a whole ten", teens), ("with another figure", figures & ~teens),
-                       ("without a figure", ~figures & ~teens)):
+    own = np.array([all(item.in_best) for _, item in which])
+    clear = np.array([min(item.margins) >= w.clear for _, item in which])
+    for name, kind in (("all statements", True), ("with a teen or a whole ten, understood by both and clear to both", teens & own & clear),
+                       ("with another figure, understood by both", figures & ~teens & own), ("without a figure", ~figures & ~teens)):
         print(f"\n{name}:")
         risk(p, y, both & kind, conditions, said)
     print("\nsurest of the wrong:")
@@ -181,7 +183,7 @@ def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> 
 def as_toml(w: Weights, clips: int) -> str:
     lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold-...", f"# {clips} clips.",
              f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}",
-             f"threshold_words = {w.threshold_words}", f"slack = {w.slack}", f"absurd = {w.absurd}",
+             f"threshold_words = {w.threshold_words}", f"clear = {w.clear}", f"slack = {w.slack}", f"absurd = {w.absurd}",
              f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
              "", "[word]", *(f"{k} = {v:.4f}" for k, v in w.word.items())]
     return "\n".join(lines) + "\n"

@@ -66,6 +66,7 @@ class Weights:
     threshold: float
     threshold_teens: float                   # the same for a statement that holds "fourteen", "forty" and the like: most errors are of this kind
     threshold_words: float                   # the same for one without a figure: steps and points of the circuit are hardly ever mistaken
+    clear: float                             # natural log, weighted, by which each listener must prefer such a teen or ten to its rivals
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -79,7 +80,7 @@ def weights() -> Weights:
     try:
         data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
         return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["threshold_teens"],
-                       data["threshold_words"], data["slack"], data["absurd"])
+                       data["threshold_words"], data["clear"], data["slack"], data["absurd"])
     except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
         raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
 
@@ -227,15 +228,20 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
     if any(m < -w.slack for m in item.margins):
         return False
     if _fitted(opinions, w):
-        return item.probability >= _threshold(item, w)
+        return _sure(item, w)
     return all(item.in_best) and all(a.confidence >= LEAST_CONFIDENCE for a in opinions.accounts)
 
 
-def _threshold(item: Judged, w: Weights) -> float:
-    if item.teens:
-        return w.threshold_teens
+def _sure(item: Judged, w: Weights) -> bool:
+    """A figure must be what each listener understood by itself: one that only prefers it when asked has not heard it."""
     inner = item.statement.statement if isinstance(item.statement, Correction) else item.statement
-    return w.threshold if isinstance(inner, Measured | Answer) else w.threshold_words
+    if not isinstance(inner, Measured | Answer) and not item.teens:
+        return item.probability >= w.threshold_words
+    if not all(item.in_best):
+        return False
+    if item.teens:
+        return item.probability >= w.threshold_teens and min(item.margins) >= w.clear
+    return item.probability >= w.threshold
 
 
 def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> str:
