@@ -14,7 +14,7 @@ from hoodnote.jobs.store import Store
 from hoodnote.readings.agreement import same
 from hoodnote.readings.model import Standing
 from hoodnote.resources import folder
-from hoodnote.statements.model import Correction
+from hoodnote.statements.model import uncorrected
 from hoodnote.statements.parser import parse
 
 
@@ -50,7 +50,7 @@ def test_no_agreed_statement_differs_from_what_was_said(ran, script):
     agreed = [e for e in entries if e.standing is Standing.AGREED and e.origin.medium == "clip"]
     assert len(agreed) >= 25
     for entry in agreed:
-        spoken = [s.statement if isinstance(s, Correction) else s for s in said[entry.origin.original_name]]
+        spoken = [uncorrected(s) for s in said[entry.origin.original_name]]
         assert any(same(entry.statement, s) for s in spoken), (entry.origin.original_name, entry.statement)
 
 

@@ -39,17 +39,6 @@ class Listener:
 
 
 @pytest.fixture
-def store(tmp_path):
-    with Store.open(tmp_path / "data") as store:
-        yield store
-
-
-@pytest.fixture
-def job(store):
-    return store.create_job("WO-1")
-
-
-@pytest.fixture
 def clip(tmp_path):
     path = tmp_path / "clip.wav"
     seconds = np.arange(SAMPLE_RATE) / SAMPLE_RATE

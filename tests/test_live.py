@@ -21,7 +21,6 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hear import hear_capture
 from hoodnote.intake.hearing import Hearing, Ready, Result, Setup, Woken
 from hoodnote.intake.live import Session, wav
-from hoodnote.jobs.store import Store
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
 from tests import live_engines
@@ -117,17 +116,6 @@ class Here:
     def poll(self, wait_s=0.0):
         out, self.out = self.out, []
         return out
-
-
-@pytest.fixture
-def store(tmp_path):
-    with Store.open(tmp_path / "data") as store:
-        yield store
-
-
-@pytest.fixture
-def job(store):
-    return store.create_job("WO-1")
 
 
 def listen(store, job, sound, engines=live_engines.quick, **tape):

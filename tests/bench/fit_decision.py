@@ -26,7 +26,7 @@ from hoodnote.readings import decision
 from hoodnote.readings.agreement import meaning
 from hoodnote.readings.decision import Judged, Opinions, Weights, features, judge, weights
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Answer, Measured
+from hoodnote.statements.model import Answer, Measured, uncorrected
 from hoodnote.statements.parser import parse
 from tests.bench.hearing_records import clips_of, decode, from_json, read
 
@@ -162,7 +162,7 @@ def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> 
     both = np.array([all(a.statements for a in e.opinions.accounts) and all(m >= -w.slack for m in item.margins) for e, item in which])
     reliability(p, y)
     teens = np.array([item.teens for _, item in which])
-    figures = np.array([isinstance(getattr(item.statement, "statement", item.statement), Measured | Answer) for _, item in which])
+    figures = np.array([isinstance(uncorrected(item.statement), Measured | Answer) for _, item in which])
     own = np.array([all(item.in_best) for _, item in which])
     clear = np.array([min(item.margins) >= w.clear for _, item in which])
     for name, kind in (("all statements", True), ("with a teen or a whole ten, understood by both and clear to both", teens & own & clear),

@@ -18,7 +18,7 @@ from hoodnote.readings.facts import si
 from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import figure as figure_text
-from hoodnote.statements.model import Correction, Measured, Statement
+from hoodnote.statements.model import Measured, Statement, uncorrected
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import UNITS, AbsolutePressure, GaugePressure, Quantity, Temperature, from_si, to_si
 
@@ -47,8 +47,7 @@ _VACUUM_SLACK_KPA = to_si(0.6, "inHg")
 
 def implausible(statement: Statement, timeline: Timeline) -> str | None:
     """Why this figure needs asking, in one sentence; None when nothing speaks against it."""
-    if isinstance(statement, Correction):
-        statement = statement.statement
+    statement = uncorrected(statement)
     if not isinstance(statement, Measured):
         return None
     case = _Case.of(statement, timeline)

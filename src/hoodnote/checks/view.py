@@ -14,7 +14,7 @@ from hoodnote.readings.facts import JobFacts, facts_of
 from hoodnote.readings.model import Live, Stage, Standing, Timeline
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.units import UNITS, Quantity
 
 PRESSURE_PLACES = ("low_side", "high_side")
@@ -89,7 +89,7 @@ class View:
     def _accounts(self, live: Live) -> list[Statement]:
         """What an unconfirmed entry may say of the job: its statement and every reader's version of it. A word to the tool says
         nothing of the job, except that taking the last statement back puts that statement in doubt."""
-        found = [_plain(s) for s in (live.entry.statement, *(v.statement for v in live.entry.versions)) if s is not None]
+        found = [uncorrected(s) for s in (live.entry.statement, *(v.statement for v in live.entry.versions)) if s is not None]
         if any(isinstance(s, Control) and s.action == "withdraw" for s in found):
             earlier = [x for x in self.timeline.live if x.order < live.order and x.usable]
             found += [max(earlier, key=lambda x: x.entry.id or 0).entry.statement] if earlier else []
@@ -139,10 +139,6 @@ class View:
         return [x for x in self.facts.readings(place, stage=stage)
                 if (situation is None or self.situation(x) == situation)
                 and (quantity is None or UNITS[x.entry.statement.unit].quantity is quantity)]
-
-
-def _plain(statement: Statement) -> Statement:
-    return statement.statement if isinstance(statement, Correction) else statement
 
 
 def _keys(statement: Statement | None) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build, last_about
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Answer, Control, Correction, Measured, Statement, subject
+from hoodnote.statements.model import Answer, Control, Correction, Measured, Statement, subject, uncorrected
 
 if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
@@ -92,8 +92,13 @@ def _at_odds(statement: Statement, timeline: Timeline) -> list[Entry]:
         without = replace(timeline, live=tuple(x for x in timeline.live if x is not live))
         if checks.implausible(statement, without) is None:
             question = f"{describe(earlier.statement)}? It cannot stand together with {describe(statement)}"
-            return [replace(earlier, standing=Standing.UNCONFIRMED, supersedes=earlier.id, question=question, id=None, recorded_at=None)]
+            return [_asked_again(earlier, question)]
     return []
+
+
+def _asked_again(entry: Entry, question: str) -> Entry:
+    """A new entry that makes a question of one that stood."""
+    return replace(entry, standing=Standing.UNCONFIRMED, supersedes=entry.id, question=question, id=None, recorded_at=None)
 
 
 def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
@@ -134,7 +139,7 @@ def _figure_alone(item: Settled, answer: Answer, origin: Origin, timeline: Timel
     out = []
     if last and before is not None and in_turn and last.entry.standing is Standing.AGREED and isinstance(last.entry.statement, Measured):
         question = f"{describe(last.entry.statement)}? After a pause {describe(answer)} was heard: did it belong to it?"
-        out.append(replace(last.entry, standing=Standing.UNCONFIRMED, supersedes=last.entry.id, question=question, id=None, recorded_at=None))
+        out.append(_asked_again(last.entry, question))
     whole = [v.statement for v in item.versions if v.statement is not None and not isinstance(v.statement, (Answer, Control))]
     if whole:      # the other listener heard a reading, not a figure alone
         out.append(Entry(whole[0], Standing.UNCONFIRMED, origin, item.confidence, item.versions,
@@ -182,14 +187,13 @@ def version_of(entry: Entry, index: int) -> Statement | None:
 def choices(entry: Entry) -> list[Statement]:
     """The different statements that the versions of a question hold, corrections unwrapped; a figure alone is none."""
     found = list(dict.fromkeys(v.statement for v in entry.versions if v.statement is not None)) or [entry.statement]
-    return [s.statement if isinstance(s, Correction) else s for s in found if s is not None and not isinstance(s, Answer)]
+    return [uncorrected(s) for s in found if s is not None and not isinstance(s, Answer)]
 
 
 def _hazards(item: Settled, timeline: Timeline) -> list[Warning]:
     """Hazards of every version: a doubt about the words is no reason to keep a warning back."""
     found: list[Warning] = []
     for statement in dict.fromkeys([item.statement, *(v.statement for v in item.versions)]):
-        inner = statement.statement if isinstance(statement, Correction) else statement
-        if inner is not None:
-            found += [w for w in checks.hazards(inner, timeline) if w not in found]
+        if statement is not None:
+            found += [w for w in checks.hazards(statement, timeline) if w not in found]
     return found

@@ -11,7 +11,7 @@ from hoodnote.note import pictures, words
 from hoodnote.note.model import Question, Stated
 from hoodnote.readings.facts import JobFacts, facts_of
 from hoodnote.readings.model import Entry, Live, Stage, Timeline
-from hoodnote.statements.model import Control, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Control, Fact, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.statements.vocabulary import PLACES
 
 if TYPE_CHECKING:
@@ -74,21 +74,21 @@ class Ground:
         for live in self.open_lives:
             number = self.question_number[words.entry_id(live.entry)]
             for statement in (live.entry.statement, *(v.statement for v in live.entry.versions)):
-                plain = words.inner(statement)
+                plain = uncorrected(statement)
                 if isinstance(plain, (Measured, Fact)):
                     text = text.replace(words.describe(plain), f"{words.subject_words(plain)} (Q{number})")
         return text
 
     def _said_again(self, number: int) -> bool:
         later, earlier = self._replaced_by.get(number), self._entries.get(number)
-        return later is not None and earlier is not None and words.inner(later.statement) == words.inner(earlier.statement)
+        return later is not None and earlier is not None and uncorrected(later.statement) == uncorrected(earlier.statement)
 
 
 def topics(entry: Entry) -> set[str]:
     """Places, fact keys and actions that any version of an entry speaks of."""
     found = set()
     for statement in (entry.statement, *(v.statement for v in entry.versions)):
-        match words.inner(statement):
+        match uncorrected(statement):
             case Measured(place=key) | Supply(place=key) | Fact(key=key) | Step(action=key):
                 found.add(key)
     return found
@@ -100,7 +100,7 @@ def ground_of(job: Job, timeline: Timeline, media: Callable[[str], Path] | None,
     numbers = {words.entry_id(x.entry): n for n, x in enumerate(open_lives, 1)}
     return Ground(
         job=job, timeline=timeline, facts=facts_of(timeline),
-        usable=tuple((x, words.inner(x.entry.statement)) for x in timeline.live if _is_usable(x)),
+        usable=tuple((x, uncorrected(x.entry.statement)) for x in timeline.live if _is_usable(x)),
         questions=tuple(_question(n, x, media, warnings_on) for n, x in enumerate(open_lives, 1)),
         question_number=numbers, open_lives=tuple(open_lives), media=media,
         _replaced_by={e.supersedes: e for e in timeline.entries if e.supersedes is not None},
@@ -108,11 +108,11 @@ def ground_of(job: Job, timeline: Timeline, media: Callable[[str], Path] | None,
 
 
 def _is_usable(live: Live) -> bool:
-    return live.usable and not isinstance(words.inner(live.entry.statement), Control)
+    return live.usable and not isinstance(uncorrected(live.entry.statement), Control)
 
 
 def _weight(live: Live) -> tuple:
-    statement = words.inner(live.entry.statement)
+    statement = uncorrected(live.entry.statement)
     match statement:
         case Measured(place=place):
             rank = _WEIGHTY_PLACES.index(place) if place in _WEIGHTY_PLACES else len(_WEIGHTY_PLACES)
@@ -139,7 +139,7 @@ def _question(number: int, live: Live, media: Callable[[str], Path] | None, warn
 
 
 def _about(live: Live) -> str:
-    statement = words.inner(live.entry.statement)
+    statement = uncorrected(live.entry.statement)
     text = words.subject_words(statement) if statement is not None else f"a {live.entry.origin.medium}"
     if isinstance(statement, Measured):
         if live.engine and PLACES[statement.place].group in ("pressure", "air", "line"):
@@ -150,7 +150,7 @@ def _about(live: Live) -> str:
 
 
 def _why(entry: Entry) -> str:
-    meanings = {words.inner(v.statement) for v in entry.versions}
+    meanings = {uncorrected(v.statement) for v in entry.versions}
     if entry.statement is None and not any(meanings - {None}):
         return "not understood"
     if len(meanings) > 1:

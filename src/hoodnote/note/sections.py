@@ -9,7 +9,7 @@ from hoodnote.note import pictures, words
 from hoodnote.note.ground import Ground
 from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Photo, Row, Source, Stated, Table, VacuumLine, WorkLine
 from hoodnote.readings.model import Entry, Live, Stage, Standing
-from hoodnote.statements.model import Control, Fact, FreeNote, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Control, Fact, FreeNote, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.statements.vocabulary import FACTS, PLACES
 from hoodnote.units import to_si
 
@@ -167,7 +167,7 @@ def _placed(entry: Entry) -> list[Measured | Supply]:
     """One statement for each place that any version speaks of."""
     found: dict[str, Measured | Supply] = {}
     for statement in (entry.statement, *(v.statement for v in entry.versions)):
-        statement = words.inner(statement)
+        statement = uncorrected(statement)
         if isinstance(statement, (Measured, Supply)):
             found.setdefault(statement.place, statement)
     return list(found.values())

@@ -9,7 +9,7 @@ from hoodnote.note.ground import Ground
 from hoodnote.note.model import Field, FindingLine, Question, Stated
 from hoodnote.note.sections import fact, share_of_label
 from hoodnote.readings.model import Live, Stage
-from hoodnote.statements.model import Measured, Supply
+from hoodnote.statements.model import Measured, Supply, uncorrected
 from hoodnote.statements.vocabulary import PARTS, PLACES
 
 _FOUND = ("leak_found", "no_leak_found", "oil_stain", "frost_at", "noise_at", "debris_found", "found_open", "found_blown", "found_blocked",
@@ -150,7 +150,7 @@ def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
 
 def _not_proved(ground: Ground) -> str:
     open_after = tuple(ground.question_number[words.entry_id(x.entry)] for x in ground.open_lives
-                       if x.stage is Stage.AFTER and isinstance(words.inner(x.entry.statement), Measured))
+                       if x.stage is Stage.AFTER and isinstance(uncorrected(x.entry.statement), Measured))
     if open_after:
         return f"not proved: the readings after the work are not confirmed ({_numbers(sorted(open_after))})"
     if any(isinstance(s, Measured) and x.stage is Stage.AFTER and PLACES[s.place].group in ("pressure", "air", "line") for x, s in ground.usable):

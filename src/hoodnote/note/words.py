@@ -7,18 +7,13 @@ from datetime import UTC, datetime
 from hoodnote.note.model import Heard, Stated, Whence
 from hoodnote.readings.model import Entry, Live, Origin, Version
 from hoodnote.statements.describe import describe, figure, in_other_unit
-from hoodnote.statements.model import Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Fact, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.statements.vocabulary import FACTS, PARTS, PLACES
 
 _METRIC = {"bar", "kPa", "C", "g", "kg", "mL", "m", "km"}
 _US = {"psi", "F", "oz", "lb", "fl oz", "ft", "mi"}
 
 STAGE_WORDS = {"before": "before the work", "during": "during the work", "after": "after the work", "": ""}
-
-
-def inner(statement: Statement | None) -> Statement | None:
-    """A correction's own statement."""
-    return statement.statement if isinstance(statement, Correction) else statement
 
 
 def figure_text(m: Measured, units: str) -> str:
@@ -41,7 +36,7 @@ def percent(value: float) -> str:
 
 def subject_words(statement: Statement) -> str:
     """What it is about, without a figure."""
-    match inner(statement):
+    match uncorrected(statement):
         case Measured(place=place) | Supply(place=place):
             return PLACES[place].name
         case Fact(key=key):
@@ -54,7 +49,7 @@ def subject_words(statement: Statement) -> str:
 
 def stated(live: Live, units: str) -> Stated:
     """A usable entry, ready to print. Free text keeps its words, with line breaks made into spaces."""
-    entry, statement = live.entry, inner(live.entry.statement)
+    entry, statement = live.entry, uncorrected(live.entry.statement)
     value = unit = at = tolerance = None
     unit_said, remarks = True, []
     match statement:

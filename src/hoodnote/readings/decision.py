@@ -24,7 +24,7 @@ from hoodnote.language.confusable import teen_or_tens
 from hoodnote.readings.agreement import LEAST_CONFIDENCE, Account, Settled, aligned, meaning
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Answer, Correction, Measured, Statement
+from hoodnote.statements.model import Answer, Measured, Statement, uncorrected
 
 _NEITHER = "both together"      # of a version that neither listener put first
 _NEAR = 0.02              # share below which a rival is not worth a question
@@ -234,8 +234,7 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
 
 def _sure(item: Judged, w: Weights) -> bool:
     """A figure must be what each listener understood by itself: one that only prefers it when asked has not heard it."""
-    inner = item.statement.statement if isinstance(item.statement, Correction) else item.statement
-    if not isinstance(inner, Measured | Answer) and not item.teens:
+    if not isinstance(uncorrected(item.statement), Measured | Answer) and not item.teens:
         return item.probability >= w.threshold_words
     if not all(item.in_best):
         return False

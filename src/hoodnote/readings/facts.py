@@ -27,11 +27,6 @@ class JobFacts:
         """The system's refrigerant: as stated for the vehicle, else as read from its label."""
         return self.get("refrigerant") or self.get("label_refrigerant")
 
-    @property
-    def refrigerant_basis(self) -> tuple[int, ...]:
-        key = "refrigerant" if "refrigerant" in self.values else "label_refrigerant"
-        return (self.basis[key],) if key in self.basis else ()
-
     def reading(self, place: str, *, stage: Stage | None = None, engine: str | None = None,
                 quantity: Quantity | None = None, before: int | None = None) -> Live | None:
         """The last usable figure at a place; `before` limits it to earlier positions of the record."""

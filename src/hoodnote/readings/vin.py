@@ -10,7 +10,6 @@ _VALUES = {str(d): d for d in range(10)} | dict(
     zip("ABCDEFGHJKLMNPRSTUVWXYZ", (1, 2, 3, 4, 5, 6, 7, 8, 1, 2, 3, 4, 5, 7, 9, 2, 3, 4, 5, 6, 7, 8, 9), strict=True)
 )
 _WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
-SOURCE = "49 CFR 565.15(c)"
 
 
 @dataclass(frozen=True)

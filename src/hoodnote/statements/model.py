@@ -119,6 +119,11 @@ Statement = Measured | Supply | Step | Fact | Control | Answer | FreeNote | Corr
 _KINDS = {c.kind: c for c in (Measured, Supply, Step, Fact, Control, Answer, FreeNote, Correction)}
 
 
+def uncorrected(statement: Statement | None) -> Statement | None:
+    """The statement that a correction puts in place; any other as it is."""
+    return statement.statement if isinstance(statement, Correction) else statement
+
+
 def subject(statement: Statement) -> tuple:
     """What the statement is about, without the value: two statements with one subject can agree, differ or supersede."""
     match statement:

@@ -49,7 +49,7 @@ class PhoneModel:
         if data[:4] != b"BMDF":
             raise HoodnoteError("the acoustic model's definition is not in the binary form; install pocketsphinx again")
         at = 12 + int.from_bytes(data[8:12], "little")
-        n_ci, n_phone, n_state, _n_ci_sen, n_sen, n_tmat, n_sseq, _n_ctx, n_tree, sil = np.frombuffer(data, "<i4", 10, at)
+        n_ci, n_phone, n_state, _n_ci_sen, n_sen, _n_tmat, n_sseq, _n_ctx, n_tree, sil = np.frombuffer(data, "<i4", 10, at)
         at += 40
         if n_state != _STATES:
             raise HoodnoteError("the acoustic model has phones of another number of states than three")
@@ -63,7 +63,7 @@ class PhoneModel:
         at += 12 * n_phone + 4
         self._sequences = np.frombuffer(data, "<u2", n_sseq * _STATES, at).reshape(-1, _STATES)
         self.phones = {name: i for i, name in enumerate(names)}
-        self.senones, self.silence, self._matrices = int(n_sen), names[sil], int(n_tmat)
+        self.senones, self.silence = int(n_sen), names[sil]
         self._phones, self._n_ci = phones, int(n_ci)
         info = phones["info"][n_ci:].astype(np.int64)
         keys = ((info[:, 0] * 256 + info[:, 1]) * 256 + info[:, 2]) * 256 + info[:, 3]

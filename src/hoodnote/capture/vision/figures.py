@@ -28,7 +28,6 @@ class Amount:
     start: int
     end: int
     text: str
-    compound: bool = False          # "1 lb 3.4 oz"
 
     @property
     def quantity(self) -> Quantity:
@@ -136,7 +135,7 @@ def _compound(match: re.Match) -> Amount | None:
     if ounces is None or ounces[0] >= 16:
         return None
     value = Decimal(match["a"]) * 16 + ounces[0]
-    return Amount(value, "oz", None, ounces[1], match.start(), match.end(), match[0], compound=True)
+    return Amount(value, "oz", None, ounces[1], match.start(), match.end(), match[0])
 
 
 def _two(match: re.Match) -> tuple[Decimal, Decimal, str, int] | None:
