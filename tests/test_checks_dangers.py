@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hoodnote.checks import hazards
-from hoodnote.statements.model import Correction
+from hoodnote.statements.model import Correction, Plan
 from tests.checks_records import fact, m, psi, record, step, unsure
 
 OFF, RUN = step("engine_off"), step("engine_running")
@@ -135,3 +135,10 @@ def test_a_correction_is_warned_about_like_its_statement():
 def test_texts_are_one_breath_of_danger_and_remedy(hazard, new, before):
     text = warned(new, *before)[hazard]
     assert text.endswith(".") and text.count(". ") == 0 and len(text) < 260
+
+
+@pytest.mark.parametrize("action", ["pump_on", "opening_system"])
+def test_announced_step_warns_before_it_is_done_and_changes_nothing(action):
+    held = [OFF, psi("low_side", 30)]
+    assert warned(Plan(action), *held) == warned(step(action), *held) != {}
+    assert warned(step("opening_system"), *held, Plan("recovery_started")) == warned(step("opening_system"), *held)

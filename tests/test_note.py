@@ -18,7 +18,7 @@ from hoodnote.note.build import build_note
 from hoodnote.note.render import FORMATS, render
 from hoodnote.readings.model import Origin, Version
 from hoodnote.statements.describe import in_other_unit
-from hoodnote.statements.model import Control, Correction, Fact, Measured, Step, Supply
+from hoodnote.statements.model import Control, Correction, Fact, Measured, Plan, Step, Supply
 from hoodnote.statements.vocabulary import FACTS, PLACES
 from hoodnote.units import UNITS
 from tests.note_samples import METRIC, OPENED, US, Record, m, repaired_leak
@@ -195,6 +195,14 @@ class TestFindingsAndWarnings:
         note = note_of(record, [finding(basis=(asked,))], [shown])
         assert note.findings[0].outcome == "outside"
         assert note.cautions[0].text == "High side at 210 psi." and note.cautions[0].when
+
+    def test_a_warning_on_an_announced_step_keeps_its_words_and_the_step_is_no_work(self):
+        record = Record()
+        number = record.add(Plan("opening_system"))
+        note = note_of(record, warnings=[Warning("opening_under_pressure", "Keep it shut.", (number,))])
+        assert note.cautions[0].text == "Keep it shut."
+        assert not note.work and not note.questions
+        assert [s.standing for s in note.sources] == ["agreed"]
 
     def test_outside_comes_first(self):
         given = [finding(Outcome.WITHIN), finding(Outcome.CANNOT_TELL), finding(Outcome.OUTSIDE)]

@@ -10,7 +10,7 @@ import pytest
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.grammar import load
-from hoodnote.statements.model import Control, Correction, Fact, Measured, Step, Supply, from_json, to_json
+from hoodnote.statements.model import Control, Correction, Fact, Measured, Plan, Step, Supply, from_json, to_json
 from hoodnote.language.numbers import NUMBER_WORDS
 from hoodnote.statements.parser import NotSayable, parse
 from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACT_VALUES, FACTS, PARTS, PLACES
@@ -56,6 +56,9 @@ def m(place, value, unit, **more):
     ("power into the low pressure switch no power out of the low pressure switch",
      [Supply("low_pressure_switch_in", True), Supply("low_pressure_switch_out", False)]),
     ("no power at the clutch", [Supply("clutch", False)]),
+    ("about to open the system", [Plan("opening_system")]),
+    ("low side thirty p s i about to start the vacuum pump", [m("low_side", 30, "psi"), Plan("pump_on")]),
+    ("about to turn the can over", [Plan("can_inverted")]),
     ("engine off for ten minutes", [Step("engine_off"), m("settle_time", 10, "min")]),
     ("pump ran for one hour and twenty minutes", [m("pump_time", 80, "min")]),
     ("humidity forty five percent r p m fifteen hundred", [m("humidity", 45, "%"), m("engine_speed", 1500, "rpm", unit_stated=False)]),
@@ -146,7 +149,7 @@ def test_vocabulary_and_tags_are_the_same():
     assert tagged("value") == {v for values in FACT_VALUES.values() for v in values}
     assert tagged("unit") <= set(UNITS)
     assert {tag.partition("=")[0].split()[0] for tag in load().grammars.tags()} == {
-        "place", "action", "item", "control", "fact", "value", "unit", "engine", "supply", "correction", "end", "at_minute", "tolerance", "digits", "answer"}
+        "place", "action", "item", "control", "fact", "value", "unit", "engine", "supply", "correction", "end", "at_minute", "tolerance", "digits", "answer", "announced"}
 
 
 def utterances_through_every_tag():

@@ -5,9 +5,9 @@ from __future__ import annotations
 from decimal import Decimal
 
 from hoodnote.readings.facts import facts_of
-from hoodnote.readings.model import Entry, Origin, Stage, Standing
+from hoodnote.readings.model import Entry, Origin, Stage, Standing, Version
 from hoodnote.readings.timeline import build, last_about
-from hoodnote.statements.model import Control, Fact, Measured, Step, subject
+from hoodnote.statements.model import Control, Fact, Measured, Plan, Step, subject
 
 
 def low(value: str, unit: str = "psi", **more) -> Measured:
@@ -109,3 +109,16 @@ def test_last_about_goes_by_subject():
     timeline = build(record(low("30"), Measured("high_side", Decimal("200"), "psi")))
     assert last_about(timeline, subject(low("99"))).entry.id == 1
     assert last_about(timeline, subject(Step("engine_off"))) is None
+
+
+def test_plan_is_never_taken_as_done_and_is_no_question():
+    agreed = (Plan("charging_started"), {"standing": Standing.AGREED})
+    doubted = (Plan("pump_on"), {"standing": Standing.UNCONFIRMED, "versions": (Version("neural", "about to start the pump", Plan("pump_on")),)})
+    timeline = build(record(agreed, doubted, low("30")))
+    assert [x.entry.statement for x in timeline.live] == [low("30")]
+    assert timeline.live[0].stage is Stage.BEFORE
+
+
+def test_plan_that_may_have_been_a_figure_is_a_question():
+    versions = (Version("neural", "", Plan("pump_on")), Version("pocketsphinx", "", low("30")))
+    assert len(build(record((Plan("pump_on"), {"standing": Standing.UNCONFIRMED, "versions": versions}))).questions) == 1

@@ -13,7 +13,7 @@ from hoodnote.checks.model import Warning
 from hoodnote.checks.vehicle import oil_family
 from hoodnote.physics.refrigerants import REFRIGERANTS
 from hoodnote.readings.model import Live, Timeline
-from hoodnote.statements.model import Correction, Fact, Measured, Statement, Step, uncorrected
+from hoodnote.statements.model import Correction, Fact, Measured, Plan, Statement, Step, uncorrected
 from hoodnote.units import UNITS, Quantity, from_si, to_si
 
 LOW_SIDE_LIMIT_PSI = (50.0, 55.0)
@@ -135,8 +135,10 @@ def _take_live(state: State, live: Live) -> None:
 
 
 def hazards(statement: Statement, timeline: Timeline) -> list[Warning]:
-    """Warnings that `statement`, said after the record `timeline`, calls for now."""
+    """Warnings that `statement`, said after the record `timeline`, calls for now; for a step that is announced, those of the step done."""
     statement = uncorrected(statement)
+    if isinstance(statement, Plan):
+        statement = Step(statement.action)
     before = state_of(timeline)
     after = state_of(timeline)
     after.take(statement)

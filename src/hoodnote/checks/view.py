@@ -14,7 +14,7 @@ from hoodnote.readings.facts import JobFacts, facts_of
 from hoodnote.readings.model import Live, Stage, Standing, Timeline
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Control, Correction, Fact, Measured, Statement, Step, Supply, uncorrected
+from hoodnote.statements.model import Control, Correction, Fact, Measured, Plan, Statement, Step, Supply, uncorrected
 from hoodnote.units import UNITS, Quantity
 
 PRESSURE_PLACES = ("low_side", "high_side")
@@ -93,7 +93,7 @@ class View:
         if any(isinstance(s, Control) and s.action == "withdraw" for s in found):
             earlier = [x for x in self.timeline.live if x.order < live.order and x.usable]
             found += [max(earlier, key=lambda x: x.entry.id or 0).entry.statement] if earlier else []
-        return [s for s in found if not isinstance(s, Control)]
+        return [s for s in found if not isinstance(s, (Control, Plan))]
 
     def _replay(self, unsure: Live, statement: Statement) -> Timeline:
         """The usable record with one unconfirmed entry taken as `statement`."""

@@ -58,7 +58,7 @@ class Ground:
     def footing(self, basis: Iterable[int]) -> tuple[bool, tuple[int, ...]]:
         """Do all of these entries still stand, and which questions hold them up. An answer that says the same keeps its footing."""
         stands, questions = True, []
-        usable = {words.entry_id(x.entry) for x, _ in self.usable}
+        usable = {words.entry_id(x.entry) for x, _ in self.usable} | {words.entry_id(e) for e in self.timeline.plans}
         for number in basis:
             while number not in usable and number not in self.question_number and self._said_again(number):
                 number = words.entry_id(self._replaced_by[number])

@@ -221,7 +221,7 @@ def free_notes(ground: Ground) -> tuple[FreeLine, ...]:
 
 
 def sources(ground: Ground, warnings_on: dict[int, list[str]]) -> tuple[Source, ...]:
-    standing = {words.entry_id(x.entry) for x in ground.timeline.live}
+    standing = {words.entry_id(x.entry) for x in ground.timeline.live} | {words.entry_id(e) for e in ground.timeline.plans}
     return tuple(_source(ground, e, words.entry_id(e) in standing, warnings_on) for e in ground.timeline.entries
                  if not _settled_control(e) and not isinstance(e.statement, FreeNote))
 

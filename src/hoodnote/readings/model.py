@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from hoodnote.statements.model import FreeNote, Statement
+from hoodnote.statements.model import FreeNote, Plan, Statement
 
 
 class Standing(StrEnum):
@@ -76,7 +76,7 @@ class Live:
 
 @dataclass(frozen=True)
 class Timeline:
-    """The record of a job as it stands now. Free notes stand beside it: they are never live."""
+    """The record of a job as it stands now. Free notes and plans stand beside it: they are never live."""
 
     live: tuple[Live, ...]
     entries: tuple[Entry, ...] = field(default=())     # everything, superseded included
@@ -88,5 +88,13 @@ class Timeline:
     @property
     def free_notes(self) -> tuple[Entry, ...]:
         """Those that were not taken back, in the order they were recorded."""
-        gone = {e.supersedes for e in self.entries if e.supersedes is not None}
-        return tuple(e for e in self.entries if isinstance(e.statement, FreeNote) and e.id not in gone)
+        return self._beside(FreeNote)
+
+    @property
+    def plans(self) -> tuple[Entry, ...]:
+        """Steps that were announced. A plan that may have been something else is a question instead."""
+        return self._beside(Plan)
+
+    def _beside(self, kind: type) -> tuple[Entry, ...]:
+        not_here = {e.supersedes for e in self.entries} | {x.entry.id for x in self.live}
+        return tuple(e for e in self.entries if isinstance(e.statement, kind) and e.id not in not_here)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from hoodnote.readings.model import Entry, Live, Stage, Standing, Timeline
-from hoodnote.statements.model import Control, FreeNote, Measured, Step, subject
+from hoodnote.statements.model import Control, FreeNote, Measured, Plan, Step, subject
 
 _WORK_BEGINS = {"recovery_started", "recovery_finished", "opening_system", "replaced", "repaired", "cleaned", "pump_on",
                 "hold_started", "charging_started"}
@@ -19,11 +19,22 @@ def build(entries: Iterable[Entry]) -> Timeline:
     position = {}
     for index, entry in enumerate(entries):
         position[entry.id] = position.get(entry.supersedes, index) if entry.supersedes is not None else index
-    # a control word that was settled has done its work; one that was not is a question like any other
-    standing = [e for e in entries if e.id not in replaced and not isinstance(e.statement, FreeNote)
-                and not (isinstance(e.statement, Control) and e.standing is not Standing.UNCONFIRMED)]
+    standing = [e for e in entries if e.id not in replaced and not _in_passing(e)]
     standing.sort(key=lambda e: (position[e.id], e.id or 0))
     return Timeline(live=tuple(_with_state(standing)), entries=entries)
+
+
+def _in_passing(entry: Entry) -> bool:
+    """A control word that was settled has done its work, one that was not is a question like any other. A plan only ever warns,
+    unless the other listener heard something else."""
+    match entry.statement:
+        case FreeNote():
+            return True
+        case Control():
+            return entry.standing is not Standing.UNCONFIRMED
+        case Plan():
+            return all(v.statement is None or isinstance(v.statement, Plan) for v in entry.versions)
+    return False
 
 
 def _with_state(standing: list[Entry]) -> Iterator[Live]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from hoodnote.statements.model import Answer, Control, Correction, Fact, FreeNote, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Answer, Control, Correction, Fact, FreeNote, Measured, Plan, Statement, Step, Supply
 from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACTS, PARTS, PLACES
 from hoodnote.units import UNITS, Quantity, convert
 
@@ -48,6 +48,8 @@ def describe(statement: Statement | None) -> str:
                 verb, _, rest = ACTIONS[action].partition(" for test")
                 return f"{name} {verb}{' for test' if action == 'bypassed' else rest}"
             return f"{ACTIONS[action]} {name}"
+        case Plan(action=action):
+            return f"announced: {ACTIONS[action]}"
         case Fact(key=key, value=value):
             return f"{FACTS[key]}: {value}"
         case Control(action=action):

@@ -60,6 +60,18 @@ class Step:
 
 
 @dataclass(frozen=True)
+class Plan:
+    """A step that is about to be done: a reason to warn in time, and never taken as done."""
+
+    kind: ClassVar[str] = "plan"
+    action: str
+
+    def __post_init__(self):
+        if self.action not in ACTIONS:
+            raise ValueError(f"unknown action {self.action}")
+
+
+@dataclass(frozen=True)
 class Fact:
     """A property of the vehicle or of its label: key of vocabulary.FACTS."""
 
@@ -115,8 +127,8 @@ class Correction:
     statement: Measured | Supply | Step | Fact
 
 
-Statement = Measured | Supply | Step | Fact | Control | Answer | FreeNote | Correction
-_KINDS = {c.kind: c for c in (Measured, Supply, Step, Fact, Control, Answer, FreeNote, Correction)}
+Statement = Measured | Supply | Step | Plan | Fact | Control | Answer | FreeNote | Correction
+_KINDS = {c.kind: c for c in (Measured, Supply, Step, Plan, Fact, Control, Answer, FreeNote, Correction)}
 
 
 def uncorrected(statement: Statement | None) -> Statement | None:
@@ -133,6 +145,8 @@ def subject(statement: Statement) -> tuple:
             return ("supply", place)
         case Step(action=action, item=item):
             return ("step", action, item)
+        case Plan(action=action):
+            return ("plan", action)
         case Fact(key=key):
             return ("fact", key)
         case Control(action=action):

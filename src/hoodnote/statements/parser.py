@@ -14,7 +14,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.language.automaton import CLOSE, OPEN
 from hoodnote.language.grammar import load
 from hoodnote.language.walker import NotSayable
-from hoodnote.statements.model import Answer, Control, Correction, Fact, Measured, Statement, Step, Supply
+from hoodnote.statements.model import Answer, Control, Correction, Fact, Measured, Plan, Statement, Step, Supply
 from hoodnote.language.numbers import words_to_number
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import Quantity
@@ -45,6 +45,7 @@ class _Draft:
     value: str | None = None
     control: str | None = None
     answer: bool = False
+    announced: bool = False
 
 
 class _Interpreter:
@@ -89,8 +90,8 @@ class _Interpreter:
                 draft.tolerance = draft.figures.pop()[0]
             case "engine" | "supply" | "action" | "item" | "fact" | "value" | "control":
                 setattr(draft, name, value)
-            case "answer":
-                draft.answer = True
+            case "answer" | "announced":
+                setattr(draft, name, True)
             case "correction":
                 self.correction = True
             case "end":
@@ -109,7 +110,7 @@ class _Interpreter:
         if draft.answer:
             made.append(Answer(*draft.figures[0]))
         if draft.action:
-            made.append(Step(draft.action, draft.item))
+            made.append(Plan(draft.action) if draft.announced else Step(draft.action, draft.item))
         if draft.fact:
             made.append(Fact(draft.fact, draft.value if draft.value is not None else str(draft.figures[0][0])))
         elif draft.supply:

@@ -50,6 +50,9 @@ PLACES: dict[str, Place] = {
     "charged": Place("refrigerant charged", (Q.MASS,), "refrigerant"),
     "scale_before": Place("scale before", (Q.MASS,), "refrigerant"),
     "scale_after": Place("scale after", (Q.MASS,), "refrigerant"),
+    "can_content": Place("content of a full can", (Q.MASS,), "refrigerant"),
+    "can_heel": Place("left in the can", (Q.MASS,), "refrigerant"),
+    "hose_allowance": Place("left in the hoses", (Q.MASS,), "refrigerant"),
     "oil_removed": Place("oil removed", (Q.VOLUME,), "oil"),
     "oil_added": Place("oil added", (Q.VOLUME,), "oil"),
     "dye_added": Place("dye added", (Q.VOLUME,), "oil"),
@@ -105,6 +108,8 @@ ACTIONS: dict[str, str] = {
     "recirculation_on": "recirculation on", "fresh_air": "fresh air set", "doors_open": "doors open", "blower_high": "blower on high",
     "clutch_engaged": "clutch engaged", "clutch_not_engaged": "clutch not engaged", "clutch_cycling": "clutch cycling",
     "fan_running": "condenser fan running", "fan_not_running": "condenser fan not running",
+    "engine_hot": "engine overheating", "airflow_weak": "airflow from the vents weak", "airflow_good": "airflow from the vents strong",
+    "needle_unsteady": "high-side needle unsteady", "sight_glass_clear": "sight glass clear", "sight_glass_bubbles": "bubbles in the sight glass",
     "key_on": "key on", "key_off": "key off", "test_light_proved": "test light proved on a known good supply",
     # connection and valves
     "gauges_connected": "gauges connected", "gauges_disconnected": "gauges disconnected",
@@ -119,7 +124,7 @@ ACTIONS: dict[str, str] = {
     "pump_on": "vacuum pump on", "pump_off": "vacuum pump off", "hold_started": "hold test started", "hold_finished": "hold test finished",
     "charging_started": "charging started", "charging_finished": "charging finished",
     "charging_vapour": "charging as vapour", "charging_liquid": "charging as liquid",
-    "can_inverted": "can inverted", "can_upright": "can upright", "can_warmed_water": "can warmed in warm water", "can_heated_flame": "can heated with a flame",
+    "can_inverted": "can inverted", "can_upright": "can upright", "can_empty": "can empty", "can_warmed_water": "can warmed in warm water", "can_heated_flame": "can heated with a flame",
     # leak test
     "leak_test_nitrogen": "leak test with nitrogen", "leak_test_tracer": "leak test with tracer gas",
     "leak_test_air": "leak test with compressed air", "leak_test_oxygen": "leak test with oxygen", "leak_test_dye": "leak check with dye lamp",
@@ -133,6 +138,7 @@ ACTIONS: dict[str, str] = {
 
 FACTS: dict[str, str] = {
     "refrigerant": "refrigerant", "expansion_device": "expansion device", "compressor_drive": "compressor drive",
+    "compressor_control": "compressor control",
     "model_year": "model year", "make": "make", "model": "model", "vin": "VIN", "complaint": "complaint", "technician": "technician",
     "label_refrigerant": "label refrigerant", "label_oil_type": "label oil type", "oil_type": "oil type used", "source_refrigerant": "source refrigerant",
     "cylinder_id": "recovery cylinder",
@@ -144,6 +150,7 @@ FACT_VALUES: dict[str, tuple[str, ...]] = {
     "source_refrigerant": ("R-134a", "R-1234yf", "R-12", "R-152a", "R-744"),
     "expansion_device": ("orifice tube", "expansion valve"),
     "compressor_drive": ("belt with clutch", "belt, clutchless", "electric"),
+    "compressor_control": ("fixed displacement", "variable displacement"),
     "label_oil_type": ("mineral", "PAG 46", "PAG 100", "PAG 150", "POE", "PAG"),
     "oil_type": ("mineral", "PAG 46", "PAG 100", "PAG 150", "POE", "PAG"),
 }
