@@ -12,7 +12,8 @@ from hoodnote.capture.speech.neural import NeuralRecognizer
 from hoodnote.capture.speech.neural_model import END
 from hoodnote.capture.speech.neural_search import greedy, log_softmax
 from hoodnote.capture.speech.recognizer import Rescorer
-from hoodnote.capture.speech.sphinx import SphinxRecognizer
+from hoodnote.capture.speech.sphinx import SphinxRecognizer, pcm, with_quiet
+from hoodnote.capture.speech.voiced import voiced
 from hoodnote.capture.speech.spellings import spellings
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.automaton import Automaton, Network
@@ -46,7 +47,7 @@ def test_differences_of_alignments_are_those_of_pocketsphinx_itself(sphinx, voic
     samples = say(voice, SENTENCES[0])
     ours = sphinx.score(samples, [s.split() for s in SENTENCES])
     centred = samples - samples.mean()
-    data = (np.clip(centred * (0.1 / np.sqrt(np.mean(centred**2))), -1, 1) * 32767).astype("<i2").tobytes()
+    data = pcm(with_quiet(centred, voiced(centred))[0])
     theirs = [alone(s)._decode(data)[0].score for s in SENTENCES]
     # a silence between words costs them more; nothing else differs
     assert [a - ours[0] for a in ours] == pytest.approx([t - theirs[0] for t in theirs], abs=30)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from hoodnote.capture.speech import sphinx
+from hoodnote.capture.speech.conditioning import swing_db, with_less_noise, with_noise_floor
 from hoodnote.capture.speech.sphinx import SphinxRecognizer
 from hoodnote.language.automaton import Automaton
 from tests.bench.noise import shop_noise
@@ -52,6 +53,60 @@ def test_level_and_offset_of_the_recording_do_not_matter(engine):
     samples = say("flite:awb", "low side fifteen high side ninety")
     for changed in (samples * 0.02, samples * 0.5 + 0.3):
         assert engine.recognize(changed)[0].text == "low side fifteen high side ninety"
+
+
+@pytest.mark.parametrize("level", [1.0, 0.01])
+def test_a_noise_floor_lies_as_far_below_the_speech_as_asked_and_is_always_the_same(level):
+    time = np.arange(32_000) / 16_000
+    speech = (level * 0.5 * np.sin(2 * np.pi * 440 * time) * (time < 1)).astype(np.float32)     # then digital silence
+    made = with_noise_floor(speech, 30.0)
+    added = made.astype(np.float64) - speech
+    assert 20 * np.log10(np.sqrt(np.mean(speech[:16_000].astype(np.float64) ** 2)) / np.sqrt(np.mean(added**2))) == pytest.approx(30.0, abs=0.1)
+    power = np.abs(np.fft.rfft(added)) ** 2 * np.fft.rfftfreq(len(added), 1 / 16_000)
+    octaves = [power[2 * low:4 * low].mean() for low in (200, 400, 800, 1600, 3200)]      # bins of 0.5 Hz; pink: all octaves alike
+    assert max(octaves) < 1.3 * min(octaves)
+    assert np.array_equal(with_noise_floor(speech, 30.0), made)
+
+
+def test_silence_stays_silence_with_a_noise_floor():
+    assert not with_noise_floor(np.zeros(16_000, np.float32), 30.0).any()
+    assert with_noise_floor(np.zeros(0, np.float32), 30.0).size == 0
+
+
+def test_steady_noise_is_turned_down_and_speech_kept():
+    rng, time = np.random.default_rng(4), np.arange(48_000) / 16_000
+    speech = 0.3 * np.sin(2 * np.pi * 440 * time) * (np.sin(2 * np.pi * 1.5 * time) > 0)
+    noisy = (speech + 0.03 * rng.standard_normal(48_000)).astype(np.float32)
+    clean = with_less_noise(noisy)
+    assert clean.dtype == np.float32 and clean.shape == noisy.shape
+    def rms(x):
+        return np.sqrt(np.mean(x.astype(np.float64) ** 2))
+
+    pause = speech == 0
+    assert rms(clean[pause]) < 0.5 * rms(noisy[pause])
+    assert rms(clean[~pause]) == pytest.approx(rms(speech[~pause]), rel=0.1)
+    assert swing_db(clean) > swing_db(noisy)
+
+
+def test_less_noise_of_nothing_is_nothing():
+    assert not with_less_noise(np.zeros(4000, np.float32)).any() and swing_db(np.zeros(4000)) == 0.0
+    assert with_less_noise(np.zeros(3, np.float32)).shape == (3,)
+
+
+def test_times_are_those_of_the_clip_whatever_quiet_surrounds_the_speech(engine):
+    samples = say("flite:kal16", "low side thirty")
+    loud = np.flatnonzero(np.abs(samples) > 0.05 * np.abs(samples).max())
+    tight = samples[loud[0]:loud[-1]]
+    for quiet_s in (0.0, 1.0):
+        words = engine.recognize(np.pad(tight, int(quiet_s * 16_000)))[0].words
+        assert words[0].start_s == pytest.approx(quiet_s, abs=0.12)
+        assert words[-1].end_s == pytest.approx(quiet_s + len(tight) / 16_000, abs=0.12)
+
+
+@pytest.mark.parametrize("voice", ["espeak:en-gb@150", "espeak:en-us@150"])
+@pytest.mark.parametrize("text", ["low side thirty", "high side is seventeen", "low side thirteen high side seventy"])
+def test_speech_between_digital_silences_is_heard(engine, voice, text):
+    assert engine.recognize(say(voice, text))[0].text == text
 
 
 def test_what_was_heard_before_changes_nothing(engine):

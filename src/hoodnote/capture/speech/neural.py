@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from hoodnote.capture.speech.conditioning import swing_db, with_less_noise
 from hoodnote.capture.speech.neural_model import Memory, SpeechModel
 from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
@@ -15,6 +16,8 @@ from hoodnote.capture.speech.tokens import Letters, TokenConstraint
 from hoodnote.capture.speech.voiced import Voiced, pieces, voiced
 
 _LOUDNESS = 0.06                     # root mean square the model is given, whatever the microphone's gain
+# Of 54 clips of development voices with noise at 5 dB 41 % are heard exactly with less of the noise, 35 % as they are; at 15 dB 78 % both ways.
+_NOISY_DB = 15.0                     # loud over quiet; clips with noise at 5 dB have 8 to 15, at 15 dB 16 to 26, clean ones 28 and more
 _PIECE_S = (8.0, 16.0)               # longer clips are cut at a quiet place between these, and heard piece after piece
 _SHORTEST_S = 1.0                    # a shorter piece is filled up with silence
 _TOKENS_PER_SECOND, _TOKENS_AT_LEAST = 8, 10
@@ -220,6 +223,8 @@ def _prepare(samples: np.ndarray) -> tuple[np.ndarray, Voiced] | None:
         return None
     speech = samples[int(where.start_s * SAMPLE_RATE):int(where.end_s * SAMPLE_RATE)]
     speech = speech - speech.mean()
+    if swing_db(samples) < _NOISY_DB:
+        speech = with_less_noise(speech)
     speech = speech * (_LOUDNESS / np.sqrt(np.mean(speech**2) + 1e-12))
     return np.clip(speech, -1.0, 1.0).astype(np.float32), where
 

@@ -11,15 +11,16 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
 from hoodnote.capture.speech.alignment import PhoneModel, candidate_scores, read_senone_scores
-from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
-from hoodnote.capture.speech.voiced import voiced
+from hoodnote.capture.speech.conditioning import with_noise_floor
+from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
+from hoodnote.capture.speech.voiced import Voiced, voiced
 from hoodnote.language.automaton import WordAutomaton
 from hoodnote.language.confusable import Confusables
 
@@ -29,6 +30,11 @@ _SILENCES = ("<s>", "</s>", "<sil>", "[NOISE]", "[SPEECH]")
 # Beams and word penalty were chosen on the development voices; wider ones hear no more, and in noise cost three times as much. compallsen: score every sound in every frame;
 # scores are relative to the best sound looked at, so without it those of two searches cannot be compared.
 _SEARCH = dict(beam=1e-60, pbeam=1e-60, wbeam=1e-50, maxhmmpf=2000, wip=1e-2, compallsen=True)
+# Quiet around the speech, with a floor of noise: of 54 clean clips of development voices 78 % instead of 56 % are heard exactly, of 128
+# figures with teens and whole tens 11 instead of 44 are wrong (a floor at 33 dB: 13), 2 instead of 22 of them by a margin above 15. No change in
+# noise of 15 and 5 dB; there a Wiener filter before it (54 and 50 % exact, 6 and 6 %) and British pronunciations gained nothing either.
+_FLOOR_DB = 35.0
+_QUIET_S = 0.25            # put before and after speech that begins or ends with the clip
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
 _WORD = -30.0              # natural log that a word costs in the search: its word penalty to the power of the language weight
 _MOST_NEIGHBOURS = 40      # aligned with the sound in search of rivals
@@ -85,10 +91,12 @@ class SphinxRecognizer:
         """All hypotheses, however unlikely, together with what their confidence rests on."""
         samples_given, samples = samples, np.asarray(samples, np.float32)
         samples = samples - (samples.mean() if len(samples) else 0)
-        if voiced(samples) is None:
+        spoken = voiced(samples)
+        if spoken is None:
             return []
-        data = (np.clip(samples * (_LOUDNESS / np.sqrt(np.mean(samples**2))), -1, 1) * 32767).astype("<i2").tobytes()
-        best, senones = self._decode(data)
+        clip_s = len(samples) / SAMPLE_RATE
+        samples, before_s = with_quiet(samples, spoken)
+        best, senones = self._decode(pcm(samples))
         self._last = samples_given, senones
         if not best.text or not self._automaton.accepts(best.text):
             return []
@@ -100,7 +108,8 @@ class SphinxRecognizer:
         for i, (words, score) in enumerate(found[:n_best]):
             rival = found[1 if i == 0 else 0] if len(found) > 1 else None
             cues = Cues(score - rival[1] if rival else 100.0, gap + (found[0][1] - score) / frames, unsaid)
-            out.append((self._hypothesis(words, score, best, rival[0] if rival else None, cues, phones), cues))
+            hypothesis = self._hypothesis(words, score, best, rival[0] if rival else None, cues, phones)
+            out.append((_earlier(hypothesis, before_s, clip_s), cues))
         return out
 
     def score(self, samples: np.ndarray, candidates: Sequence[Sequence[str]]) -> list[float] | None:
@@ -233,6 +242,27 @@ class SphinxRecognizer:
         for i, (word, start, end, fit) in enumerate(_placed(words, best, phones)):
             heard.append(HeardWord(word, start / _FRAMES_PER_S, end / _FRAMES_PER_S, whole if i in doubtful else 1 - (1 - whole) * (1 - fit)))
         return Hypothesis(tuple(heard), score, whole)
+
+
+def with_quiet(samples: np.ndarray, spoken: Voiced) -> tuple[np.ndarray, float]:
+    """(the clip with quiet around speech that reaches its edges, seconds of quiet put before it)."""
+    before_s = 0.0 if spoken.start_s > 0 else _QUIET_S
+    after_s = 0.0 if spoken.end_s < len(samples) / SAMPLE_RATE else _QUIET_S
+    return np.pad(samples, (round(before_s * SAMPLE_RATE), round(after_s * SAMPLE_RATE))), before_s
+
+
+def pcm(samples: np.ndarray) -> bytes:
+    """16 bits at the loudness that the model is given, with the floor of noise."""
+    samples = with_noise_floor(samples, _FLOOR_DB)
+    return (np.clip(samples * (_LOUDNESS / np.sqrt(np.mean(samples**2))), -1, 1) * 32767).astype("<i2").tobytes()
+
+
+def _earlier(hypothesis: Hypothesis, by_s: float, clip_s: float) -> Hypothesis:
+    """With the times of the clip itself, before quiet was put around it."""
+    def moved(at_s: float) -> float:
+        return min(max(0.0, at_s - by_s), clip_s)
+
+    return replace(hypothesis, words=tuple(replace(w, start_s=moved(w.start_s), end_s=moved(w.end_s)) for w in hypothesis.words))
 
 
 def _placed(words: tuple[str, ...], best: _Heard, phones: np.ndarray) -> list[tuple[str, float, float, float]]:
