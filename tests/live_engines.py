@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,6 +29,25 @@ class ByPeak:
             pass
         words = tuple(HeardWord(w, 0.2 * i, 0.2 * i + 0.2, 0.97) for i, w in enumerate(text.split()))
         return [Hypothesis(words, -1.0, 0.97)] if words else []
+
+
+class Following(ByPeak):
+    """Also tells, while it hears, how much it has heard."""
+
+    def stream(self, chunks):
+        heard = 0
+        for chunk in chunks:
+            heard += len(chunk)
+            yield SoMuch(f"{heard} samples")
+
+
+@dataclass(frozen=True)
+class SoMuch:
+    text: str
+
+
+def streaming() -> list[ByPeak]:
+    return [Following("one"), ByPeak("two")]
 
 
 def quick() -> list[ByPeak]:

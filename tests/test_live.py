@@ -19,7 +19,7 @@ from hoodnote.capture.speech.microphone import Device, MicrophoneLost, Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hear import hear_capture
-from hoodnote.intake.hearing import Hearing, Ready, Result, Setup, Woken
+from hoodnote.intake.hearing import Hearing, Partly, Ready, Result, Setup, Woken
 from hoodnote.intake.live import Session, wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
@@ -78,6 +78,7 @@ class Told:
     said: list[tuple[str, object]] = field(default_factory=list)
 
     def level(self, state, level, waiting): self.said.append(("state", state)) if ("state", state) != self.last("state") else None
+    def partly(self, text): self.said.append(("partly", text))
     def taken(self, taken): self.said.append(("taken", taken))
     def not_understood(self, taken): self.said.append(("not understood", taken))
     def checked(self, findings): self.said.append(("checked", findings))
@@ -261,6 +262,52 @@ def test_hearing_process_records_wakes_and_survives_a_listener_that_breaks_it(tm
     finally:
         hearing.close()
     assert values(store, job) == [30, 210]
+
+
+def test_hearing_process_tells_what_is_heard_so_far_and_records_nothing_of_it(tmp_path, store, job):
+    hearing = ears(tmp_path, job, live_engines.streaming)
+    try:
+        assert messages(hearing, Ready).streams
+        told = []
+        for samples, begins in ((word(10), True), (word(10), False), (word(50), True)):
+            hearing.along(samples, begins)
+            told.append(messages(hearing, Partly).text)
+        hearing.begin(kept(store, job, 10))
+        assert messages(hearing, Result).taken.entries[0].statement.value == 30
+        hearing.along(word(10), begins=False)          # the end of what it never heard the beginning of
+        assert messages(hearing, Partly).text == ""
+    finally:
+        hearing.close()
+    assert told == ["8000 samples", "16000 samples", "8000 samples"]
+    assert values(store, job) == [30] and len(store.captures(job)) == 1
+
+
+@pytest.mark.parametrize("streams", [True, False])
+def test_what_is_being_spoken_is_shown_until_its_answer_and_each_frame_once(store, job, streams):
+    class Along(Here):
+        def __init__(self, *args):
+            super().__init__(*args)
+            self.out, self.given = [Ready(("one", "two"), streams)], []
+
+        def along(self, samples, begins):
+            self.given = [len(samples)] if begins else [*self.given, len(samples)]
+            self.out.append(Partly(f"{sum(self.given)} so far"))
+
+    sound = np.concatenate([quiet(), word(10, 2.0), quiet(), word(50, 1.0), quiet(), quiet()])
+    mic, face = Tape(sound, block=1600), Told()
+    session = Session(store, job, mic, pytest.fail, Endpointer(loud), Along(store, job, live_engines.quick()), face)
+    while mic.at < len(mic.sound) and session.step():
+        pass
+    session.finish()
+    assert values(store, job) == [30, 210]
+    kinds = [k for k, text in face.said if k == "taken" or (k == "partly" and text)]
+    if streams:
+        longest = [int(text.split()[0]) for text in face.all("partly") if text]
+        assert kinds[0] == "partly" and kinds.index("taken") > 3 and kinds[-1] == "taken"
+        assert max(longest) <= 3.2 * SAMPLE_RATE and sorted(longest[:4]) == longest[:4]
+        assert face.last("partly") == ("partly", "")
+    else:
+        assert kinds == ["taken", "taken"]
 
 
 def test_without_listeners_clips_wait_for_resume(tmp_path, store, job):

@@ -86,6 +86,19 @@ def test_large_type_shows_place_and_figure_and_the_meter_stays_on_the_last_line(
     assert "#1  low side: 30 psi  (confirmed; typed)" in out
 
 
+def test_what_is_heard_so_far_stands_behind_the_meter_and_goes(job_and_entry, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "90")
+    monkeypatch.setenv("NO_COLOR", "1")
+    screen = Screen(job_and_entry[0], plain=False, quiet=True)
+    screen.partly("vent forty four degrees fahrenheit low side thirty")
+    screen.level("hearing you", 0.1, 0)
+    shown = capsys.readouterr().out
+    assert shown.rstrip().endswith("low side thirty") and len(shown.replace("\r\x1b[K", "")) < 90
+    screen.partly("")
+    screen.level("hearing you", 0.1, 0)
+    assert "thirty" not in capsys.readouterr().out
+
+
 def test_question_shows_its_figures_in_large_type(job_and_entry):
     entry = replace(job_and_entry[1].entries[0], standing=Standing.UNCONFIRMED, question="15, or 50?",
                     versions=tuple(Version("x", "", parse(f"vent {n} degrees fahrenheit".split())[0]) for n in ("fifteen", "fifty")))

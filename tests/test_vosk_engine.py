@@ -15,6 +15,7 @@ import pytest
 import soundfile
 import soxr
 
+from hoodnote.capture.speech.recognizer import Streamer
 from hoodnote.capture.speech.vosk_engine import VARIABLE, VoskRecognizer, check_model, find_model
 from hoodnote.errors import HoodnoteError
 
@@ -97,6 +98,7 @@ def test_other_speech_noise_and_silence_give_nothing(engine, say):
 
 def test_partial_text_grows_while_sound_arrives(engine, say):
     samples = say("고압 이십")
+    assert isinstance(engine, Streamer)
     partials = list(engine.stream(samples[i : i + 1600] for i in range(0, len(samples), 1600)))
     texts = [p.text for p in partials]
     assert texts[0] == "" and "고압 이십" in texts[:-1]

@@ -127,7 +127,7 @@ class Screen:
         self._blocks = (sys.stdout.encoding or "").lower().startswith("utf")
         self._quiet = quiet
         self._speaker: Speaker | None = None
-        self._next_meter, self._state, self._peak = 0.0, "", 0.0
+        self._next_meter, self._state, self._peak, self._partial = 0.0, "", 0.0, ""
 
     # what Session tells
 
@@ -145,7 +145,14 @@ class Screen:
         bar, db = meter(self._peak, self._blocks)
         self._peak = 0.0
         text = f"{state.upper():14} {bar} {db:4.0f} dB" + (f"   {waiting} waiting" if waiting else "")
-        print(f"\r\x1b[K{text[:self._columns]}", end="", flush=True)
+        text, room = text[:self._columns], self._columns - len(text) - 3
+        partial = f"   {self._partial[-room:]}" if self._partial and room > 0 else ""      # the end of it is what is new
+        dim, plain = (f"\x1b[{_STYLES['quiet']}m", "\x1b[0m") if self._colour and partial else ("", "")
+        print(f"\r\x1b[K{text}{dim}{partial}{plain}", end="", flush=True)
+
+    def partly(self, text: str) -> None:
+        """What is heard so far stands dim behind the meter, until the answer comes. Not for a pipe."""
+        self._partial, self._next_meter = one_line(text), 0.0
 
     def taken(self, taken: Taken) -> None:
         self._clear()

@@ -14,7 +14,7 @@ import multiprocessing
 import signal
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -25,7 +25,7 @@ import numpy as np
 from hoodnote.errors import HoodnoteError
 
 if TYPE_CHECKING:
-    from hoodnote.capture.speech.recognizer import Recognizer
+    from hoodnote.capture.speech.recognizer import Recognizer, Streamer
     from hoodnote.checks.model import Finding
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Capture, Job
@@ -47,6 +47,22 @@ class Setup:
 @dataclass(frozen=True)
 class Ready:
     engines: tuple[str, ...]
+    streams: bool = False                # can tell what is heard while somebody still speaks
+
+
+@dataclass(frozen=True)
+class SoFar:
+    """More of the utterance that is being spoken: float32, 16 kHz. `begins`: its first part."""
+
+    samples: np.ndarray
+    begins: bool
+
+
+@dataclass(frozen=True)
+class Partly:
+    """What is heard of it so far; only ever shown."""
+
+    text: str
 
 
 @dataclass(frozen=True)
@@ -80,7 +96,7 @@ class Broken:
     problem: str
 
 
-Message = Broken | Ready | Result | Woken | Checked
+Message = Broken | Ready | Result | Woken | Checked | Partly
 
 
 class Hearing:
@@ -111,6 +127,10 @@ class Hearing:
         """While paused: are these the words that end the pause? Nothing of them is kept or recorded."""
         self._at = 0
         self._send(samples)
+
+    def along(self, samples: np.ndarray, begins: bool) -> None:
+        """More of what is being spoken; answered by one `Partly`, or by nothing should the process die. Nothing of it is recorded."""
+        self._send(SoFar(samples, begins))
 
     def _send(self, task: object) -> None:
         try:
@@ -159,6 +179,7 @@ class Hearing:
 
 
 def _work(connection: Connection, setup: Setup) -> None:
+    from hoodnote.capture.speech.recognizer import Streamer
     from hoodnote.intake.listening import listen
     from hoodnote.jobs.store import Store
     from hoodnote.language.grammar import use_shop_lexicon
@@ -173,10 +194,17 @@ def _work(connection: Connection, setup: Setup) -> None:
     except HoodnoteError as problem:
         connection.send(Broken(str(problem)))
         return
-    connection.send(Ready(tuple(e.name for e in engines)))
+    follower = next((e for e in engines if isinstance(e, Streamer)), None)
+    following = None
+    connection.send(Ready(tuple(e.name for e in engines), follower is not None))
     threading.Thread(target=_load_checks, daemon=True).start()
     with Store.open(setup.data_dir) as store:
         while (task := _next(connection)) is not None:
+            if isinstance(task, SoFar):
+                following = _Following(follower) if task.begins else following
+                connection.send(Partly(following.more(task.samples) if following else ""))
+                continue
+            following = None
             if isinstance(task, np.ndarray):
                 connection.send(Woken(_is_resume(engines, task, setup.job.units)))
                 continue
@@ -186,7 +214,23 @@ def _work(connection: Connection, setup: Setup) -> None:
                 connection.send(Checked(task.id, _findings(store, setup.job, result.taken)))
 
 
-def _next(connection: Connection) -> Capture | np.ndarray | None:
+class _Following:
+    """One utterance heard along."""
+
+    def __init__(self, engine: Streamer):
+        self._waiting: list[np.ndarray] = []
+        self._texts = engine.stream(self._chunks())
+
+    def _chunks(self) -> Iterator[np.ndarray]:
+        while True:
+            yield self._waiting.pop()
+
+    def more(self, samples: np.ndarray) -> str:
+        self._waiting.append(samples)
+        return next(self._texts).text
+
+
+def _next(connection: Connection) -> Capture | np.ndarray | SoFar | None:
     try:
         return connection.recv()
     except EOFError:

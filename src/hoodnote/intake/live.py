@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from hoodnote.capture.speech.endpoint import Endpointer, Utterance
+from hoodnote.capture.speech.endpoint import FRAME_S, Endpointer, Utterance
 from hoodnote.capture.speech.microphone import Microphone, MicrophoneLost, Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.errors import HoodnoteError
-from hoodnote.intake.hearing import Checked, Message, Ready, Result, Woken
+from hoodnote.intake.hearing import Checked, Message, Partly, Ready, Result, Woken
 from hoodnote.intake.record import just_asked
 from hoodnote.readings.model import Entry, Standing
 from hoodnote.readings.timeline import build
@@ -36,6 +36,7 @@ _TOO_LOUD = 0.002          # share of clipped samples from which the speaker is 
 _TONE_TAIL_S = 0.25        # a tone reaches the microphone late, and the room holds it
 _NOTHING = 1e-5            # full scale 1; half the smallest step of 16 bits
 _MUTED_S = 5.0             # of nothing at all: no open microphone is that quiet
+_ALONG_FRAMES = round(0.25 / FRAME_S)     # of an utterance that is still spoken, between two looks at what it says
 _MOST_WAITING_WORDS = 3    # utterances of a pause that may wait; older ones are let go
 
 
@@ -46,6 +47,7 @@ class Ears(Protocol):
     def busy(self) -> bool: ...
     def begin(self, capture: Capture) -> None: ...
     def wake(self, samples: np.ndarray) -> None: ...
+    def along(self, samples: np.ndarray, begins: bool) -> None: ...
     def poll(self, wait_s: float = 0.0) -> list[Message]: ...
 
 
@@ -53,6 +55,7 @@ class Face(Protocol):
     """What tells the technician: the terminal, or a test."""
 
     def level(self, state: str, level: float, waiting: int) -> None: ...
+    def partly(self, text: str) -> None: ...
     def taken(self, taken: Taken) -> None: ...
     def not_understood(self, taken: Taken) -> None: ...
     def checked(self, findings: tuple[Finding, ...]) -> None: ...
@@ -89,7 +92,9 @@ class Session:
         self._at_wake: Utterance | None = None
         self._look_again = 0.0
         self._nothing_s = 0.0                 # of digital silence so far
-        self.paused, self.ready, self.finished = False, False, False
+        self._along = 0                       # frames of the utterance being spoken that were heard along
+        self._along_asked = False
+        self.paused, self.ready, self.streams, self.finished = False, False, False, False
         self.tally = Tally()
 
     def step(self) -> bool:
@@ -100,6 +105,7 @@ class Session:
         for message in self._ears.poll():
             self._message(message)
         self._feed()
+        self._hear_along()
         self._face.level(self._state(), sound.level, len(self._waiting))
         return not (self.finished and not self._waiting and not self._ears.busy)
 
@@ -161,6 +167,7 @@ class Session:
         self.tally.dropped += microphone.dropped
 
     def _utterance(self, utterance: Utterance) -> None:
+        self._along = 0
         if self.finished:
             return
         if self.paused:
@@ -193,13 +200,26 @@ class Session:
             self._at_wake = self._words.popleft()
             self._ears.wake(self._at_wake.samples)
 
+    def _hear_along(self) -> None:
+        """What is being spoken is shown as it is heard, as long as that keeps no clip waiting."""
+        frames = self._endpointer.current
+        if not frames or len(frames) < self._along:
+            self._along = 0
+        if self.streams and not (self._along_asked or self.paused or self._ears.busy) and len(frames) >= self._along + _ALONG_FRAMES:
+            self._ears.along(np.concatenate(frames[self._along:]), begins=self._along == 0)
+            self._along, self._along_asked = len(frames), True
+
     def _message(self, message: Message) -> None:
         match message:
-            case Ready(engines):
-                self.ready = True
+            case Ready(engines, streams):
+                self.ready, self.streams, self._along_asked = True, streams, False
                 if len(engines) < 2:
                     self._face.remark("only one listener is there, so every figure will be asked; see: hoodnote engines" if engines else
                                       "no listener is there; what you say is kept for 'hoodnote resume'; see: hoodnote engines")
+            case Partly(text):
+                self._along_asked = False
+                if self._along:
+                    self._face.partly(text)
             case Woken(yes):
                 if yes and self.paused and self._at_wake is not None:
                     self.paused = False
@@ -209,10 +229,12 @@ class Session:
                 if findings:
                     self._face.checked(findings)
             case Result(capture_id, None, problem):
+                self._face.partly("")
                 self.tally.failed += 1
                 self._face.remark(problem or "this clip could not be heard")
                 self._tone("asked")
             case Result(capture_id, taken, _):
+                self._face.partly("")
                 self._tell(taken)
                 self.tally.latencies.append(self._clock() - self._spoken.pop(capture_id, self._clock()))
                 self._follow(taken)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -60,4 +60,20 @@ class Rescorer(Protocol):
 
         None when this clip cannot be scored. Cheap after `recognize` of the same array.
         """
+        ...
+
+
+class Heard(Protocol):
+    """What a recognizer makes of the sound so far."""
+
+    @property
+    def text(self) -> str: ...
+
+
+@runtime_checkable
+class Streamer(Protocol):
+    """What a recognizer may offer besides: text while somebody is still speaking. It is shown, and never taken."""
+
+    def stream(self, chunks: Iterable[np.ndarray]) -> Iterator[Heard]:
+        """One text after each chunk of samples (float32, mono, 16 kHz), taken from `chunks` only when it is asked for."""
         ...
