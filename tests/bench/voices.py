@@ -3,7 +3,8 @@
 Development voices may be listened to, tuned on and looked into; held-out voices only ever score.
 Both sides hold American and other English, men and women, slow and fast speakers, and the same kinds of synthesis
 but one: the only neural voice scores. One speaker is on one side, whatever engine, speed or accent speaks in their name.
-No setting in this repository was chosen by a result on a held-out voice.
+No setting in this repository was chosen by a result on a held-out voice. One idea came from there: two of espeak-ng's were heard worse
+in silence than in noise, so a floor of noise was tried (`capture/speech/conditioning.py`), on the development voices.
 """
 
 from __future__ import annotations
