@@ -272,6 +272,8 @@ def test_hearing_process_tells_what_is_heard_so_far_and_records_nothing_of_it(tm
         for samples, begins in ((word(10), True), (word(10), False), (word(50), True)):
             hearing.along(samples, begins)
             told.append(messages(hearing, Partly).text)
+        hearing.along(word(35), begins=True)           # the engine fails on it
+        assert messages(hearing, Partly).text == ""
         hearing.begin(kept(store, job, 10))
         assert messages(hearing, Result).taken.entries[0].statement.value == 30
         hearing.along(word(10), begins=False)          # the end of what it never heard the beginning of
@@ -293,7 +295,8 @@ def test_what_is_being_spoken_is_shown_until_its_answer_and_each_frame_once(stor
             self.given = [len(samples)] if begins else [*self.given, len(samples)]
             self.out.append(Partly(f"{sum(self.given)} so far"))
 
-    sound = np.concatenate([quiet(), word(10, 2.0), quiet(), word(50, 1.0), quiet(), quiet()])
+    knock = word(10, 0.1)          # too short for an utterance; shown for a moment, answered by nothing
+    sound = np.concatenate([quiet(), word(10, 2.0), quiet(), word(50, 1.0), quiet(), quiet(), knock, quiet(), quiet()])
     mic, face = Tape(sound, block=1600), Told()
     session = Session(store, job, mic, pytest.fail, Endpointer(loud), Along(store, job, live_engines.quick()), face)
     while mic.at < len(mic.sound) and session.step():
@@ -303,7 +306,7 @@ def test_what_is_being_spoken_is_shown_until_its_answer_and_each_frame_once(stor
     kinds = [k for k, text in face.said if k == "taken" or (k == "partly" and text)]
     if streams:
         longest = [int(text.split()[0]) for text in face.all("partly") if text]
-        assert kinds[0] == "partly" and kinds.index("taken") > 3 and kinds[-1] == "taken"
+        assert kinds[0] == "partly" and kinds.index("taken") > 3
         assert max(longest) <= 3.2 * SAMPLE_RATE and sorted(longest[:4]) == longest[:4]
         assert face.last("partly") == ("partly", "")
     else:

@@ -37,6 +37,7 @@ _TONE_TAIL_S = 0.25        # a tone reaches the microphone late, and the room ho
 _NOTHING = 1e-5            # full scale 1; half the smallest step of 16 bits
 _MUTED_S = 5.0             # of nothing at all: no open microphone is that quiet
 _ALONG_FRAMES = round(0.25 / FRAME_S)     # of an utterance that is still spoken, between two looks at what it says
+_MOST_ALONG = round(1.0 / FRAME_S)        # at once, so that no finished utterance waits long for a look at the next
 _MOST_WAITING_WORDS = 3    # utterances of a pause that may wait; older ones are let go
 
 
@@ -203,11 +204,14 @@ class Session:
     def _hear_along(self) -> None:
         """What is being spoken is shown as it is heard, as long as that keeps no clip waiting."""
         frames = self._endpointer.current
-        if not frames or len(frames) < self._along:
+        if len(frames) < self._along:
             self._along = 0
+            if not self._waiting and not self._ears.busy:      # it was a knock: no answer will take the text away
+                self._face.partly("")
         if self.streams and not (self._along_asked or self.paused or self._ears.busy) and len(frames) >= self._along + _ALONG_FRAMES:
-            self._ears.along(np.concatenate(frames[self._along:]), begins=self._along == 0)
-            self._along, self._along_asked = len(frames), True
+            more = frames[self._along:self._along + _MOST_ALONG]
+            self._ears.along(np.concatenate(more), begins=self._along == 0)
+            self._along, self._along_asked = self._along + len(more), True
 
     def _message(self, message: Message) -> None:
         match message:
