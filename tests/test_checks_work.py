@@ -232,3 +232,27 @@ def test_charging_without_weight_or_readings_after_is_named():
     assert absent(record(step("charging_finished"), m("charged", 24, "oz")), "charge_by_weight")
     assert find(record(m("charged", 24, "oz")), "after_readings").outcome is CANNOT
     assert absent(record(m("charged", 24, "oz"), m("vent", 44, "F")), "after_readings")
+
+
+EMPTY, HOLDS = step("can_empty"), m("can_content", 12, "oz")
+
+
+# Worked by hand: two cans of 12 oz and one of 12 oz with 3 oz left, less 1 oz in the hoses, are 32 oz.
+@pytest.mark.parametrize(("charged", "outcome"), [(32, WITHIN), (31, WITHIN), (36, OUTSIDE), (24, OUTSIDE)])
+def test_cans_with_heel_and_hoses_against_charge(charged, outcome):
+    timeline = record(HOLDS, EMPTY, EMPTY, m("can_heel", 3, "oz"), m("hose_allowance", 1, "oz"), m("charged", charged, "oz"))
+    finding = find(timeline, "cans")
+    assert finding.outcome is outcome and "32.0 oz" in finding.measured and "3 cans" in finding.measured
+
+
+def test_cans_need_to_be_counted_and_charged():
+    assert find(record(HOLDS, m("charged", 12, "oz")), "cans").missing == ("how many cans were emptied, or what is left in one",)
+    assert find(record(HOLDS, EMPTY), "cans").outcome is CANNOT
+    assert find(record(HOLDS, EMPTY, m("charged", 12, "oz")), "cans").uncertainty.endswith("what stayed in the hoses not stated")
+    assert absent(record(EMPTY, m("charged", 12, "oz")), "cans")
+
+
+def test_cans_that_nobody_confirmed_decide_nothing():
+    assert find(record(unsure(HOLDS), EMPTY, m("charged", 12, "oz")), "cans").outcome is CANNOT
+    found = find(record(HOLDS, EMPTY, unsure(EMPTY), m("charged", 12, "oz")), "cans")
+    assert found.outcome is CANNOT

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import Inputs, judge
+from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, judge
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import View
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live
+from hoodnote.statements.model import Step, uncorrected
 from hoodnote.units import to_si
 
 # Recovery and charging equipment, R-134a: SAE J2788 as printed in 40 CFR 82 subpart B appendix C.
@@ -20,7 +21,10 @@ LEFT_BEHIND = 0.05
 LABEL_LIMIT_KG = 0.0
 # A bench or cylinder scale is good to about this (common practice, no source).
 SCALE_LIMIT_KG = 0.015
+# A full can holds what it says to this share (common practice, no source).
+CAN_LIMIT = 0.02
 OIL_LIMIT_L = 0.010             # reading oil in a measuring cup (common practice, no source)
+_EMPTY = Step("can_empty")
 _EQUIPMENT = "SAE J2788 as printed in 40 CFR 82 subpart B appendix C"
 
 
@@ -31,6 +35,8 @@ def check(view: View) -> Iterator[Finding]:
         yield _recovered(view)
     if view.touched("scale_before", "scale_after") and view.touched("charged"):
         yield _scale(view)
+    if view.touched("can_content"):
+        yield _cans(view)
     if view.touched("oil_removed", "oil_added"):
         yield _oil(view)
 
@@ -125,6 +131,35 @@ def _scale(view: View) -> Finding:
                           why="The scale and the stated charge agree." if agree else
                           "The scale and the stated charge differ: hoses, a purge or a mistaken figure may explain it, so check the figures.",
                           source=w.COMMON_PRACTICE)
+
+
+def _cans(view: View) -> Finding:
+    """Each can that was said to be empty gave its content, one with a heel gave the rest; what stayed in the hoses is not in the system."""
+    inputs = Inputs(view)
+    title, expected = "Cans against refrigerant charged", "what left the cans, less the hoses, equal to the mass charged"
+    content, heel = only_figure(inputs, "can_content", "content of a can"), inputs.figure("can_heel", required=False)
+    hoses, live = inputs.figure("hose_allowance", required=False), only_figure(inputs, "charged", "refrigerant charged")
+    emptied = [x for x in view.usable.live if uncorrected(x.entry.statement) == _EMPTY]
+    inputs.basis += [x.entry.id for x in emptied]
+    if any(uncorrected(s) == _EMPTY for x in view.timeline.questions for s in (x.entry.statement, *(v.statement for v in x.entry.versions))):
+        inputs.lacks(f"another empty can {NOT_CONFIRMED}")
+    if not emptied and heel is None:
+        inputs.lacks("how many cans were emptied, or what is left in one")
+    if content is None or not inputs.complete:
+        return inputs.cannot_tell("cans", title, expected=expected, source=w.COMMON_PRACTICE)
+    opened = len(emptied) + (heel is not None)
+    left = (si(heel) if heel else 0.0) + (si(hoses) if hoses else 0.0)
+    given = opened * si(content) - left
+    limit = CAN_LIMIT * opened * si(content) + (SCALE_LIMIT_KG if heel else 0.0)
+    if hoses is None:
+        inputs.notes.append("what stayed in the hoses not stated")
+    agree = abs(given - si(live)) <= limit
+    return inputs.finding(
+        "cans", title, expected=f"{w.mass(si(live))} from the cans", outcome=Outcome.WITHIN if agree else Outcome.OUTSIDE, source=w.COMMON_PRACTICE,
+        measured=f"{w.mass(given)} from {opened} {'can' if opened == 1 else 'cans'} of {w.mass(si(content))}, {w.mass(left)} left behind",
+        uncertainty=f"±{w.mass(limit)}, the cans' content{' and the scale' if heel else ''}",
+        why="The cans and the stated charge agree." if agree else
+        "The cans and the stated charge differ: a can not counted, refrigerant left in hoses or can, or a mistaken figure may explain it, so check them.")
 
 
 def _oil(view: View) -> Finding:
