@@ -74,14 +74,14 @@ def test_silence_stays_silence_with_a_noise_floor():
 
 
 def test_steady_noise_is_turned_down_and_speech_kept():
+    def rms(x):
+        return np.sqrt(np.mean(x.astype(np.float64) ** 2))
+
     rng, time = np.random.default_rng(4), np.arange(48_000) / 16_000
     speech = 0.3 * np.sin(2 * np.pi * 440 * time) * (np.sin(2 * np.pi * 1.5 * time) > 0)
     noisy = (speech + 0.03 * rng.standard_normal(48_000)).astype(np.float32)
     clean = with_less_noise(noisy)
     assert clean.dtype == np.float32 and clean.shape == noisy.shape
-    def rms(x):
-        return np.sqrt(np.mean(x.astype(np.float64) ** 2))
-
     pause = speech == 0
     assert rms(clean[pause]) < 0.5 * rms(noisy[pause])
     assert rms(clean[~pause]) == pytest.approx(rms(speech[~pause]), rel=0.1)

@@ -181,7 +181,8 @@ def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> 
 
 
 def as_toml(w: Weights, clips: int) -> str:
-    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold-...", f"# {clips} clips.",
+    lines = ["# Fitted on development voices only: python -m tests.bench.fit_decision --fit FILE --write --threshold-...",
+             f"# {clips} clips. The thresholds were read off its risk tables, clear off the surest of the wrong.",
              f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}",
              f"threshold_words = {w.threshold_words}", f"clear = {w.clear}", f"slack = {w.slack}", f"absurd = {w.absurd}",
              f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),

@@ -10,7 +10,7 @@ from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import View
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live
-from hoodnote.statements.model import Step, uncorrected
+from hoodnote.statements.model import Step
 from hoodnote.units import to_si
 
 # Recovery and charging equipment, R-134a: SAE J2788 as printed in 40 CFR 82 subpart B appendix C.
@@ -24,7 +24,6 @@ SCALE_LIMIT_KG = 0.015
 # A full can holds what it says to this share (common practice, no source).
 CAN_LIMIT = 0.02
 OIL_LIMIT_L = 0.010             # reading oil in a measuring cup (common practice, no source)
-_EMPTY = Step("can_empty")
 _EQUIPMENT = "SAE J2788 as printed in 40 CFR 82 subpart B appendix C"
 
 
@@ -139,9 +138,9 @@ def _cans(view: View) -> Finding:
     title, expected = "Cans against refrigerant charged", "what left the cans, less the hoses, equal to the mass charged"
     content, heel = only_figure(inputs, "can_content", "content of a can"), inputs.figure("can_heel", required=False)
     hoses, live = inputs.figure("hose_allowance", required=False), only_figure(inputs, "charged", "refrigerant charged")
-    emptied = [x for x in view.usable.live if uncorrected(x.entry.statement) == _EMPTY]
+    emptied = [x for x in view.usable.live if x.entry.statement == Step("can_empty")]
     inputs.basis += [x.entry.id for x in emptied]
-    if any(uncorrected(s) == _EMPTY for x in view.timeline.questions for s in (x.entry.statement, *(v.statement for v in x.entry.versions))):
+    if any("can_empty" in doubt.keys for doubt in view.doubts):
         inputs.lacks(f"another empty can {NOT_CONFIRMED}")
     if not emptied and heel is None:
         inputs.lacks("how many cans were emptied, or what is left in one")

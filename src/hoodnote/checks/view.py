@@ -36,7 +36,7 @@ class Situation:
 class Doubt:
     """An unconfirmed entry where it would stand in the usable record: what it may be about, and when."""
 
-    keys: frozenset[str]                 # places and fact keys it, or another reader's version of it, speaks of
+    keys: frozenset[str]                 # places, fact keys and actions it, or another reader's version of it, speaks of
     text: str
     order: int                           # position in the whole record
     situation: Situation
@@ -145,7 +145,7 @@ def _keys(statement: Statement | None) -> tuple[str, ...]:
     match statement:
         case Measured(place=place) | Supply(place=place):
             return (place,)
-        case Fact(key=key):
+        case Fact(key=key) | Step(action=key):
             return (key,)
         case Correction(statement=inner):
             return _keys(inner)

@@ -202,9 +202,7 @@ def _work(connection: Connection, setup: Setup) -> None:
         while (task := _next(connection)) is not None:
             if isinstance(task, SoFar):
                 following = _Following(follower) if task.begins else following
-                text = following.more(task.samples) if following else None
-                following = following if text is not None else None
-                connection.send(Partly(text or ""))
+                connection.send(Partly(following.more(task.samples) if following else ""))
                 continue
             following = None
             if isinstance(task, np.ndarray):
@@ -227,13 +225,13 @@ class _Following:
         while True:
             yield self._waiting.pop()
 
-    def more(self, samples: np.ndarray) -> str | None:
-        """None when the engine failed: what is only shown must not end the process."""
+    def more(self, samples: np.ndarray) -> str:
+        """"" from where the engine failed: what is only shown must not end the process."""
         self._waiting.append(samples)
         try:
             return next(self._texts).text
-        except Exception:   # noqa: BLE001 - engines raise their own classes
-            return None
+        except Exception:   # noqa: BLE001 - engines raise their own classes, and a stream that failed once is over
+            return ""
 
 
 def _next(connection: Connection) -> Capture | np.ndarray | SoFar | None:

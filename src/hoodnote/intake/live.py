@@ -214,6 +214,8 @@ class Session:
             self._along, self._along_asked = self._along + len(more), True
 
     def _message(self, message: Message) -> None:
+        if isinstance(message, Result):
+            self._face.partly("")
         match message:
             case Ready(engines, streams):
                 self.ready, self.streams, self._along_asked = True, streams, False
@@ -233,12 +235,10 @@ class Session:
                 if findings:
                     self._face.checked(findings)
             case Result(capture_id, None, problem):
-                self._face.partly("")
                 self.tally.failed += 1
                 self._face.remark(problem or "this clip could not be heard")
                 self._tone("asked")
             case Result(capture_id, taken, _):
-                self._face.partly("")
                 self._tell(taken)
                 self.tally.latencies.append(self._clock() - self._spoken.pop(capture_id, self._clock()))
                 self._follow(taken)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,17 +56,21 @@ class Ground:
     def successor(self, entry: int) -> Entry | None:
         return self._replaced_by.get(entry)
 
+    @cached_property
+    def _standing(self) -> set[int]:
+        """Entries that a warning or a finding may stand on; a plan may be warned of."""
+        return {words.entry_id(x.entry) for x, _ in self.usable} | {words.entry_id(e) for e in self.timeline.plans}
+
     def footing(self, basis: Iterable[int]) -> tuple[bool, tuple[int, ...]]:
         """Do all of these entries still stand, and which questions hold them up. An answer that says the same keeps its footing."""
         stands, questions = True, []
-        usable = {words.entry_id(x.entry) for x, _ in self.usable} | {words.entry_id(e) for e in self.timeline.plans}
         for number in basis:
-            while number not in usable and number not in self.question_number and self._said_again(number):
+            while number not in self._standing and number not in self.question_number and self._said_again(number):
                 number = words.entry_id(self._replaced_by[number])
             if number in self.question_number:
                 questions.append(self.question_number[number])
                 stands = False
-            elif number not in usable:
+            elif number not in self._standing:
                 stands = False
         return stands, tuple(sorted(set(questions)))
 

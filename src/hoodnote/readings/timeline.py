@@ -19,12 +19,12 @@ def build(entries: Iterable[Entry]) -> Timeline:
     position = {}
     for index, entry in enumerate(entries):
         position[entry.id] = position.get(entry.supersedes, index) if entry.supersedes is not None else index
-    standing = [e for e in entries if e.id not in replaced and not _in_passing(e)]
+    standing = [e for e in entries if e.id not in replaced and not _never_live(e)]
     standing.sort(key=lambda e: (position[e.id], e.id or 0))
     return Timeline(live=tuple(_with_state(standing)), entries=entries)
 
 
-def _in_passing(entry: Entry) -> bool:
+def _never_live(entry: Entry) -> bool:
     """A control word that was settled has done its work, one that was not is a question like any other. A plan only ever warns,
     unless the other listener heard something else."""
     match entry.statement:

@@ -47,12 +47,10 @@ class Supply:
 
 
 @dataclass(frozen=True)
-class Step:
-    """Something done or found: action is a key of vocabulary.ACTIONS, item a part or a spot (key of PARTS), or None."""
+class _Act:
+    """Something of vocabulary.ACTIONS."""
 
-    kind: ClassVar[str] = "step"
     action: str
-    item: str | None = None
 
     def __post_init__(self):
         if self.action not in ACTIONS:
@@ -60,15 +58,18 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Step(_Act):
+    """Something done or found: action is a key of vocabulary.ACTIONS, item a part or a spot (key of PARTS), or None."""
+
+    kind: ClassVar[str] = "step"
+    item: str | None = None
+
+
+@dataclass(frozen=True)
+class Plan(_Act):
     """A step that is about to be done: a reason to warn in time, and never taken as done."""
 
     kind: ClassVar[str] = "plan"
-    action: str
-
-    def __post_init__(self):
-        if self.action not in ACTIONS:
-            raise ValueError(f"unknown action {self.action}")
 
 
 @dataclass(frozen=True)

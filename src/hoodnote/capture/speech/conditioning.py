@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
-from hoodnote.capture.speech.voiced import FRAME
+from hoodnote.capture.speech.voiced import frame_power
 
 _FLAT_BELOW_HZ = 100.0      # pink noise rises without end towards 0 Hz
 _SPEECH_RANGE_DB = 30.0     # frames within this of the loudest count as speech
@@ -22,8 +22,7 @@ def with_noise_floor(samples: np.ndarray, below_speech_db: float) -> np.ndarray:
     Bands and pauses without any energy, as gates, codecs and synthesizers leave them, have logarithms that no recorded speech
     has, and they pull the mean that the model takes off its features.
     """
-    frames = samples[:len(samples) // FRAME * FRAME].reshape(-1, FRAME).astype(np.float64)
-    power = np.mean(frames**2, axis=1)
+    power = frame_power(samples)
     if not power.size or not power.max():
         return np.asarray(samples, np.float32)
     speech = np.sqrt(power[power >= power.max() * 10 ** (-_SPEECH_RANGE_DB / 10)].mean())
@@ -39,8 +38,7 @@ def _pink(count: int) -> np.ndarray:
 
 def swing_db(samples: np.ndarray) -> float:
     """Loud over quiet: the level of the 90th over the 10th percentile of 20 ms frames. 0 for an empty or silent clip."""
-    frames = samples[:len(samples) // FRAME * FRAME].reshape(-1, FRAME).astype(np.float64)
-    power = np.mean(frames**2, axis=1)
+    power = frame_power(samples)
     if not power.size or not power.max():
         return 0.0
     loud, quiet = np.quantile(power, (0.9, 0.1))

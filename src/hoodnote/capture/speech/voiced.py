@@ -16,10 +16,15 @@ _SHARE = 0.3                     # a frame counts as voiced above this part of t
 _MARGIN_S = 0.3                  # soft beginnings and endings lie outside the loud part
 
 
+def frame_power(samples: np.ndarray) -> np.ndarray:
+    """Mean square of each whole 20 ms frame, float64; full scale 1."""
+    frames = samples[:len(samples) // FRAME * FRAME].reshape(-1, FRAME).astype(np.float64)
+    return np.mean(frames**2, axis=1)
+
+
 def loudness_db(samples: np.ndarray) -> np.ndarray:
     """dBFS of each whole 20 ms frame, smoothed over three."""
-    frames = samples[:len(samples) // FRAME * FRAME].reshape(-1, FRAME).astype(np.float64)
-    power = np.mean(frames**2, axis=1)
+    power = frame_power(samples)
     if len(power) > 2:
         power = np.convolve(np.pad(power, 1, mode="edge"), np.ones(3) / 3, "valid")
     return 10 * np.log10(power + 1e-12)
