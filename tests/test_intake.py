@@ -96,6 +96,15 @@ def test_scratch_that_takes_back_the_last_statement_only(store, job, clip):
     assert len(store.entries(job)) == 3
 
 
+def test_scratch_that_after_a_plan_takes_the_plan_back_and_no_reading(store, job, clip):
+    hear(store, job, clip, "low side thirty p s i", "low side thirty p s i")
+    hear(store, job, clip, "about to start the pump", "about to start the pump")
+    assert len(build(store.entries(job)).plans) == 1
+    hear(store, job, clip, "scratch that", "scratch that")
+    assert [x.entry.statement.value for x in live(store, job)] == [Decimal(30)]
+    assert build(store.entries(job)).plans == ()
+
+
 def test_correction_supersedes_the_same_subject_only(store, job, clip):
     hear(store, job, clip, "low side thirty high side two ten", "low side thirty high side two ten")
     hear(store, job, clip, "correction low side thirty five", "correction low side thirty five")

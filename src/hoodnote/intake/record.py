@@ -103,7 +103,7 @@ def _asked_again(entry: Entry, question: str) -> Entry:
 
 def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
     if control.action == "withdraw":
-        earlier = [*(x.entry.id for x in timeline.live), *(e.id for e in timeline.free_notes)]
+        earlier = [*(x.entry.id for x in timeline.live), *(e.id for e in (*timeline.free_notes, *timeline.plans))]
         return replace(entry, supersedes=max(earlier)) if earlier else entry
     asked = just_asked(timeline)
     if asked is None:
