@@ -6,6 +6,7 @@ import pytest
 
 from hoodnote.checks import evaluate
 from hoodnote.checks.model import Outcome
+from hoodnote.checks.equipment import Equipment
 from hoodnote.physics.gauge import Gauge, ManifoldGauges
 from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
 from hoodnote.readings.timeline import build
@@ -14,10 +15,10 @@ from hoodnote.units import GaugePressure
 from tests.checks_records import entries, fact, m, psi, record, step, unsure
 
 WITHIN, OUTSIDE, CANNOT = Outcome.WITHIN, Outcome.OUTSIDE, Outcome.CANNOT_TELL
-HIGH_PRESSURE = ManifoldGauges(
+HIGH_PRESSURE = Equipment(ManifoldGauges(
     Gauge("low", GaugePressure(0.0), GaugePressure.of(100, "bar")),
     Gauge("high", GaugePressure(0.0), GaugePressure.of(160, "bar")),
-)
+))
 R134A = fact("refrigerant", "R-134a")
 
 
@@ -87,10 +88,10 @@ def test_static_pressure_above_the_critical_temperature_says_transcritical():
 
 def test_static_uses_the_finer_gauge_and_widens_with_the_grade():
     timeline = static(60, 60)
-    coarse = ManifoldGauges(
+    coarse = Equipment(ManifoldGauges(
         Gauge("low", GaugePressure.of(-14, "psi"), GaugePressure.of(500, "psi"), "D"),
         Gauge("high", GaugePressure(0.0), GaugePressure.of(500, "psi"), "D"),
-    )
+    ))
     assert [f.outcome for f in evaluate(timeline, coarse) if f.check == "static_pressure"] == [WITHIN]
 
 
@@ -259,10 +260,10 @@ def test_rule_of_thumb_is_shown_for_r134a_only():
 
 def test_two_yardsticks_that_disagree_decide_nothing():
     # 160 psig is 117 F (trade chart): 2.46 times 65 F fits the rule of thumb, 52 F above the air does not fit 20 to 45 F
-    fine = ManifoldGauges(
+    fine = Equipment(ManifoldGauges(
         Gauge("low", GaugePressure(0.0), GaugePressure.of(120, "psi"), "2A"),
         Gauge("high", GaugePressure(0.0), GaugePressure.of(500, "psi"), "2A"),
-    )
+    ))
     finding = next(f for f in evaluate(running(30, 160, ambient=65), fine) if f.check == "condensing")
     assert finding.outcome is CANNOT and "rule of thumb" in finding.why
 

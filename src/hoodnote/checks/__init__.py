@@ -10,25 +10,46 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from hoodnote.checks.model import Finding, Warning
-    from hoodnote.physics.gauge import ManifoldGauges
+    from hoodnote.checks.equipment import Equipment
+    from hoodnote.checks.model import Assessment, Finding, Warning
+    from hoodnote.checks.view import View
     from hoodnote.readings.model import Timeline
     from hoodnote.statements.model import Statement
 
 _SUBJECTS = ("vehicle", "static_pressure", "electrical", "running", "lines", "charge", "evacuation", "evidence")
 
 
-def evaluate(timeline: Timeline, gauges: ManifoldGauges | None = None, units: str = "us") -> list[Finding]:
-    """Findings for what the job touched, by subject. `gauges`: the shop's manifold gauges where it stated them;
+def evaluate(timeline: Timeline, equipment: Equipment | None = None, units: str = "us") -> list[Finding]:
+    """Findings for what the job touched, by subject. `equipment`: what the shop measures with, where it stated it;
     `units` ("us" or "metric"): which of both figures the texts give first."""
-    from importlib import import_module
-
-    from hoodnote.checks.view import View
     from hoodnote.checks.wording import habit
 
-    view = View(timeline) if gauges is None else View(timeline, gauges)
     with habit(units):
-        return [f for subject in _SUBJECTS for f in import_module(f"hoodnote.checks.{subject}").check(view)]
+        return _findings(_view(timeline, equipment))
+
+
+def assess(timeline: Timeline, equipment: Equipment | None = None, units: str = "us") -> Assessment:
+    """Findings, candidate causes, stated conclusions held against the record, before against after, and the ledgers."""
+    from hoodnote.checks import causes, comparison, ledger
+    from hoodnote.checks.model import Assessment
+    from hoodnote.checks.wording import habit
+
+    view = _view(timeline, equipment)
+    with habit(units):
+        ranking = causes.rank(view)
+        return Assessment(tuple(_findings(view)), ranking, causes.claims(view, ranking), comparison.compare(view), ledger.ledgers(view))
+
+
+def _view(timeline: Timeline, equipment: Equipment | None) -> View:
+    from hoodnote.checks.view import View
+
+    return View(timeline) if equipment is None else View(timeline, equipment)
+
+
+def _findings(view: View) -> list[Finding]:
+    from importlib import import_module
+
+    return [f for subject in _SUBJECTS for f in import_module(f"hoodnote.checks.{subject}").check(view)]
 
 
 def implausible(statement: Statement, timeline: Timeline, units: str = "us") -> str | None:

@@ -164,7 +164,7 @@ def _open_low_pressure_switch(inputs: Inputs, test: Live, title: str, expected: 
         return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
                                   why="The low-pressure switch is open, and without the low-side pressure nobody can say whether it should be.")
     pressure = gauge_pressure(live, inputs.ambient_pressure())
-    limit = inputs.view.gauges.low.limit_of_error_kpa(pressure)
+    limit = inputs.view.equipment.gauges.low.limit_of_error_kpa(pressure)
     limit_psi = GaugePressure(limit or 0.0).psi
     uncertainty = f"gauge ±{limit_psi:.0f} psi; cut-out commonly {CUT_OUT_PSI[0]:.0f} to {CUT_OUT_PSI[1]:.0f} psi, see the manual"
     if pressure.psi < CUT_OUT_PSI[0] - limit_psi:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import NOT_CONFIRMED, TEMPERATURE_LIMIT_C, Inputs, judge
+from hoodnote.checks.equipment import THERMOMETER_LIMIT_C
+from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, judge
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import View
 from hoodnote.physics.atmosphere import WEATHER_LIMIT_KPA, micron_of, water_saturation_pressure
@@ -167,7 +168,7 @@ def _boiling(view: View, absolute: AbsolutePressure, limit_kpa: float, live: Liv
         return
     celsius = si(air)
     try:
-        least, boils, most = (water_saturation_pressure(Temperature(celsius + d)).kpa for d in (-TEMPERATURE_LIMIT_C, 0.0, TEMPERATURE_LIMIT_C))
+        least, boils, most = (water_saturation_pressure(Temperature(celsius + d)).kpa for d in (-THERMOMETER_LIMIT_C, 0.0, THERMOMETER_LIMIT_C))
     except OutOfRange as problem:
         yield inputs.cannot_tell(name, title, expected="below water's saturation pressure", source=_WATER, why=f"{problem}.")
         return
@@ -176,7 +177,7 @@ def _boiling(view: View, absolute: AbsolutePressure, limit_kpa: float, live: Liv
     yield inputs.finding(
         name, title, expected=f"below {w.microns(micron_of(AbsolutePressure(boils)))}, where water boils at {w.temperature(celsius)}",
         measured=w.microns(max(0.0, micron_of(absolute))),
-        uncertainty=f"±{w.microns(micron_of(AbsolutePressure(limit_kpa)))}, air ±{TEMPERATURE_LIMIT_C:.0f} °C",
+        uncertainty=f"±{w.microns(micron_of(AbsolutePressure(limit_kpa)))}, air ±{THERMOMETER_LIMIT_C:.0f} °C",
         outcome=outcome, source=_WATER,
         why={Outcome.WITHIN: "Water boils off at this vacuum as long as the system is about as warm as the air.",
              Outcome.OUTSIDE: "Water does not boil at this vacuum, so pumping on does not dry the system yet.",

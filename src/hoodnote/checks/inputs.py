@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from hoodnote.checks.equipment import THERMOMETER_LIMIT_C
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import STAGES, Doubt, Situation, View
 from hoodnote.physics.atmosphere import SEA_LEVEL, station_pressure
@@ -13,8 +14,6 @@ from hoodnote.readings.model import Live, Stage
 from hoodnote.statements.vocabulary import FACTS, PLACES
 from hoodnote.units import UNITS, AbsolutePressure, GaugePressure, Quantity
 
-# A thermometer read at arm's length in a bay, unless told otherwise (common practice, no source).
-TEMPERATURE_LIMIT_C = 2.0
 # How far the air may have moved between two stages of one job (common practice, no source).
 STAGE_DRIFT_C = 3.0
 _SAME_ALL_JOB = ("altitude", "label_charge", "label_oil")
@@ -126,7 +125,7 @@ class Inputs:
         for place in places:
             live = self.condition(place, required=place == places[-1])
             if live is not None:
-                limit = TEMPERATURE_LIMIT_C
+                limit = THERMOMETER_LIMIT_C
                 stage = self.situation.stage if self.situation else self.stage
                 if stage is not None and live.stage is not stage:
                     limit += STAGE_DRIFT_C
@@ -140,7 +139,7 @@ class Inputs:
         if live is None:
             return None
         value = gauge_pressure(live, self.ambient_pressure())
-        return value, self.view.gauges.of(place).limit_of_error_kpa(value)
+        return value, self.view.equipment.gauges.of(place).limit_of_error_kpa(value)
 
     def finding(self, check: str, title: str, *, expected: str, measured: str, uncertainty: str, outcome: Outcome, why: str,
                 source: str) -> Finding:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import NOT_CONFIRMED, TEMPERATURE_LIMIT_C, Inputs, judge
+from hoodnote.checks.equipment import THERMOMETER_LIMIT_C
+from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, judge
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.running import saturation_at
 from hoodnote.checks.view import Situation, View
@@ -59,9 +60,9 @@ def _superheat(view: View, situation: Situation, place: str) -> Finding:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE, why=f"{problem}.")
     if line is None or found is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE)
-    superheat, limit = si(line) - found.celsius, found.limit_c + TEMPERATURE_LIMIT_C
+    superheat, limit = si(line) - found.celsius, found.limit_c + THERMOMETER_LIMIT_C
     measured = f"{w.difference(superheat)}: line {w.temperature(si(line))}, evaporating at {w.temperature(found.celsius)}"
-    uncertainty = f"{w.difference_limit(limit)} from gauge, weather and thermometer ±{TEMPERATURE_LIMIT_C:.0f} °C"
+    uncertainty = f"{w.difference_limit(limit)} from gauge, weather and thermometer ±{THERMOMETER_LIMIT_C:.0f} °C"
     if superheat < -limit:
         return inputs.finding(check, title, expected=expected, measured=measured, uncertainty=uncertainty, outcome=Outcome.OUTSIDE,
                               why="The line reads colder than the refrigerant evaporates, which cannot be: read pressure and temperature again.",
@@ -95,7 +96,7 @@ def _subcooling(view: View, situation: Situation, place: str) -> Finding:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE, why=f"{problem}.")
     if line is None or found is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE)
-    subcooling, limit = found.celsius - si(line), found.limit_c + TEMPERATURE_LIMIT_C
+    subcooling, limit = found.celsius - si(line), found.limit_c + THERMOMETER_LIMIT_C
     outcome = judge(subcooling, limit, low, high)
     if subcooling < -limit:
         outcome, why = Outcome.OUTSIDE, ("The line reads hotter than the refrigerant condenses, so it carries no liquid or a figure is wrong: "
@@ -111,7 +112,7 @@ def _subcooling(view: View, situation: Situation, place: str) -> Finding:
     return inputs.finding(
         check, title, expected=expected,
         measured=f"{w.difference(subcooling)}: condensing at {w.temperature(found.celsius)}, line {w.temperature(si(line))}",
-        uncertainty=f"{w.difference_limit(limit)} from gauge, weather and thermometer ±{TEMPERATURE_LIMIT_C:.0f} °C",
+        uncertainty=f"{w.difference_limit(limit)} from gauge, weather and thermometer ±{THERMOMETER_LIMIT_C:.0f} °C",
         outcome=outcome, why=why, source=_SOURCE)
 
 
@@ -124,7 +125,7 @@ def _evaporator_difference(view: View, situation: Situation) -> Finding:
     expected = f"outlet within {w.difference(high)} of the inlet, with an orifice tube"
     if into is None or out is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=w.COMMON_PRACTICE)
-    gain, limit = si(out) - si(into), 2 * TEMPERATURE_LIMIT_C
+    gain, limit = si(out) - si(into), 2 * THERMOMETER_LIMIT_C
     measured = f"outlet {w.temperature(si(out))}, inlet {w.temperature(si(into))}"
     if device != "orifice tube":
         inputs.lacks("superheat, the measure that suits an expansion valve")
@@ -151,7 +152,7 @@ def _vent(view: View, situation: Situation) -> Finding:
         return inputs.cannot_tell(check, title, expected=expected, source=w.COMMON_PRACTICE)
     cold = si(vent)
     measured = f"{w.temperature(cold)}, air in {w.temperature(air[0])}"
-    limit = TEMPERATURE_LIMIT_C + air[1]
+    limit = THERMOMETER_LIMIT_C + air[1]
     floor, doubts = _evaporating_floor(view, situation)
     for doubt in doubts:
         inputs.lacks(doubt)
@@ -187,4 +188,4 @@ def _evaporating_floor(view: View, situation: Situation) -> tuple[tuple[float, f
     doubts = [m for m in inputs.missing if m.endswith(NOT_CONFIRMED)]
     if found is None or not inputs.complete:
         return None, doubts
-    return (found.celsius, found.limit_c + TEMPERATURE_LIMIT_C + VENT_ALLOWANCE_C, inputs.basis), []
+    return (found.celsius, found.limit_c + THERMOMETER_LIMIT_C + VENT_ALLOWANCE_C, inputs.basis), []

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import TEMPERATURE_LIMIT_C, Inputs
+from hoodnote.checks.equipment import THERMOMETER_LIMIT_C
+from hoodnote.checks.inputs import Inputs
 from hoodnote.checks.view import Situation, View
 from hoodnote.physics.atmosphere import WEATHER_LIMIT_KPA
 from hoodnote.physics.errors import NoSaturation
@@ -93,7 +94,7 @@ class _Case:
         read = self.inputs.pressure(place, required=False)
         if read is None:
             return None
-        limit = read[1] if read[1] is not None else 0.05 * self.view.gauges.of(place).span_kpa
+        limit = read[1] if read[1] is not None else 0.05 * self.view.equipment.gauges.of(place).span_kpa
         return read[0], limit + WEATHER_LIMIT_KPA
 
     def figure(self, place: str) -> float | None:
@@ -198,7 +199,7 @@ def _saturated(case: _Case, place: str, quality: Quality) -> tuple[float, float]
         colder = saturation_temperature(refrigerant, AbsolutePressure(absolute - side[1]), quality).celsius
     except NoSaturation:
         return None
-    return middle, max(warmer - middle, middle - colder) + TEMPERATURE_LIMIT_C
+    return middle, max(warmer - middle, middle - colder) + THERMOMETER_LIMIT_C
 
 
 # place, side, may it be colder (-1) or hotter (+1) than saturation at that side?, extra allowance C

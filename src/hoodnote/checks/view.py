@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from hoodnote.physics.gauge import USUAL_MANIFOLD, ManifoldGauges
+from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.readings.facts import JobFacts, facts_of
 from hoodnote.readings.model import Live, Stage, Standing, Timeline
 from hoodnote.readings.timeline import build
@@ -45,7 +45,7 @@ class Doubt:
 @dataclass(frozen=True)
 class View:
     timeline: Timeline
-    gauges: ManifoldGauges = USUAL_MANIFOLD
+    equipment: Equipment = USUAL
 
     @cached_property
     def usable(self) -> Timeline:

@@ -141,8 +141,12 @@ FACTS: dict[str, str] = {
     "compressor_control": "compressor control",
     "model_year": "model year", "make": "make", "model": "model", "vin": "VIN", "complaint": "complaint", "technician": "technician",
     "label_refrigerant": "label refrigerant", "label_oil_type": "label oil type", "oil_type": "oil type used", "source_refrigerant": "source refrigerant",
-    "cylinder_id": "recovery cylinder",
+    "cylinder_id": "recovery cylinder", "conclusion": "technician's conclusion", "earlier_diagnosis": "earlier diagnosis by others",
 }
+# What a conclusion or an earlier diagnosis may name.
+CLAIMED = ("low charge", "overcharge", "air in the system", "restriction", "expansion device stuck shut", "expansion device stuck open",
+           "poor condenser airflow", "compressor not pumping", "iced evaporator", "heater valve or blend door", "open switch", "blown fuse",
+           "relay without output", "clutch coil failed", "nothing found")
 # Closed values of facts; a fact that is not listed is free text.
 FACT_VALUES: dict[str, tuple[str, ...]] = {
     "refrigerant": ("R-134a", "R-1234yf", "R-12", "R-152a", "R-744"),
@@ -153,6 +157,7 @@ FACT_VALUES: dict[str, tuple[str, ...]] = {
     "compressor_control": ("fixed displacement", "variable displacement"),
     "label_oil_type": ("mineral", "PAG 46", "PAG 100", "PAG 150", "POE", "PAG"),
     "oil_type": ("mineral", "PAG 46", "PAG 100", "PAG 150", "POE", "PAG"),
+    "conclusion": CLAIMED, "earlier_diagnosis": CLAIMED,
 }
 
 CONTROLS: dict[str, str] = {
