@@ -25,13 +25,15 @@ def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def _check(args: argparse.Namespace) -> None:
     from hoodnote.checks import evaluate
+    from hoodnote.checks.equipment import shop_equipment
     from hoodnote.cli.show import GUIDANCE, finding_lines
+    from hoodnote.jobs.place import data_dir
     from hoodnote.readings.timeline import build
 
     with open_store(args) as store:
         job = store.job(args.work_order)
         timeline = build(store.entries(job))
-        findings = evaluate(timeline, units=job.units)
+        findings = evaluate(timeline, shop_equipment(data_dir(args.data)), units=job.units)
     for finding in findings:
         print(*finding_lines(finding), sep="\n")
     if not findings:

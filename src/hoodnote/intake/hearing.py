@@ -26,6 +26,7 @@ from hoodnote.errors import HoodnoteError
 
 if TYPE_CHECKING:
     from hoodnote.capture.speech.recognizer import Recognizer, Streamer
+    from hoodnote.checks.equipment import Equipment
     from hoodnote.checks.model import Finding
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Capture, Job
@@ -180,6 +181,7 @@ class Hearing:
 
 def _work(connection: Connection, setup: Setup) -> None:
     from hoodnote.capture.speech.recognizer import Streamer
+    from hoodnote.checks.equipment import shop_equipment
     from hoodnote.intake.listening import listen
     from hoodnote.jobs.store import Store
     from hoodnote.language.grammar import use_shop_lexicon
@@ -188,6 +190,7 @@ def _work(connection: Connection, setup: Setup) -> None:
     use_shop_lexicon(setup.lexicon)
     _spare_memory()
     try:
+        equipment = shop_equipment(setup.data_dir)
         engines = setup.engines()
         if engines:
             listen(engines, _something(), setup.job.units)    # loads what they need
@@ -211,7 +214,7 @@ def _work(connection: Connection, setup: Setup) -> None:
             result = _hear(store, setup.job, task, engines)
             connection.send(result)
             if result.taken is not None and result.taken.entries:
-                connection.send(Checked(task.id, _findings(store, setup.job, result.taken)))
+                connection.send(Checked(task.id, _findings(store, setup.job, result.taken, equipment)))
 
 
 class _Following:
@@ -265,13 +268,13 @@ def _is_resume(engines: Sequence[Recognizer], samples: np.ndarray, units: str) -
     return [(s.statement, s.standing) for s in settled] == [(Control("resume"), Standing.AGREED)]
 
 
-def _findings(store, job: Job, taken: Taken) -> tuple[Finding, ...]:
+def _findings(store, job: Job, taken: Taken, equipment: Equipment) -> tuple[Finding, ...]:
     from hoodnote.checks import evaluate
     from hoodnote.readings.timeline import build
 
     new = {e.id for e in taken.entries}
     try:
-        return tuple(f for f in evaluate(build(store.entries(job)), units=job.units) if new & set(f.basis))
+        return tuple(f for f in evaluate(build(store.entries(job)), equipment, job.units) if new & set(f.basis))
     except HoodnoteError:
         return ()
 
