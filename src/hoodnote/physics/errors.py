@@ -23,3 +23,11 @@ class AboveCritical(NoSaturation):
 
 class OutOfRange(NoSaturation):
     """Outside the range of the property model or of the standard."""
+
+
+class NotModelled(HoodnoteError):
+    """The cycle model does not cover this refrigerant, equipment or fault."""
+
+
+class NoSteadyState(HoodnoteError):
+    """The circuit finds no balance under these conditions, or the model does not find it."""
