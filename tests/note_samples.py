@@ -7,10 +7,15 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
+from hoodnote.checks.model import Assessment, Finding, Ranking
 from hoodnote.jobs.store import Job
 from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Fact, Measured, Statement, Step, Supply
+
+def assessed(*findings: Finding, ranking: Ranking | None = None, claims=(), comparisons=(), ledgers=()) -> Assessment:
+    return Assessment(tuple(findings), ranking, tuple(claims), tuple(comparisons), tuple(ledgers))
+
 
 OPENED = datetime(2026, 5, 12, 15, 0, tzinfo=UTC)
 US = Job(1, "WO-20417", OPENED, "us")

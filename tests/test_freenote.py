@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
-from hoodnote.checks import evaluate
+from hoodnote.checks import assess, evaluate
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake import freenote
 from hoodnote.intake.hear import hear_capture
@@ -179,7 +179,7 @@ def test_never_a_figure_a_question_or_the_ground_of_a_check():
         noted.add(FreeNote(text), "unconfirmed")
     assert noted.timeline.live == plain.timeline.live and noted.timeline.questions == plain.timeline.questions
     assert evaluate(noted.timeline) == evaluate(plain.timeline)
-    with_notes, without = (build_note(US, r.timeline, evaluate(r.timeline), ()) for r in (noted, plain))
+    with_notes, without = (build_note(US, r.timeline, assess(r.timeline), ()) for r in (noted, plain))
     assert len(with_notes.free_notes) == 5 and without.free_notes == ()
     for part in ("summary", "findings", "readings", "balance", "circuit", "vacuum", "work", "remarks", "questions", "cautions", "sources"):
         assert getattr(with_notes, part) == getattr(without, part), part

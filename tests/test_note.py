@@ -21,11 +21,11 @@ from hoodnote.statements.describe import in_other_unit
 from hoodnote.statements.model import Control, Correction, Fact, Measured, Plan, Step, Supply
 from hoodnote.statements.vocabulary import FACTS, PLACES
 from hoodnote.units import UNITS
-from tests.note_samples import METRIC, OPENED, US, Record, m, repaired_leak
+from tests.note_samples import METRIC, OPENED, US, Record, assessed, m, repaired_leak
 
 
 def note_of(record: Record, findings=(), warnings=(), job=US, media=None):
-    return build_note(job, record.timeline, list(findings), list(warnings), media)
+    return build_note(job, record.timeline, assessed(*findings), list(warnings), media)
 
 
 def lines(note) -> dict[str, str]:
@@ -130,7 +130,7 @@ def test_an_unconfirmed_figure_stands_only_in_questions_and_sources(place, late)
         record.entries += [e.__class__(**{**e.__dict__, "id": e.id + 1}) for e in repaired_leak().entries]
     timeline = record.timeline
     shown = [ShownWarning(1, Warning("w", f"The figure {_ODD} {unit} is dangerous.", ()), 1 if not late else len(record.entries), OPENED)]
-    note = build_note(US, timeline, checks.evaluate(timeline), shown)
+    note = build_note(US, timeline, checks.assess(timeline), shown)
     data = as_data(note)
     found = {p[0] for text in ("777.7", "8.88", in_other_unit(_ODD, unit) or "777.7") for p in paths(data, text)}
     assert found == {"questions", "sources"}
@@ -160,7 +160,7 @@ def _without_open_parts(text: str, name: str) -> str:
 def test_an_unconfirmed_fact_stands_only_in_questions_and_sources(key):
     record = Record()
     record.ask(Fact(key, "Zyxwv"), Fact(key, "Qwert"))
-    note = note_of(record, checks.evaluate(record.timeline))
+    note = build_note(US, record.timeline, checks.assess(record.timeline), [])
     assert {p[0] for text in ("Zyxwv", "Qwert") for p in paths(as_data(note), text)} == {"questions", "sources"}
 
 

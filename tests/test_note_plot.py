@@ -9,13 +9,13 @@ import pytest
 
 from hoodnote.note.build import build_note
 from hoodnote.statements.model import Fact, Step
-from tests.note_samples import METRIC, US, Record, m, repaired_leak
+from tests.note_samples import METRIC, US, Record, assessed, m, repaired_leak
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 def plot_of(record: Record, job=US):
-    return build_note(job, record.timeline, [], []).plot
+    return next((p for p in build_note(job, record.timeline, assessed(), []).plots if p.kind == "saturation"), None)
 
 
 class Read:
@@ -96,14 +96,34 @@ def test_altitude_moves_the_saturation_point():
     assert Read(high.svg).marks()[3][0] < Read(sea.svg).marks()[3][0] - 2
 
 
-def test_bars_show_the_limits_of_error():
-    # the usual low-side gauge: grade B, 3 % of span in the first quarter, 2 % in the middle half (ASME B40.100, from memory)
+BAR = re.compile(r"M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)M")
+
+
+def bars(read: Read) -> list[tuple[float, float, float, float]]:
+    found = [BAR.match(e.get("d")) for e in read.root.iter(f"{SVG}path") if e.get("class") == "bar"]
+    return [tuple(float(x) for x in b.groups()) for b in found]
+
+
+def test_bars_show_the_expanded_uncertainty():
+    # the usual low-side gauge: grade B, 3 % of span in the first quarter, 2 % in the middle half (ASME B40.100, from memory);
+    # a limit a counts as a / sqrt(3), expanded with k = 2 (JCGM 100:2008, 4.3.7 and 6.2.1)
     read = Read(plot_of(repaired_leak()).svg)
-    bars = [re.fullmatch(r"M([\d.]+) ([\d.]+)V([\d.]+)", e.get("d")) for e in read.root.iter(f"{SVG}path") if e.get("class") == "bar"]
-    upright = [b for b in bars if b]
-    low = next(b for b in upright if read.bottom(float(b[1])) == pytest.approx(40, abs=1))
+    upright = [b for b in bars(read) if b[0] == b[2]]
+    low = next(b for b in upright if read.bottom(b[0]) == pytest.approx(40, abs=1))
     span = 120 + 30 * 3.386389 / 6.894757
-    assert read.left(float(low[3])) - read.left(float(low[2])) == pytest.approx(2 * 0.02 * span, abs=0.5)
+    assert abs(read.left(low[3]) - read.left(low[1])) == pytest.approx(2 * 2 / 3 ** 0.5 * 0.02 * span, abs=0.7)
+
+
+def test_a_saturation_temperature_is_as_sure_as_the_gauge_and_the_weather_let_it_be():
+    from CoolProp.CoolProp import PropsSI
+
+    # from both ends of the pressure's own uncertainty: low side 35 psi, gauge limit 2 % of span, air pressure 2 kPa
+    read = Read(plot_of(repaired_leak()).svg)
+    limit = 0.02 * (120 * 6.894757 + 30 * 3.386389)
+    sure = 2 * ((limit ** 2 + 2.0 ** 2) / 3) ** 0.5
+    ends = [PropsSI("T", "P", (35 * 6.894757 + 101.325 + s) * 1e3, "Q", 1, "R134a") * 1.8 - 459.67 for s in (-sure, sure)]
+    level = next(b for b in bars(read) if b[1] == b[3] and read.left(b[1]) == pytest.approx(35, abs=0.5) and (read.bottom(b[0]) + read.bottom(b[2])) / 2 < 45)
+    assert (read.bottom(level[0]), read.bottom(level[2])) == pytest.approx(ends, abs=0.6)
 
 
 def test_shapes_and_fill_tell_without_colour():
@@ -118,7 +138,7 @@ def test_says_in_words_what_it_shows():
     root = ET.fromstring(plot.svg)
     assert root.find(f"{SVG}title").text == plot.title
     assert root.get("aria-label") == root.find(f"{SVG}desc").text == plot.description
-    assert "before, engine off, low side 46 psi" in plot.description and "superheat 12 °F" in plot.description
+    assert "before, engine off, low side 46 psi" in plot.description and re.search(r"superheat 1[12] ± 5 °F", plot.description)
 
 
 def _without(record: Record, *numbers: int) -> Record:
@@ -164,4 +184,4 @@ def test_a_blend_shows_dew_and_bubble():
     record.add(Step("engine_running"))
     record.add(m("low_side", "30", "psi"))
     svg = plot_of(record).svg
-    assert svg.count('class="saturation"') == 2 and "bubble (dashed)" in svg
+    assert svg.count('class="saturation"') == 2 and "R-456A dew" in svg and "R-456A bubble" in svg

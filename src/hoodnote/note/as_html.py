@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from html import escape as e
 from importlib.resources import files
 
-from hoodnote.note import layout
+from hoodnote.note import html_reasoning, layout
+from hoodnote.note.html_words import entry_links, kept, section
 from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Note, Question, Source, Stated, Table
 
 _SIGN = {"within": "✓", "outside": "▲", "cannot tell": "?"}
@@ -35,6 +35,7 @@ def _main(note: Note) -> Iterator[str]:
     for field in note.summary:
         yield f"<div><dt>{e(field.label)}</dt><dd>{e(field.text)}</dd></div>"
     yield "</dl></section>"
+    yield from html_reasoning.doubted_claims(note.claims)
     yield from _findings(note.findings)
     tall = _height(note.readings) > _TALL
     readings = _table("Readings, before and after", note.readings)
@@ -44,16 +45,16 @@ def _main(note: Note) -> Iterator[str]:
     if not tall:
         yield from readings
     yield from _table("Clutch circuit", note.circuit)
+    yield from _balance(note)
     yield from _vacuum(note)
     yield from _work(note)
     yield from _remarks(note.remarks)
-    yield from _plot(note)
-    yield from _balance(note.balance)
     yield from _questions(note.questions)
     yield from _free_notes(note.free_notes)
     yield "</div>"
     yield from _cautions(note)
-    yield from _judged(note.findings)
+    yield from html_reasoning.weighed(note)
+    yield from _judged(note.findings, bool(note.reasoning or note.comparisons or note.plots))
     yield from _sources(note)
 
 
@@ -73,12 +74,6 @@ def _doubt(questions: Sequence[int]) -> str:
     return f'<span class="doubt">unconfirmed, {links}</span>'
 
 
-def _section(title: str, body: Iterable[str], name: str) -> Iterator[str]:
-    yield f'<section class="{name}"><h2>{title}</h2>'
-    yield from body
-    yield "</section>"
-
-
 def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
     """What is outside in full, the others in short; `_judged` has the rest."""
     if not findings:
@@ -90,15 +85,15 @@ def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
         body.append('<table class="checks"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
                     '<th scope="col">Outcome</th><th scope="col">Why</th></tr></thead><tbody>')
         body += [f'<tr id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><th scope="row">{_title(f)}</th>'
-                 f'<td data-label="Expected">{_kept(f.expected)}</td><td data-label="Measured">{_kept(layout.measured_in_short(f))}</td>'
-                 f'<td data-label="Outcome" class="outcome">{_outcome(f)}</td><td data-label="Why">{e(f.why)}</td></tr>' for f in outside]
+                 f'<td data-label="Expected">{kept(f.expected)}</td><td data-label="Measured">{kept(layout.measured_in_short(f))}</td>'
+                 f'<td data-label="Outcome"><span class="outcome">{_outcome(f)}</span>{_margin(f)}</td><td data-label="Why">{e(f.why)}</td></tr>' for f in outside]
         body.append("</tbody></table>")
     if others:
         body.append('<ul class="others">')
         body += [f'<li id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><span class="outcome">{_outcome(f)}</span> {_title(f)}: '
-                 f'{_kept(layout.measured_in_short(f)) if f.outcome == "within" else e(f.why)}</li>' for f in others]
+                 f'{kept(layout.measured_in_short(f)) if f.outcome == "within" else e(f.why)}</li>' for f in others]
         body.append("</ul>")
-    yield from _section("Findings and checks", body, "findings")
+    yield from section("Findings and checks", body, "findings")
 
 
 def _title(f: FindingLine) -> str:
@@ -110,31 +105,21 @@ def _outcome(f: FindingLine) -> str:
     return f'<span aria-hidden="true">{_SIGN[f.outcome]}</span> {f.outcome}'
 
 
-def _judged(findings: Sequence[FindingLine]) -> Iterator[str]:
+def _margin(f: FindingLine) -> str:
+    return f'<br><span class="remark">{layout.margin(f)}</span>' if layout.margin(f) else ""
+
+
+def _judged(findings: Sequence[FindingLine], others: bool) -> Iterator[str]:
     if not findings:
         return
     body = ['<table class="judged"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
             '<th scope="col">Uncertainty</th><th scope="col">Why</th><th scope="col">Source</th><th scope="col">Entries</th></tr></thead><tbody>']
-    body += [f'<tr><th scope="row">{_title(f)}: {_outcome(f)}</th><td data-label="Expected">{_kept(f.expected)}</td>'
-             f'<td data-label="Measured">{_kept(f.measured)}</td><td data-label="Uncertainty">{_kept(f.uncertainty)}</td>'
+    body += [f'<tr><th scope="row">{_title(f)}: {_outcome(f)}</th><td data-label="Expected">{kept(f.expected)}</td>'
+             f'<td data-label="Measured">{kept(f.measured)}</td><td data-label="Uncertainty">{kept(layout.uncertainty(f))}</td>'
              f'<td data-label="Why">{e(layout.why(f))}</td><td data-label="Source">{e(f.source)}</td>'
-             f'<td data-label="Entries">{", ".join(map(_entry_link, f.basis))}</td></tr>' for f in findings]
+             f'<td data-label="Entries">{entry_links(f.basis)}</td></tr>' for f in findings]
     body.append("</tbody></table>")
-    yield from _section("How each check was judged", body, "judgement own-page")
-
-
-def _entry_link(entry: int) -> str:
-    return f'<a href="#e{entry}">{entry}</a>'
-
-
-def _kept(text: str) -> str:
-    """Keeps a figure, its sign and its unit on one line."""
-    return re.sub(r"(?<=[±\d]) (?=\S{1,3}\b)", "&nbsp;", e(text))
-
-
-def _plot(note: Note) -> Iterator[str]:
-    if note.plot:
-        yield from _section("Readings against saturation", [f"<figure>{note.plot.svg}<figcaption>{e(note.plot.caption)}</figcaption></figure>"], "plot")
+    yield from section("How each check was judged", body, "judgement" if others else "judgement own-page")
 
 
 def _table(title: str, table: Table) -> Iterator[str]:
@@ -153,7 +138,7 @@ def _table(title: str, table: Table) -> Iterator[str]:
             body.append(f'<tr{open_row}><th scope="row">{e(row.label)}</th>{cells}<td data-label="Checks" class="refs">{checks}</td></tr>')
         body.append("</tbody>")
     body.append("</table>")
-    yield from _section(title, body, "table long" if _height(table) > _TALL else "table")
+    yield from section(title, body, "table long" if _height(table) > _TALL else "table")
 
 
 def _height(table: Table) -> int:
@@ -181,28 +166,30 @@ def _standing(s: Stated) -> str:
 
 def _work(note: Note) -> Iterator[str]:
     if note.work:
-        yield from _section("Work done, in order", (
+        yield from section("Work done, in order", (
             f'<p class="steps"><b>{stage}:</b> {"; ".join(f"<span>{e(w.text)}</span>" for w in lines)}</p>'
             for stage, lines in layout.by_stage(note.work)), "work long" if len(note.work) > _TALL * 2 else "work")
 
 
-def _balance(fields: Sequence[Field]) -> Iterator[str]:
-    if fields:
-        yield from _section("Refrigerant and oil, in and out", [
-            '<dl class="lines">', *(f"<div><dt>{e(f.label)}</dt><dd>{_field(f)}</dd></div>" for f in fields), "</dl>"], "balance")
+def _balance(note: Note) -> Iterator[str]:
+    body = [line for table in note.ledgers for line in html_reasoning.ledger(table)]
+    if note.balance:
+        body += ['<dl class="lines">', *(f"<div><dt>{e(f.label)}</dt><dd>{_field(f)}</dd></div>" for f in note.balance), "</dl>"]
+    if body:
+        yield from section("Refrigerant and oil, in and out", body, "balance")
 
 
 def _vacuum(note: Note) -> Iterator[str]:
     if note.vacuum:
         phases = list(dict.fromkeys(v.phase for v in note.vacuum))
-        yield from _section("Vacuum and hold", [
+        yield from section("Vacuum and hold", [
             '<dl class="lines">', *(f'<div><dt>{p}</dt><dd>{"; ".join(f"{e(v.text)} {_standing(v.stated)}" for v in note.vacuum if v.phase == p)}</dd></div>'
                                     for p in phases), "</dl>"], "vacuum")
 
 
 def _remarks(remarks: Sequence[Stated]) -> Iterator[str]:
     if remarks:
-        yield from _section("Also stated", [
+        yield from section("Also stated", [
             '<dl class="lines">', *(f"<div><dt>{e(s.subject)}</dt><dd>{_stated(s)}</dd></div>" for s in remarks), "</dl>"], "remarks")
 
 
@@ -218,21 +205,22 @@ def _questions(questions: Sequence[Question]) -> Iterator[str]:
             body.append(f'<img src="{q.crop}" alt="the piece of the photo that question {q.number} is about">')
         body.append("</li>")
     body.append("</ul>")
-    yield from _section("Open questions", body if questions else ["<p>none</p>"], "questions long")
+    yield from section("Open questions", body if questions else ["<p>none</p>"], "questions long")
 
 
 def _free_notes(lines: Sequence[FreeLine]) -> Iterator[str]:
     if lines:
-        yield from _section(layout.FREE_NOTES, [
+        yield from section(layout.FREE_NOTES, [
             "<ul>", *(f'<li id="e{line.entry}">{e(layout.free_text(line))} <span class="remark">entry {line.entry}, '
                       f'{e(layout.place_in_record(line.whence))}</span></li>' for line in lines), "</ul>"], "free long")
 
 
 def _cautions(note: Note) -> Iterator[str]:
-    given = [f'<li><b>{e(c.when)}:</b> {e(c.text)}{f" ({e(c.source)})" if c.source else ""}</li>' for c in note.cautions if c.when]
+    given = [f'<li><b>{e(c.when)}:</b> {e(c.text)}{f" ({e(c.source)})" if c.source else ""}{f" <i>Answered: {e(c.answered)}</i>" if c.answered else ""}</li>'
+             for c in note.cautions if c.when]
     usual = [e(c.text) for c in note.cautions if not c.when]
     body = [f'<ul class="given">{"".join(given)}</ul>'] if given else []
-    yield from _section("Cautions", [*body, f'<p>{" ".join(usual)}</p>'], "cautions")
+    yield from section("Cautions", [*body, f'<p>{" ".join(usual)}</p>'], "cautions")
 
 
 def _sources(note: Note) -> Iterator[str]:
@@ -252,7 +240,7 @@ def _sources(note: Note) -> Iterator[str]:
         shown.add(s.crop)
     body.append("</tbody></table>")
     name = "sources" if note.findings or len(note.sources) <= _SHORT_SOURCES else "sources own-page"
-    yield from _section("Where every figure came from", body, name)
+    yield from section("Where every figure came from", body, name)
 
 
 def _source(s: Source, picture: str | None) -> str:

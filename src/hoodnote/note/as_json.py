@@ -10,7 +10,7 @@ from typing import Any
 
 from hoodnote.note.model import Note
 
-FORMAT = "hoodnote note 1"
+FORMAT = "hoodnote note 2"
 
 
 def render(note: Note) -> str:
@@ -23,8 +23,8 @@ def as_data(note: Note) -> dict[str, Any]:
         del part["crop"]
     for photo in data["photos"]:
         del photo["image"]
-    if data["plot"]:
-        del data["plot"]["svg"]
+    for plot in data["plots"]:
+        del plot["svg"]
     return data
 
 

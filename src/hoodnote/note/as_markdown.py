@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from hoodnote.note import layout
-from hoodnote.note.model import Note, Table
+from hoodnote.note.model import ClaimLine, Note, Table
 
 _MARKUP = re.compile(r"([\\`*_\[\]<>|~&$@])")
 
@@ -30,23 +30,28 @@ def _lines(note: Note) -> Iterator[str]:
     for i, field in enumerate(note.summary, 1):
         yield f"{i}. **{e(field.label)}:** {e(field.text)}"
     yield ""
+    for claim in layout.doubted(note.claims):
+        yield from _claim(claim, "**")
     yield from _grid(("Vehicle and conditions", ""), ((e(f.label), e(layout.field_text(f))) for f in note.header if f.label != "Date"))
     if note.findings:
         yield from _head("Findings and checks")
         yield from _grid(("", "Check", "Expected", "Measured", "Outcome", "Why", "Source"), (
             (f"F{f.number}", e(f.title + (f" ({layout.STAGES[f.stage].lower()})" if f.stage else "")), e(f.expected), e(layout.measured(f)),
-             f"**{f.outcome}**" if f.outcome == "outside" else f.outcome, e(layout.why(f)), e(f.source)) for f in note.findings))
+             f"{f'**{f.outcome}**' if f.outcome == 'outside' else f.outcome}{f', {m}' if (m := layout.margin(f)) else ''}", e(layout.why(f)), e(f.source)) for f in note.findings))
     if note.work:
         yield from _head("Work done, in order")
         for stage, lines in layout.by_stage(note.work):
             yield f"- **{stage}:** {'; '.join(e(w.text) for w in lines)}"
         yield ""
     yield from _table("Readings", note, note.readings)
-    if note.plot:
-        yield f"*{e(note.plot.description)}*"
+    if note.balance or note.ledgers:
+        yield from _head("Refrigerant and oil, in and out")
+    for ledger in note.ledgers:
+        yield from _grid((e(ledger.title), "Amount", "Limit of error", "Entries"), (
+            (e(x.what), e(x.amount), e(x.limit), ", ".join(map(str, x.basis))) for x in ledger.lines))
+        yield f"- {f'**{e(ledger.total)}**; ' if ledger.total else ''}{layout.ledger_state(ledger)}. {e(f'{ledger.why} ({ledger.source})')}"
         yield ""
     if note.balance:
-        yield from _head("Refrigerant and oil, in and out")
         yield from _grid(("", ""), ((e(f.label), e(layout.field_text(f))) for f in note.balance))
     yield from _table("Clutch circuit", note, note.circuit)
     if note.vacuum:
@@ -78,8 +83,9 @@ def _lines(note: Note) -> Iterator[str]:
         yield ""
     yield from _head("Cautions")
     for c in note.cautions:
-        yield f"- {f'{e(c.when)}: ' if c.when else ''}{e(c.text)}{f' ({e(c.source)})' if c.source else ''}"
+        yield f"- {e(layout.caution(c))}"
     yield ""
+    yield from _weighed(note)
     if note.sources:
         yield from _head("Where every figure came from")
         yield layout.MARGIN_NOTE
@@ -87,6 +93,44 @@ def _lines(note: Note) -> Iterator[str]:
         yield from _grid(("Entry", "Statement", "Standing", "From", "Read by"), (
             (str(s.entry), e("; ".join([s.what, *(f"warning given on it, {t}" for t in s.warnings)])), e(layout.source_state(s)),
              e(layout.place_in_record(s.whence)), e(layout.source_readers(s))) for s in note.sources))
+
+
+def _claim(claim: ClaimLine, mark: str = "") -> Iterator[str]:
+    yield f"- {mark}{escaped(layout.claim_head(claim))}{mark}"
+    yield from (f"  - {label}: {escaped(text)}" for label, text in layout.claim_parts(claim))
+    yield ""
+
+
+def _weighed(note: Note) -> Iterator[str]:
+    e = escaped
+    if note.reasoning:
+        yield from _head(layout.CAUSES)
+        yield f"*{layout.CAUSES_GUIDANCE}*"
+        yield ""
+        for number, cause in enumerate(note.reasoning.causes[:layout.LEADING], 1):
+            yield f"{number}. **{e(cause.name)}**: {e(cause.chance)}"
+            yield from (f"   - {label}: {e(text)}" for label, text in layout.cause_parts(cause))
+        yield ""
+        if others := layout.other_causes(note.reasoning):
+            yield from (f"Also considered: {e(others)}", "")
+        for limit in note.reasoning.limits:
+            yield from (e(limit), "")
+        if note.reasoning.next_checks:
+            yield from _head("Next most telling checks")
+            yield from (f"{number}. {e(layout.check_text(check))}" for number, check in enumerate(note.reasoning.next_checks, 1))
+            yield ""
+    if borne_out := layout.borne_out(note.claims):
+        yield from _head(layout.BORNE_OUT_CLAIMS)
+        for claim in borne_out:
+            yield from _claim(claim)
+    if note.comparisons:
+        yield from _head(layout.COMPARISON)
+        yield from _grid(("Quantity", "Before", "After", "Change", "Outcome", "Why"), (
+            (e(c.title), e(c.before), e(c.after), e(c.change), e(c.outcome), e(c.why)) for c in note.comparisons))
+    if note.plots:
+        yield from _head("What the plots show")
+        for p in note.plots:
+            yield from (f"- {e(p.description)}", "")
 
 
 def _head(text: str) -> list[str]:

@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Iterator
 
 from hoodnote.note import layout
-from hoodnote.note.model import Note, Table
+from hoodnote.note.model import ClaimLine, Note, Table
 
 WIDTH = 78
 _SIGNS = str.maketrans({"°": "", "±": "+/-", "→": "->", "Ω": "ohm", "µ": "u", "–": "-", "—": "-", "−": "-", "’": "'", "‘": "'", "“": '"', "”": '"',
@@ -34,6 +34,8 @@ def _lines(note: Note) -> Iterator[str]:
     for field in note.summary:
         yield from _wrap(f"{field.label.upper()}: {field.text}")
     yield ""
+    for claim in layout.doubted(note.claims):
+        yield from _claim(claim)
     for field in note.header:
         if field.label != "Date":
             yield from _wrap(f"{field.label}: {layout.field_text(field)}")
@@ -41,7 +43,7 @@ def _lines(note: Note) -> Iterator[str]:
         yield from _head("Findings and checks")
         for f in note.findings:
             stage = f" ({layout.STAGES[f.stage].lower()})" if f.stage else ""
-            yield from _wrap(f"F{f.number} {f.outcome.upper()}: {f.title}{stage}")
+            yield from _wrap(f"F{f.number} {f.outcome.upper()}{f', {m}' if (m := layout.margin(f)) else ''}: {f.title}{stage}")
             if f.expected or f.measured:
                 yield from _wrap(f"expected {f.expected or '-'}; measured {layout.measured(f) or '-'}", "    ", "")
             if layout.why(f):
@@ -53,8 +55,13 @@ def _lines(note: Note) -> Iterator[str]:
         for stage, lines in layout.by_stage(note.work):
             yield from _wrap(f"{stage}: {'; '.join(w.text for w in lines)}")
     yield from _table("Readings", note, note.readings)
-    if note.balance:
+    if note.balance or note.ledgers:
         yield from _head("Refrigerant and oil, in and out")
+        for ledger in note.ledgers:
+            yield from _wrap(f"{ledger.title}:")
+            for x in ledger.lines:
+                yield from _wrap(f"{x.what}: {x.amount}{f', {x.limit}' if x.limit else ''} [{layout.entries(x.basis)}]", "  ")
+            yield from _wrap(f"{ledger.total}{'; ' if ledger.total else ''}{layout.ledger_state(ledger)}. {ledger.why} [{ledger.source}]", "  ")
         for field in note.balance:
             yield from _wrap(f"{field.label}: {layout.field_text(field)}")
     yield from _table("Clutch circuit", note, note.circuit)
@@ -83,7 +90,8 @@ def _lines(note: Note) -> Iterator[str]:
             yield from _wrap(f"{layout.place_in_record(line.whence)}, entry {line.entry}", "    ", "")
     yield from _head("Cautions")
     for c in note.cautions:
-        yield from _wrap(f"- {f'{c.when}: ' if c.when else ''}{c.text}{f' ({c.source})' if c.source else ''}", "", "  ")
+        yield from _wrap(f"- {layout.caution(c)}", "", "  ")
+    yield from _weighed(note)
     if note.sources:
         yield from _head("Where every figure came from")
         for s in note.sources:
@@ -91,6 +99,42 @@ def _lines(note: Note) -> Iterator[str]:
             yield from _wrap(f"{layout.place_in_record(s.whence)}; {layout.source_readers(s)}", "    ", "")
             for text in s.warnings:
                 yield from _wrap(f"warning given on it, {text}", "    ", "")
+
+
+def _claim(claim: ClaimLine) -> Iterator[str]:
+    yield from _wrap(layout.claim_head(claim))
+    for label, text in layout.claim_parts(claim):
+        yield from _wrap(f"{label}: {text}", "    ", "  ")
+
+
+def _weighed(note: Note) -> Iterator[str]:
+    if note.reasoning:
+        yield from _head(layout.CAUSES)
+        yield from _wrap(layout.CAUSES_GUIDANCE, "", "")
+        for number, cause in enumerate(note.reasoning.causes[:layout.LEADING], 1):
+            yield from _wrap(f"{number}. {cause.name}: {cause.chance}")
+            for label, text in layout.cause_parts(cause):
+                yield from _wrap(f"{label}: {text}", "    ", "  ")
+        if others := layout.other_causes(note.reasoning):
+            yield from _wrap(f"Also considered: {others}")
+        for limit in note.reasoning.limits:
+            yield from _wrap(limit)
+        if note.reasoning.next_checks:
+            yield from _head("Next most telling checks")
+            for number, check in enumerate(note.reasoning.next_checks, 1):
+                yield from _wrap(f"{number}. {layout.check_text(check)}")
+    if borne_out := layout.borne_out(note.claims):
+        yield from _head(layout.BORNE_OUT_CLAIMS)
+        for claim in borne_out:
+            yield from _claim(claim)
+    if note.comparisons:
+        yield from _head(layout.COMPARISON)
+        for c in note.comparisons:
+            yield from _wrap(f"{c.title}: {layout.compared(c)}")
+    if note.plots:
+        yield from _head("What the plots show")
+        for p in note.plots:
+            yield from _wrap(p.description)
 
 
 def _head(text: str) -> list[str]:

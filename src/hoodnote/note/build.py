@@ -1,4 +1,4 @@
-"""From the record of a job, its findings and the warnings that were given to the note: one tree of ready texts."""
+"""From the record of a job, its assessment and the warnings that were given to the note: one tree of ready texts."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hoodnote.checks.model import Finding, Warning
-from hoodnote.note import plot, sections, words
+from hoodnote.checks.equipment import USUAL, Equipment
+from hoodnote.checks.model import Assessment, Warning
+from hoodnote.note import reasoning, sections, words
 from hoodnote.note.ground import Ground, ground_of
 from hoodnote.note.model import Caution, Field, Note, Table
+from hoodnote.note.plots import plots
 from hoodnote.note.summary import five_lines
 from hoodnote.physics.refrigerants import REFRIGERANTS
 from hoodnote.readings.model import Timeline
@@ -29,25 +31,28 @@ _ELECTRIC = ("High-voltage electric compressor: only trained people, isolated as
 _FLAMMABLE = "This refrigerant can burn: no flame, spark or hot surface near it, and fresh air."
 
 
-def build_note(job: Job, timeline: Timeline, findings: Sequence[Finding], warnings: Sequence[ShownWarning | Warning],
-               media: Callable[[str], Path] | None = None) -> Note:
+def build_note(job: Job, timeline: Timeline, assessment: Assessment, warnings: Sequence[ShownWarning | Warning],
+               media: Callable[[str], Path] | None = None, equipment: Equipment = USUAL) -> Note:
     """`media` gives the path of a kept file by its SHA-256; without it the note carries no pictures.
 
     Raises ValueError for an entry without id (one that was never stored).
     """
     warnings_on = _by_entry(job, warnings)
     ground = ground_of(job, timeline, media, warnings_on)
-    lines = sections.findings(ground, findings)
-    header, balance = sections.header(ground), sections.balance(ground)
-    summary, work = five_lines(ground, lines), sections.work(ground)
+    lines = sections.findings(ground, assessment.findings)
+    claims, comparisons = reasoning.claims(ground, assessment.claims), reasoning.comparisons(ground, assessment.comparisons)
+    ledgers = reasoning.ledgers(ground, assessment.ledgers)
+    header, balance = sections.header(ground), sections.balance(ground, ledgers)
+    summary, work = five_lines(ground, lines, comparisons), sections.work(ground)
     readings, circuit, vacuum = sections.readings(ground, lines), sections.circuit(ground, lines), sections.vacuum(ground)
-    shown = {s.entry for s in _stated(header, summary[:1], balance, readings, circuit)} | {w.stated.entry for w in work} | {v.stated.entry for v in vacuum}
+    shown = ({s.entry for s in _stated(header, summary[:1], balance, readings, circuit)} | {w.stated.entry for w in work}
+             | {v.stated.entry for v in vacuum} | {c.entry for c in claims} | reasoning.in_ledgers(ground, ledgers))
     return Note(
         work_order=" ".join(job.work_order.split()), opened_at=words.iso(job.opened_at), date=words.local_day(job.opened_at), units=job.units,
-        header=header, summary=summary, findings=lines, work=work, readings=readings,
-        plot=plot.saturation_plot(ground), balance=balance, circuit=circuit, vacuum=vacuum,
-        remarks=sections.remarks(ground, shown), free_notes=sections.free_notes(ground), questions=ground.questions,
-        cautions=tuple(_cautions(ground, warnings)), photos=sections.photos(ground), sources=sections.sources(ground, warnings_on))
+        header=header, summary=summary, claims=claims, findings=lines, work=work, readings=readings, balance=balance, ledgers=ledgers, circuit=circuit,
+        vacuum=vacuum, remarks=sections.remarks(ground, shown), free_notes=sections.free_notes(ground), questions=ground.questions,
+        cautions=tuple(_cautions(ground, warnings)), reasoning=reasoning.reasoning(ground, assessment.ranking), comparisons=comparisons,
+        plots=plots(ground, equipment), photos=sections.photos(ground), sources=sections.sources(ground, warnings_on))
 
 
 def _stated(*parts: Sequence[Field] | Table) -> Iterator:

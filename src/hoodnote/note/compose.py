@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hoodnote.checks import evaluate
+from hoodnote.checks import assess
 from hoodnote.note.build import build_note
 from hoodnote.readings.timeline import build
 
@@ -15,4 +15,4 @@ if TYPE_CHECKING:
 
 def compose(store: Store, job: Job) -> Note:
     timeline = build(store.entries(job))
-    return build_note(job, timeline, evaluate(timeline, units=job.units), store.warnings(job), store.media_path)
+    return build_note(job, timeline, assess(timeline, units=job.units), store.warnings(job), store.media_path)

@@ -74,6 +74,12 @@ class Ground:
                 stands = False
         return stands, tuple(sorted(set(questions)))
 
+    @staticmethod
+    def lost(questions: Iterable[int]) -> str:
+        """Why something that has lost its footing is kept back."""
+        numbers = ", ".join(f"Q{n}" for n in questions)
+        return f"It needs a figure that nobody confirmed ({numbers})." if numbers else "It stood on a figure that was replaced since."
+
     def without_doubtful(self, text: str) -> str:
         """The text with every statement that is in question named by its subject and question instead of its figure."""
         for live in self.open_lives:

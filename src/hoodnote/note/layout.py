@@ -6,11 +6,19 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Heard, Note, Question, Row, Source, Stated, Whence, WorkLine
+from hoodnote.note.model import (CauseLine, Caution, Cell, CheckLine, ClaimLine, ComparisonLine, EvidenceLine, Field, FindingLine, FreeLine, Heard, LedgerTable,
+                                 Note, Question, Reasoning, Row, Source, Stated, Whence, WorkLine)
 
 NOT_STATED = "not stated"
 FREE_NOTES = "Free notes (unverified transcript)"
 STAGES = {"before": "Before", "during": "During", "after": "After", "": "Whole job"}
+CAUSES = "What the readings point to"
+CAUSES_GUIDANCE = ("Guidance from the readings given, no verdict on a part. The chances weigh only the causes considered here, by tables of common practice; "
+                   "confirm before any part is condemned.")
+DOUBTED_CLAIMS = "Stated, but not borne out by the record"
+BORNE_OUT_CLAIMS = "Stated, and supported by the record"
+COMPARISON = "Before and after the work, compared"
+LEADING = 3                  # causes told in full
 MARGIN_NOTE = "Numbers after a figure name its entry in the record; Q and F name a question and a finding."
 
 
@@ -78,6 +86,87 @@ def why(finding: FindingLine) -> str:
     if missing:
         text += f" Would decide: {'; '.join(missing)}."
     return text.strip()
+
+
+def margin(finding: FindingLine) -> str:
+    """ "2.3 standard deviations outside"."""
+    if finding.margin_sd is None:
+        return ""
+    size = abs(finding.margin_sd)
+    return f"{'more than 10' if size > 10 else f'{size:.1f}'} standard deviations {'outside' if finding.margin_sd < 0 else 'inside'}"
+
+
+def uncertainty(finding: FindingLine) -> str:
+    return "; ".join(t for t in (finding.uncertainty, margin(finding)) if t)
+
+
+def entries(basis: Sequence[int]) -> str:
+    return f"{'entry' if len(basis) == 1 else 'entries'} {', '.join(map(str, basis))}" if basis else ""
+
+
+def evidence(line: EvidenceLine) -> str:
+    return f"{line.text} ({', '.join(t for t in (line.strength, entries(line.basis)) if t)})"
+
+
+def cause_parts(cause: CauseLine) -> Iterator[tuple[str, str]]:
+    yield "for", "; ".join(map(evidence, cause.supports)) or "nothing on record"
+    yield "against", "; ".join(map(evidence, cause.contradicts)) or "nothing on record"
+    if cause.missing:
+        yield "not observed yet", "; ".join(cause.missing)
+    if cause.confirm:
+        yield "would confirm it", cause.confirm
+    if cause.source:
+        yield "source", cause.source
+
+
+def other_causes(reasoning: Reasoning) -> str:
+    """The causes after the leading ones, in one line."""
+    named: dict[str, list[str]] = {}
+    for cause in reasoning.causes[LEADING:]:
+        named.setdefault(cause.chance, []).append(cause.name)
+    return "; ".join(f"{chance}: {', '.join(names)}" for chance, names in named.items())
+
+
+def check_text(check: CheckLine) -> str:
+    text = f"{check.text} (about {check.minutes:g} min): {check.why}"
+    return f"{text.rstrip('.')}. Caution: {check.caution}" if check.caution else text
+
+
+def claim_head(claim: ClaimLine) -> str:
+    verb = {"supported": "supported by the record", "not supported": "not supported by the record", "contradicted": "contradicted by the record"}
+    return f"{claim.by} \"{claim.text}\" ({entries((claim.entry,))}): {verb[claim.support]}"
+
+
+def claim_parts(claim: ClaimLine) -> Iterator[tuple[str, str]]:
+    for label, found in (("against", claim.contradicts), ("for", claim.supports)):
+        if found:
+            yield label, "; ".join(map(evidence, found))
+    if claim.missing:
+        yield "not on record", "; ".join(claim.missing)
+    if claim.source:
+        yield "source", claim.source
+
+
+def doubted(claims: Iterable[ClaimLine]) -> list[ClaimLine]:
+    return [c for c in claims if c.support != "supported"]
+
+
+def borne_out(claims: Iterable[ClaimLine]) -> list[ClaimLine]:
+    return [c for c in claims if c.support == "supported"]
+
+
+def ledger_state(ledger: LedgerTable) -> str:
+    return {True: "closes", False: "does not close", None: "cannot tell whether it closes"}[ledger.closes]
+
+
+def compared(c: ComparisonLine) -> str:
+    figures = "; ".join(f"{name} {text}" for name, text in (("before", c.before), ("after", c.after), ("change", c.change)) if text)
+    return f"{figures}{'; ' if figures else ''}{c.outcome}. {c.why}"
+
+
+def caution(c: Caution) -> str:
+    parts = (f"{c.when}: " if c.when else "", c.text, f" ({c.source})" if c.source else "", f" Answered: {c.answered}" if c.answered else "")
+    return "".join(parts)
 
 
 def place_in_record(whence: Whence, digest: bool = True) -> str:

@@ -87,7 +87,95 @@ class FindingLine:
     missing: tuple[str, ...]
     source: str
     basis: tuple[int, ...]
+    margin_sd: float | None = None    # standard deviations from the nearest edge of what is expected: inside above 0, outside below
     questions: tuple[int, ...] = ()   # open questions that took its ground away
+
+
+@dataclass(frozen=True)
+class EvidenceLine:
+    text: str
+    strength: str                     # weak, moderate, strong, very strong
+    basis: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class CauseLine:
+    id: str
+    name: str
+    chance: str                       # "likely, about 70%"
+    probability: float
+    supports: tuple[EvidenceLine, ...]
+    contradicts: tuple[EvidenceLine, ...]
+    missing: tuple[str, ...]
+    confirm: str
+    source: str
+
+
+@dataclass(frozen=True)
+class CheckLine:
+    """A check not made yet."""
+
+    id: str
+    text: str
+    why: str
+    gain_bits: float
+    minutes: float
+    caution: str
+
+
+@dataclass(frozen=True)
+class Reasoning:
+    """Candidate causes and what to look at next: guidance from the readings given, never a verdict."""
+
+    causes: tuple[CauseLine, ...]     # most probable first
+    next_checks: tuple[CheckLine, ...]
+    limits: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ClaimLine:
+    """A conclusion that somebody stated, held against the record."""
+
+    entry: int
+    by: str                           # "technician's conclusion"
+    text: str
+    support: str                      # supported, not supported, contradicted
+    supports: tuple[EvidenceLine, ...]
+    contradicts: tuple[EvidenceLine, ...]
+    missing: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True)
+class ComparisonLine:
+    id: str
+    title: str
+    before: str
+    after: str
+    change: str
+    comparable: bool
+    outcome: str
+    why: str
+    basis: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class LedgerEntry:
+    what: str
+    amount: str
+    limit: str
+    basis: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class LedgerTable:
+    id: str
+    title: str
+    lines: tuple[LedgerEntry, ...]
+    total: str
+    closes: bool | None               # None: cannot tell
+    why: str
+    source: str
 
 
 @dataclass(frozen=True)
@@ -142,6 +230,7 @@ class Caution:
     text: str
     when: str                         # "" for a standing caution
     source: str = ""
+    answered: str = ""                # how a warning was answered
 
 
 @dataclass(frozen=True)
@@ -169,6 +258,7 @@ class Photo:
 
 @dataclass(frozen=True)
 class Plot:
+    kind: str                         # saturation, pressure-enthalpy, hold-test
     svg: str
     title: str
     description: str                  # what a person who cannot see it needs
@@ -183,16 +273,20 @@ class Note:
     units: str                        # us or metric
     header: tuple[Field, ...]
     summary: tuple[Field, ...]        # the five lines
+    claims: tuple[ClaimLine, ...]
     findings: tuple[FindingLine, ...]
     work: tuple[WorkLine, ...]
     readings: Table
-    plot: Plot | None
-    balance: tuple[Field, ...]
+    balance: tuple[Field, ...]        # amounts that no ledger holds
+    ledgers: tuple[LedgerTable, ...]
     circuit: Table
     vacuum: tuple[VacuumLine, ...]
     remarks: tuple[Stated, ...]       # confirmed statements that no other section holds
     free_notes: tuple[FreeLine, ...]
     questions: tuple[Question, ...]
     cautions: tuple[Caution, ...]
+    reasoning: Reasoning | None       # None where nothing observed speaks of a cause
+    comparisons: tuple[ComparisonLine, ...]
+    plots: tuple[Plot, ...]
     photos: tuple[Photo, ...]
     sources: tuple[Source, ...]

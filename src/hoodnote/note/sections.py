@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.note import pictures, words
 from hoodnote.note.ground import Ground
-from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, Photo, Row, Source, Stated, Table, VacuumLine, WorkLine
+from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, LedgerTable, Photo, Row, Source, Stated, Table, VacuumLine, WorkLine
 from hoodnote.readings.model import Entry, Live, Stage, Standing
 from hoodnote.statements.model import Control, Fact, FreeNote, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.statements.vocabulary import FACTS, PLACES
@@ -96,14 +96,12 @@ def _finding(ground: Ground, number: int, f: Finding) -> FindingLine:
     expected, measured, uncertainty, outcome, why, missing = f.expected, f.measured, f.uncertainty, f.outcome.value, f.why, f.missing
     if not stands:
         expected, measured, uncertainty, outcome = "", "", "", Outcome.CANNOT_TELL.value
-        if questions:
-            numbers = ", ".join(f"Q{n}" for n in questions)
-            why, missing = f"It needs a figure that nobody confirmed ({numbers}).", (f"an answer to {numbers}",)
-        else:
-            why, missing = "It stood on a figure that was replaced since.", ("the checks run again",)
+        why = ground.lost(questions)
+        missing = (f"an answer to {', '.join(f'Q{n}' for n in questions)}",) if questions else ("the checks run again",)
     keep = ground.without_doubtful
+    margin = None if f.margin_sd is None or not stands else round(f.margin_sd, 1)
     return FindingLine(number, f.check, keep(f.title), f.stage, keep(expected), keep(measured), keep(uncertainty), outcome, keep(why),
-                       tuple(keep(m) for m in missing), f.source, tuple(f.basis), questions)
+                       tuple(keep(m) for m in missing), f.source, tuple(f.basis), margin, questions)
 
 
 def work(ground: Ground) -> tuple[WorkLine, ...]:
@@ -173,16 +171,22 @@ def _placed(entry: Entry) -> list[Measured | Supply]:
     return list(found.values())
 
 
-def balance(ground: Ground) -> tuple[Field, ...]:
+def balance(ground: Ground, ledgers: Sequence[LedgerTable]) -> tuple[Field, ...]:
+    """What no ledger says with the same digits."""
     fields = []
     for key in _BALANCE:
         field = fact(ground, key) if key in FACTS else figures(ground, key)
         share = share_of_label(ground, key) if key in ("recovered", "charged") else None
         if share is not None:
             field = Field(field.label, f"{field.text}, {words.percent(share)} of the label charge", field.stated, field.questions)
-        if field.stated or field.questions:
+        if field.questions or not all(is_in_ledger(s, ledgers) for s in field.stated):
             fields.append(field)
     return tuple(fields)
+
+
+def is_in_ledger(stated: Stated, ledgers: Sequence[LedgerTable]) -> bool:
+    said = stated.text.partition(" (")[0]
+    return any(stated.entry in line.basis and said in f"{line.what} {line.amount}" for ledger in ledgers for line in ledger.lines)
 
 
 def share_of_label(ground: Ground, place: str) -> float | None:

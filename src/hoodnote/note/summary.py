@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from hoodnote.note import sections, words
 from hoodnote.note.ground import Ground
-from hoodnote.note.model import Field, FindingLine, Question, Stated
+from hoodnote.note.model import ComparisonLine, Field, FindingLine, Question, Stated
 from hoodnote.note.sections import fact, share_of_label
 from hoodnote.readings.model import Live, Stage
 from hoodnote.statements.model import Measured, Supply, uncorrected
@@ -19,8 +19,8 @@ _RESULT = ("vent", "low_side", "high_side")
 _MOST_NAMED = 3            # findings and questions spelt out; the rest is counted
 
 
-def five_lines(ground: Ground, findings: Sequence[FindingLine]) -> tuple[Field, ...]:
-    return (_complaint(ground), _found(ground, findings), _done(ground), _result(ground, findings), _open(ground, findings))
+def five_lines(ground: Ground, findings: Sequence[FindingLine], comparisons: Sequence[ComparisonLine]) -> tuple[Field, ...]:
+    return (_complaint(ground), _found(ground, findings), _done(ground), _result(ground, findings, comparisons), _open(ground, findings))
 
 
 def _complaint(ground: Ground) -> Field:
@@ -115,7 +115,7 @@ def _listed(texts: Sequence[str]) -> str:
     return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
 
 
-def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
+def _result(ground: Ground, findings: Sequence[FindingLine], comparisons: Sequence[ComparisonLine]) -> Field:
     texts, stated, compared, unsure = [], [], [], []
     for place in _RESULT:
         after = _last(ground, place, lambda x: x.stage is Stage.AFTER and x.engine != "off")
@@ -143,9 +143,21 @@ def _result(ground: Ground, findings: Sequence[FindingLine]) -> Field:
         if air is not None:
             stated.append(ground.stated(air))
             texts.append(f"ambient air then {stated[-1].full}{_doubt(ground, 'ambient', Stage.AFTER)}")
+    texts += _proof(comparisons)
     if later:
         texts.append(f"after the work: {'; '.join(later)}")
     return Field("Result", "; ".join(texts), tuple(stated))
+
+
+def _proof(comparisons: Sequence[ComparisonLine]) -> list[str]:
+    """Only what was compared under like conditions proves a change."""
+    texts = []
+    for outcome in ("proved better", "proved worse"):
+        titles = [c.title for c in comparisons if c.comparable and c.outcome == outcome]
+        texts += [f"{outcome} under like conditions: {', '.join(map(words.lower_first, titles))}"] if titles else []
+    if comparisons and not any(c.comparable for c in comparisons):
+        texts.append("before and after not comparable")
+    return texts
 
 
 def _not_proved(ground: Ground) -> str:

@@ -34,6 +34,26 @@ def percent(value: float) -> str:
     return f"{value * 100:.0f}%"
 
 
+# Words for a probability: IPCC guidance note on the consistent treatment of uncertainties (2010), table 1.
+_CHANCES = ((0.90, "very likely"), (0.66, "likely"), (0.33, "about as likely as not"), (0.10, "unlikely"), (0.0, "very unlikely"))
+# Natural logarithm of a likelihood ratio: Kass and Raftery, Bayes factors (1995), halved from their 2 ln B.
+_STRENGTHS = ((5.0, "very strong"), (3.0, "strong"), (1.0, "moderate"), (0.0, "weak"))
+
+
+def chance(probability: float) -> str:
+    """ "likely, about 70%". To five percent, which is all that tables of common practice bear; never 0% or 100%."""
+    word = next(w for least, w in _CHANCES if probability >= least)
+    if probability < 0.05:
+        return f"{word}, under 5%"
+    if probability > 0.95:
+        return f"{word}, over 95%"
+    return f"{word}, about {round(probability * 20) * 5}%"
+
+
+def strength(weight: float) -> str:
+    return next(w for least, w in _STRENGTHS if abs(weight) >= least)
+
+
 def subject_words(statement: Statement) -> str:
     """What it is about, without a figure."""
     match uncorrected(statement):
@@ -88,7 +108,6 @@ def of_work(step: Step) -> str:
     if step.item is None or step.action not in ("replaced", "repaired", "cleaned"):
         return describe(step)
     return f"{step.action} {PARTS.get(step.item, step.item)}"
-
 
 
 def local_day(moment: datetime) -> str:
