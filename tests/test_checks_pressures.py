@@ -202,11 +202,8 @@ def test_stages_are_kept_apart():
     assert find(timeline, "static_pressure", "before").outcome is OUTSIDE
     after = find(timeline, "static_pressure", "after")
     assert after.outcome is WITHIN and "before the work" in after.uncertainty
-    # the air may have moved by 3 C since: 2 C of thermometer become 5 C
-    assert (
-        "air temperature ±5 °C" in after.uncertainty
-        and "air temperature ±2 °C" in find(timeline, "static_pressure", "before").uncertainty
-    )
+    # 2 C of thermometer is 2 x 2/sqrt(3) = 2.3 C at k = 2 (GUM 4.3.7); with 3 C of drift since, 2 x sqrt(4 + 9)/sqrt(3) = 4.2 C
+    assert "(4.2 °C)" in after.uncertainty and "(2.3 °C)" in find(timeline, "static_pressure", "before").uncertainty
 
 
 def test_label_names_the_refrigerant_when_nobody_stated_it():

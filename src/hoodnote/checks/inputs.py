@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
 
-from hoodnote.checks.equipment import THERMOMETER_LIMIT_C
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import STAGES, Doubt, Situation, View
-from hoodnote.physics.atmosphere import SEA_LEVEL, station_pressure
+from hoodnote.physics.atmosphere import SEA_LEVEL, WEATHER_LIMIT_KPA, station_pressure
 from hoodnote.physics.errors import OutOfRange
+from hoodnote.physics.uncertain import COVERAGE, expanded, nominal
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live, Stage
-from hoodnote.statements.vocabulary import FACTS, PLACES
+from hoodnote.statements.model import Step
+from hoodnote.statements.vocabulary import ACTIONS, FACTS, PLACES
 from hoodnote.units import UNITS, AbsolutePressure, GaugePressure, Quantity
+
+if TYPE_CHECKING:
+    from hoodnote.physics.uncertain import Uncertain
 
 # How far the air may have moved between two stages of one job (common practice, no source).
 STAGE_DRIFT_C = 3.0
@@ -20,6 +25,22 @@ _SAME_ALL_JOB = ("altitude", "label_charge", "label_oil")
 NOT_CONFIRMED = "(stated, not confirmed)"
 # Label and present refrigerant of the usual conversion.
 CONVERSION = ("R-12", "R-134a")
+OFF_SCALE = "a reading on the graded part of the gauge"
+
+
+@dataclass(frozen=True)
+class Pressure:
+    """One side's pressure, kPa. The uncertain figures are None off the gauge's graded scale."""
+
+    gauge: GaugePressure
+    limit_kpa: float | None                  # the gauge's limit of error
+    above_air: Uncertain | None              # gauge pressure with the gauge's error
+    absolute: Uncertain | None               # the same above the station pressure, with the weather's
+
+
+class Air(NamedTuple):
+    celsius: Uncertain
+    place: str
 
 
 @dataclass
@@ -66,6 +87,18 @@ class Inputs:
         got = self._settle(key, held, [d for d in self.view.doubts if key in d.keys], required)
         return value if got is not None else None
 
+    def state(self, *actions: str, lasting: bool = False) -> str | None:
+        """The last of these steps, which exclude each other, in this situation; `lasting`: or in any situation up to this stage."""
+        def counts(situation: Situation) -> bool:
+            return situation == self.situation or (lasting and STAGES.index(situation.stage) <= STAGES.index(self.situation.stage))
+
+        found = [x for x in self.view.usable.live
+                 if isinstance(x.entry.statement, Step) and x.entry.statement.action in actions and counts(self.view.situation(x))]
+        doubts = [d for d in self.view.doubts if d.keys.intersection(actions) and (lasting or self._here(d))]
+        last = found[-1] if found else None
+        held = self._settle(last.entry.statement.action if last else actions[0], last, doubts, required=False)
+        return held.entry.statement.action if held else None
+
     def refrigerant(self) -> str | None:
         """As stated for the system, else as on its label. Where the two differ nothing can be computed, except for the
         usual conversion of an R-12 system, which keeps its old label until the new one is fitted."""
@@ -87,7 +120,7 @@ class Inputs:
             self.lacks("refrigerant")
 
     def _settle(self, key: str, last: Live | None, doubts: list[Doubt], required: bool) -> Live | None:
-        name = FACTS[key] if key in FACTS else PLACES[key].name
+        name = FACTS.get(key) or ACTIONS.get(key) or PLACES[key].name
         newer = [d for d in doubts if last is None or d.order > self.view.order(last)]
         if newer:
             self.lacks(f"{name} {NOT_CONFIRMED}")
@@ -120,34 +153,57 @@ class Inputs:
         self.notes.append(f"station pressure {pressure.kpa:.1f} kPa at {metres:.0f} m")
         return pressure
 
-    def air(self, *places: str) -> tuple[float, float, str] | None:
-        """Temperature in C, its limit, and the place, of the first of the places that was read; the last is the required one."""
+    def air(self, *places: str) -> Air | None:
+        """Temperature in C and place of the first of the places that was read; the last is the required one. Read in an earlier
+        stage, it may have moved since."""
         for place in places:
             live = self.condition(place, required=place == places[-1])
             if live is not None:
-                limit = THERMOMETER_LIMIT_C
+                celsius = self._thermometer(live)
                 stage = self.situation.stage if self.situation else self.stage
                 if stage is not None and live.stage is not stage:
-                    limit += STAGE_DRIFT_C
+                    celsius = celsius + self.view.errors.figure(0.0, STAGE_DRIFT_C, ("drift", live.stage, stage))
                     self.notes.append(f"{PLACES[place].name} was read {live.stage} the work")
-                return si(live), limit, place
+                return Air(celsius, place)
         return None
 
-    def pressure(self, place: str, *, required: bool = True) -> tuple[GaugePressure, float | None] | None:
-        """Gauge pressure at a side and the gauge's limit of error in kPa (None: off the graded scale)."""
+    def temperature(self, place: str) -> Uncertain | None:
+        """The last usable figure of a line or of air in this situation, C."""
+        live = self.figure(place)
+        return None if live is None else self._thermometer(live)
+
+    def _thermometer(self, live: Live) -> Uncertain:
+        """Two temperatures count as independent, even of one thermometer: how it touches the line differs each time."""
+        return self.view.errors.figure(si(live), self.view.equipment.thermometer_limit_c, ("thermometer", live.entry.id))
+
+    def pressure(self, place: str, *, required: bool = True) -> Pressure | None:
+        """Pressure at a side; readings of one gauge share its error, and all share the weather's."""
         live = self.figure(place, required=required)
         if live is None:
             return None
-        value = gauge_pressure(live, self.ambient_pressure())
-        return value, self.view.equipment.gauges.of(place).limit_of_error_kpa(value)
+        station = self.ambient_pressure()
+        value = gauge_pressure(live, station)
+        limit = self.view.equipment.gauges.of(place).limit_of_error_kpa(value)
+        if limit is None:
+            return Pressure(value, None, None, None)
+        above = self.view.errors.figure(value.kpa, limit, ("gauge", place))
+        return Pressure(value, limit, above, above + self.view.errors.figure(station.kpa, WEATHER_LIMIT_KPA, "weather"))
+
+    def graded(self, place: str, *, required: bool = True) -> Pressure | None:
+        """As `pressure`, where the gauge's grade holds; else it is named as missing."""
+        read = self.pressure(place, required=required)
+        if read is not None and read.limit_kpa is None:
+            self.lacks(OFF_SCALE)
+            return None
+        return read
 
     def finding(self, check: str, title: str, *, expected: str, measured: str, uncertainty: str, outcome: Outcome, why: str,
-                source: str) -> Finding:
+                source: str, margin_sd: float | None = None) -> Finding:
         """As told when the inputs are complete; otherwise it cannot tell, and says what it lacks."""
         if not self.complete:
             return self.cannot_tell(check, title, expected=expected, measured=measured, source=source)
         return Finding(check, title, self._stage_text, expected, measured, self._with_notes(uncertainty), outcome, why,
-                       self._basis, (), source)
+                       self._basis, (), source, margin_sd)
 
     def cannot_tell(self, check: str, title: str, *, expected: str, source: str, measured: str = "", why: str = "") -> Finding:
         lacking = "; ".join(self.missing)
@@ -178,8 +234,29 @@ def gauge_pressure(live: Live, ambient: AbsolutePressure) -> GaugePressure:
 
 
 def judge(value: float, limit: float, lowest: float, highest: float) -> Outcome:
-    """Within the expected range; outside it by more than the limit of error; or too close to its edge to tell."""
+    """Within the expected range; outside it by more than `limit`, the expanded uncertainty (k = 2); or too close to its edge to tell.
+
+    Whatever the value, a larger limit can turn only OUTSIDE into CANNOT_TELL."""
     if lowest <= value <= highest:
         return Outcome.WITHIN
     distance = lowest - value if value < lowest else value - highest
     return Outcome.OUTSIDE if distance > limit else Outcome.CANNOT_TELL
+
+
+def margin(value: float, limit: float, lowest: float, highest: float) -> float | None:
+    """How many standard deviations (`limit` is k = 2 of them) inside the nearest edge, below 0 outside; None without uncertainty."""
+    return min(value - lowest, highest - value) / (limit / COVERAGE) if limit > 0 else None
+
+
+class Judged(NamedTuple):
+    outcome: Outcome
+    margin_sd: float | None
+
+
+def weigh(value: Uncertain, lowest: Uncertain | float, highest: Uncertain | float) -> Judged:
+    """`judge` and `margin` of an uncertain figure; errors it has in common with an edge cancel."""
+    gaps = [value - lowest, highest - value]
+    outcomes = [judge(nominal(gap), expanded(gap), 0.0, float("inf")) for gap in gaps]
+    margins = [m for m in (margin(nominal(gap), expanded(gap), 0.0, float("inf")) for gap in gaps) if m is not None]
+    worst = next((o for o in (Outcome.OUTSIDE, Outcome.CANNOT_TELL) if o in outcomes), Outcome.WITHIN)
+    return Judged(worst, min(margins, default=None))

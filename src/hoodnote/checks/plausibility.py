@@ -1,7 +1,8 @@
 """Figures that cannot be, or that need asking: one sentence, used to turn a heard figure into a question.
 
 Ranges are wide on purpose (common practice, no source, unless said): they catch a misheard or misread figure, not a fault.
-Only usable readings of the same stage and engine state are compared.
+Only usable readings of the same stage and engine state are compared, and limits of error are added here, not squared: what cannot
+be must not be even when every instrument is off by all its limit.
 """
 
 from __future__ import annotations
@@ -9,8 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.equipment import THERMOMETER_LIMIT_C
+from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.checks.inputs import Inputs
+from hoodnote.checks.static_pressure import HEAT_SOAK_C
 from hoodnote.checks.view import Situation, View
 from hoodnote.physics.atmosphere import WEATHER_LIMIT_KPA
 from hoodnote.physics.errors import NoSaturation
@@ -42,17 +44,15 @@ _QUANTITY_RANGES: dict[Quantity, tuple[float, float]] = {
 _TRANSCRITICAL_KPA = 16000.0
 # More than this share of the label's charge needs asking.
 _OVER_LABEL = 1.25
-# Static pressure above saturation at this much over the air needs asking: heat soak rarely does more.
-_HEAT_SOAK_C = 25.0
 _VACUUM_SLACK_KPA = to_si(0.6, "inHg")
 
 
-def implausible(statement: Statement, timeline: Timeline) -> str | None:
+def implausible(statement: Statement, timeline: Timeline, equipment: Equipment = USUAL) -> str | None:
     """Why this figure needs asking, in one sentence; None when nothing speaks against it."""
     statement = uncorrected(statement)
     if not isinstance(statement, Measured):
         return None
-    case = _Case.of(statement, timeline)
+    case = _Case.of(statement, timeline, equipment)
     for rule in (_vacuum, _range, _charge, _running_sides, _static, _against_saturation):
         reason = rule(case)
         if reason:
@@ -70,11 +70,11 @@ class _Case:
     situation: Situation
 
     @classmethod
-    def of(cls, statement: Measured, timeline: Timeline) -> _Case:
+    def of(cls, statement: Measured, timeline: Timeline, equipment: Equipment) -> _Case:
         last = max((x.entry.id or 0 for x in timeline.live), default=0) + 1
         new = Entry(statement, Standing.CONFIRMED, Origin("typed"), id=last)
         # a figure said again replaces the earlier one, so only the other readings are left to compare with
-        view = View(build([*(x.entry for x in timeline.live if x.usable), new]))
+        view = View(build([*(x.entry for x in timeline.live if x.usable), new]), equipment)
         return cls(statement, to_si(float(statement.value), statement.unit), view, view.situation(view.usable.live[-1]))
 
     @property
@@ -94,8 +94,8 @@ class _Case:
         read = self.inputs.pressure(place, required=False)
         if read is None:
             return None
-        limit = read[1] if read[1] is not None else 0.05 * self.view.equipment.gauges.of(place).span_kpa
-        return read[0], limit + WEATHER_LIMIT_KPA
+        limit = read.limit_kpa if read.limit_kpa is not None else 0.05 * self.view.equipment.gauges.of(place).span_kpa
+        return read.gauge, limit + WEATHER_LIMIT_KPA
 
     def figure(self, place: str) -> float | None:
         live: Live | None = self.inputs.figure(place, required=False)
@@ -172,7 +172,7 @@ def _static(case: _Case) -> str | None:
     if air is None or case.refrigerant is None:
         return None
     try:
-        most = saturation_pressure(case.refrigerant, Temperature(air + _HEAT_SOAK_C), Quality.BUBBLE).gauge(case.inputs.ambient_pressure())
+        most = saturation_pressure(case.refrigerant, Temperature(air + HEAT_SOAK_C), Quality.BUBBLE).gauge(case.inputs.ambient_pressure())
     except NoSaturation:
         return None
     for side in (low, high):
@@ -199,7 +199,7 @@ def _saturated(case: _Case, place: str, quality: Quality) -> tuple[float, float]
         colder = saturation_temperature(refrigerant, AbsolutePressure(absolute - side[1]), quality).celsius
     except NoSaturation:
         return None
-    return middle, max(warmer - middle, middle - colder) + THERMOMETER_LIMIT_C
+    return middle, max(warmer - middle, middle - colder) + case.view.equipment.thermometer_limit_c
 
 
 # place, side, may it be colder (-1) or hotter (+1) than saturation at that side?, extra allowance C
@@ -233,5 +233,3 @@ def _against_saturation(case: _Case) -> str | None:
 def _line_reason(case: _Case, place: str, side: str, line: float, saturation: float, how: str) -> str:
     return (f"The {PLACES[place].name} at {w.temperature(line)} would be {how} than {w.temperature(saturation)}, where the refrigerant {_VERB[side]} by "
             f"the {PLACES[side].name}, so {case.text} needs asking.")
-
-

@@ -1,71 +1,98 @@
-"""Engine running: evaporating and condensing saturation temperature, compression ratio."""
+"""Engine running: evaporating and condensing saturation temperature, compression ratio, the low side while charging."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from hoodnote.checks import bands, observed
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import Inputs, judge
+from hoodnote.checks.inputs import Inputs, Pressure, weigh
 from hoodnote.checks.model import Finding, Outcome
-from hoodnote.checks.view import Situation, View
-from hoodnote.physics.atmosphere import WEATHER_LIMIT_KPA
+from hoodnote.checks.view import PRESSURE_PLACES, Situation, View
 from hoodnote.physics.errors import NoSaturation
-from hoodnote.physics.saturation import Quality, saturation_temperature
-from hoodnote.units import AbsolutePressure, GaugePressure, Temperature
+from hoodnote.physics.refrigerants import refrigerant as look_up
+from hoodnote.physics.saturation import Quality
+from hoodnote.physics.uncertain import expanded, nominal, saturation_temperature
+from hoodnote.statements.model import Step
+from hoodnote.units import GaugePressure, to_si
+
+if TYPE_CHECKING:
+    from hoodnote.physics.uncertain import Uncertain
 
 # All of common practice, no source.
 EVAPORATING_C = (-1.0, 7.0)
 ICING_C = -3.0
 CONDENSING_ABOVE_AIR_C = (11.0, 25.0)
-HIGH_PSI_PER_AMBIENT_F = (2.2, 2.5)          # rule of thumb, R-134a only
 COMPRESSION_RATIO = (4.0, 8.0)
+CHARGING_LOW_SIDE_PSI = (50.0, 55.0)         # said to be kept below one or the other
+CHARGING_LIMIT_FOR = ("R-12", "R-134a")
 
 _SOURCE = f"{w.PROPERTIES}; typical range {w.COMMON_PRACTICE}"
 
 
 @dataclass(frozen=True)
 class SaturationAt:
-    """Saturation temperature at one side, and its limit of error from gauge and weather."""
+    """Saturation temperature at one side, with the errors of gauge and weather."""
 
-    celsius: float
-    limit_c: float
-    gauge: GaugePressure
-    gauge_limit_kpa: float
+    temperature: Uncertain                   # C
+    read: Pressure
+
+    @property
+    def celsius(self) -> float:
+        return nominal(self.temperature)
+
+    @property
+    def limit_c(self) -> float:
+        """Expanded uncertainty, k = 2."""
+        return expanded(self.temperature)
+
+    @property
+    def gauge_error(self) -> str:
+        return f"gauge {w.pressure_limit(self.read.limit_kpa)}"
 
 
-def saturation_at(inputs: Inputs, place: str, quality: Quality) -> SaturationAt | None:
-    """None where an input is missing or doubtful (named in `inputs.missing`). Raises NoSaturation (transcritical, no data)."""
-    read = inputs.pressure(place)
-    refrigerant = inputs.refrigerant()
-    if read is not None and read[1] is None:
-        inputs.lacks("a reading on the graded part of the gauge")
-    if read is None or read[1] is None or refrigerant is None:
+def saturation_at(inputs: Inputs, place: str, quality: Quality | None = None) -> SaturationAt | None:
+    """At dew or bubble, or without a quality the middle of a blend's glide, half of it either way; None where an input is missing or
+    doubtful (named in `inputs.missing`). Raises NoSaturation (transcritical, no data)."""
+    read, refrigerant = inputs.graded(place), inputs.refrigerant()
+    if read is None or refrigerant is None:
         return None
-    ambient = inputs.ambient_pressure()
-    absolute = read[0].absolute(ambient)
-    limit = read[1] + WEATHER_LIMIT_KPA
-    middle = saturation_temperature(refrigerant, absolute, quality).celsius
-    ends = []
-    for sign in (-1, 1):
-        try:
-            ends.append(abs(saturation_temperature(refrigerant, AbsolutePressure(absolute.kpa + sign * limit), quality).celsius - middle))
-        except NoSaturation:        # one end of the error band leaves the property range; the other still bounds it
-            continue
-    return SaturationAt(middle, max(ends, default=float("inf")), read[0], read[1])
+    if quality is not None or not look_up(refrigerant).blend:
+        return SaturationAt(saturation_temperature(refrigerant, read.absolute, quality or Quality.DEW), read)
+    bubble, dew = (saturation_temperature(refrigerant, read.absolute, q) for q in (Quality.BUBBLE, Quality.DEW))
+    glide = nominal(dew) - nominal(bubble)
+    inputs.notes.append(f"middle of a glide of {w.difference(glide)}")
+    return SaturationAt((dew + bubble) / 2 + inputs.view.errors.figure(0.0, glide / 2, ("glide", place)), read)
+
+
+def needs_clutch(inputs: Inputs) -> str | None:
+    """State of the clutch where stated; pressures without it say nothing of the cycle."""
+    clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
+    if clutch == "clutch_not_engaged":
+        inputs.lacks("readings with the clutch engaged (it was stated as not engaged)")
+    return clutch
+
+
+def needs_ordinary(inputs: Inputs, refrigerant: str | None) -> None:
+    if refrigerant == "R-744":
+        inputs.lacks("a usual range for R-744, which the service manual gives")
 
 
 def check(view: View) -> Iterator[Finding]:
-    for situation in view.situations("running"):
+    for situation in view.situations("running", (*PRESSURE_PLACES, *observed.SEEN)):
         if situation.circuit_open:
+            yield from _charging(view, situation)
             continue
-        spoken = {k for d in view.doubts if d.situation == situation for k in d.keys}
-        spoken |= {x.entry.statement.place for p in ("low_side", "high_side") for x in view.readings(p, situation=situation)}
+        spoken = view.spoken(situation, PRESSURE_PLACES)
         if "low_side" in spoken:
             yield _evaporating(view, situation)
         if "high_side" in spoken:
             yield _condensing(view, situation)
-        yield _ratio(view, situation)
+        if spoken:
+            yield _ratio(view, situation)
+        yield from observed.check(view, situation)
 
 
 def _evaporating(view: View, situation: Situation) -> Finding:
@@ -73,102 +100,150 @@ def _evaporating(view: View, situation: Situation) -> Finding:
     check, title = "evaporating", "Evaporating saturation temperature"
     low, high = EVAPORATING_C
     expected = f"{w.temperature_range(low, high)}"
+    clutch, control = needs_clutch(inputs), inputs.fact("compressor_control", required=False)
     try:
-        found = saturation_at(inputs, "low_side", Quality.DEW)
+        found = saturation_at(inputs, "low_side")
     except NoSaturation as problem:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE, why=f"{problem}.")
-    if found is None:
+    if found is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE)
-    outcome = judge(found.celsius, found.limit_c, low, high)
-    if found.gauge.kpa < 0:
+    outcome, margin_sd = weigh(found.temperature, low, high)
+    measured = f"{w.temperature(found.celsius)} from {w.pressure(found.read.gauge)}"
+    icing = weigh(found.temperature, ICING_C, float("inf")).outcome
+    if found.read.gauge.kpa < 0:
         why = ("The low side runs in a vacuum, which points to a blockage, an expansion device stuck shut, frozen moisture or almost no "
                "charge; compare the high side and look for frost.")
-    elif outcome is Outcome.OUTSIDE and found.celsius < ICING_C:
+    elif clutch == "clutch_cycling" and outcome is Outcome.OUTSIDE:
+        inputs.lacks("the lowest and the highest low side of a clutch cycle")
+        return inputs.cannot_tell(check, title, expected=expected, measured=measured, source=_SOURCE,
+                                  why="The clutch cycles, so one reading catches one moment of the swing: note the lowest and the highest low side "
+                                      "and how often it cycles; fast cycling goes with a low charge.")
+    elif outcome is Outcome.OUTSIDE and icing is Outcome.OUTSIDE:
         why = ("Evaporating below freezing can ice the evaporator if it stays there; watch whether the clutch cycles, then think of low "
                "charge, a restriction or low airflow.")
+    elif outcome is Outcome.WITHIN and control == "variable displacement":
+        why = "The low side evaporates in the usual range, where a variable compressor's control valve holds it, so it says little about the charge."
     else:
         why = {Outcome.WITHIN: "The low side evaporates in the usual range, which alone does not prove the charge.",
                Outcome.OUTSIDE: "The low side evaporates outside the usual range; read it with the high side, superheat and airflow before "
                                 "drawing a conclusion.",
                Outcome.CANNOT_TELL: "The low side is too near the edge of the usual range for this gauge to tell."}[outcome]
-    return inputs.finding(check, title, expected=expected, measured=f"{w.temperature(found.celsius)} from {w.pressure(found.gauge)}",
-                          uncertainty=f"{w.difference_limit(found.limit_c)} from gauge {w.pressure_limit(found.gauge_limit_kpa)} and weather",
+    return inputs.finding(check, title, expected=expected, measured=measured, margin_sd=margin_sd,
+                          uncertainty=f"{w.difference_limit(found.limit_c)} (k = 2) from {found.gauge_error} and weather",
                           outcome=outcome, why=why, source=_SOURCE)
 
 
 def _condensing(view: View, situation: Situation) -> Finding:
     inputs = Inputs(view, situation)
     check, title = "condensing", "Condensing saturation temperature against air"
-    air = inputs.air("condenser_air_in", "ambient")
-    expected = f"{w.difference_range(*CONDENSING_ABOVE_AIR_C)} above the air entering the condenser"
+    air, refrigerant = inputs.air("condenser_air_in", "ambient"), inputs.refrigerant()
+    low, high = CONDENSING_ABOVE_AIR_C
+    expected = f"{w.difference_range(low, high)} above the air entering the condenser"
+    needs_clutch(inputs)
     try:
-        found = saturation_at(inputs, "high_side", Quality.BUBBLE)
+        found = saturation_at(inputs, "high_side")
     except NoSaturation as problem:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE, why=f"{problem}.")
-    if found is None or air is None:
+    needs_ordinary(inputs, refrigerant)
+    if found is None or air is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE)
-    low, high = CONDENSING_ABOVE_AIR_C
-    above, limit = found.celsius - air[0], found.limit_c + air[1]
-    outcome = judge(above, limit, low, high)
-    thumb = None
-    if inputs.refrigerant() == "R-134a" and air[2] == "ambient":
-        ambient_f = Temperature(air[0]).fahrenheit
-        ends = [f * ambient_f for f in HIGH_PSI_PER_AMBIENT_F]
-        expected += f"; rule of thumb {ends[0]:.0f} to {ends[1]:.0f} psi"
-        thumb = judge(found.gauge.psi, GaugePressure(found.gauge_limit_kpa).psi + HIGH_PSI_PER_AMBIENT_F[1] * air[1] * 9 / 5, *ends)
-    if thumb is Outcome.WITHIN and outcome is not Outcome.WITHIN:
+    above = found.temperature - air.celsius
+    outcome, margin_sd = weigh(above, low, high)
+    thumb = bands.rule_of_thumb(refrigerant, air)
+    fits = None
+    if thumb:
+        expected += f"; {bands.THUMB} {w.pressure_range(GaugePressure(nominal(thumb[0])), GaugePressure(nominal(thumb[1])))}"
+        fits = weigh(found.read.above_air, *thumb).outcome
+    if fits is Outcome.WITHIN and outcome is not Outcome.WITHIN:
         outcome = Outcome.CANNOT_TELL
         why = "The rule of thumb for the high side fits but the temperature difference does not: judge it with airflow and subcooling."
     elif outcome is Outcome.WITHIN:
         why = "The high side condenses at the usual distance above the air, which alone does not prove the charge."
-        if thumb is Outcome.OUTSIDE:
+        if fits is Outcome.OUTSIDE:
             why = "The high side condenses at the usual distance above the air, though the rule of thumb would expect another pressure."
     elif outcome is Outcome.CANNOT_TELL:
         why = "The high side is too near the edge of the usual range for these instruments to tell."
-    elif above > high:
+    elif nominal(above) > high:
         why = ("The high side condenses far above the air, which points to poor condenser airflow, overcharge, air in the system or a hot "
                "engine; subcooling and the static check help to separate them.")
     else:
         why = ("The high side condenses close to the air temperature, which points to low charge, a compressor that does not pump or an "
                "expansion device stuck open; read it with the low side.")
     return inputs.finding(
-        check, title, expected=expected,
-        measured=f"{w.difference(above)} above {w.temperature(air[0])}: condensing at {w.temperature(found.celsius)} from {w.pressure(found.gauge)}",
-        uncertainty=f"{w.difference_limit(limit)} from gauge {w.pressure_limit(found.gauge_limit_kpa)}, weather and air ±{air[1]:.0f} °C",
+        check, title, expected=expected, margin_sd=margin_sd,
+        measured=f"{w.difference(nominal(above))} above {w.temperature(nominal(air.celsius))}: condensing at {w.temperature(found.celsius)} "
+                 f"from {w.pressure(found.read.gauge)}",
+        uncertainty=f"{w.difference_limit(expanded(above))} (k = 2) from {found.gauge_error}, weather and air "
+                    f"{w.difference_limit(expanded(air.celsius))}",
         outcome=outcome, why=why, source=_SOURCE)
 
 
 def _ratio(view: View, situation: Situation) -> Finding:
     inputs = Inputs(view, situation)
     check, title = "compression_ratio", "Compression ratio"
-    low, high = inputs.pressure("low_side"), inputs.pressure("high_side")
+    low, high = inputs.graded("low_side"), inputs.graded("high_side")
     lowest, highest = COMPRESSION_RATIO
     expected = f"{lowest:.0f} to {highest:.0f} (absolute pressures)"
     source = w.COMMON_PRACTICE
-    if low and high and (low[1] is None or high[1] is None):
-        inputs.lacks("a reading on the graded part of both gauges")
+    clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
+    control = inputs.fact("compressor_control", required=False)
+    needs_ordinary(inputs, inputs.fact("refrigerant", required=False) or inputs.fact("label_refrigerant", required=False))
     if low is None or high is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=source)
-    ambient = inputs.ambient_pressure()
-    under, over = low[0].absolute(ambient).kpa, high[0].absolute(ambient).kpa
-    if under <= 0:
+    if nominal(low.absolute) <= 0:
         return inputs.cannot_tell(check, title, expected=expected, source=source,
                                   why="The low side reads a deeper vacuum than the air allows; check the gauge's zero and read it again.")
-    ratio = over / under
-    limit = ratio * ((low[1] + WEATHER_LIMIT_KPA) / under + (high[1] + WEATHER_LIMIT_KPA) / over)
-    outcome = judge(ratio, limit, lowest, highest)
-    if abs(over - under) <= low[1] + high[1]:
-        outcome = Outcome.OUTSIDE
-        why = ("Low and high side are equal while running, so the clutch may not be engaged or the compressor may not pump: go to the "
-               "electrical chain first.")
-    elif outcome is Outcome.WITHIN:
+    ratio = high.absolute / low.absolute
+    outcome, margin_sd = weigh(ratio, lowest, highest)
+    if outcome is Outcome.WITHIN:
         why = "The compressor builds a usual pressure ratio."
     elif outcome is Outcome.CANNOT_TELL:
         why = "The ratio is too near the edge of the usual range for these gauges to tell."
-    elif ratio < lowest:
+    elif nominal(ratio) > highest:
+        why = "The pressure ratio is high, which points to a restriction, low charge or poor condenser airflow; read both sides together."
+    elif clutch == "clutch_not_engaged":
+        why = ("The clutch was stated as not engaged, and without it the compressor builds no pressure ratio: go to the electrical chain first, "
+               "the compressor is not judged by this.")
+    elif abs(nominal(high.above_air - low.above_air)) <= expanded(high.above_air - low.above_air):
+        why = ("Low and high side are equal while running, so the clutch may not be engaged or the compressor may not pump: go to the "
+               "electrical chain first.")
+    elif control == "variable displacement":
+        why = ("The pressure ratio is low, which with a variable compressor also goes with a light load or its control valve, besides a compressor "
+               "that does not pump fully or an expansion device stuck open; a compressor is not condemned on this alone.")
+    else:
         why = ("The pressure ratio is low, which points to a compressor that does not pump fully, an expansion device stuck open or a light "
                "load; a compressor is not condemned on this alone.")
-    else:
-        why = "The pressure ratio is high, which points to a restriction, low charge or poor condenser airflow; read both sides together."
-    return inputs.finding(check, title, expected=expected, measured=f"{ratio:.1f} from {w.pressure(low[0])} and {w.pressure(high[0])}",
-                          uncertainty=f"±{limit:.1f} from both gauges and weather", outcome=outcome, why=why, source=source)
+    return inputs.finding(check, title, expected=expected, measured=f"{nominal(ratio):.1f} from {w.pressure(low.gauge)} and {w.pressure(high.gauge)}",
+                          uncertainty=f"±{expanded(ratio):.1f} (k = 2) from both gauges and weather", outcome=outcome, why=why, source=source,
+                          margin_sd=margin_sd)
+
+
+def _charging(view: View, situation: Situation) -> Iterator[Finding]:
+    """Vapour charged into a running system raises the low side; it is commonly kept under a limit."""
+    states = [x for x in view.usable.live if isinstance(x.entry.statement, Step)
+              and x.entry.statement.action in ("charging_started", "charging_finished")]
+    read = view.readings("low_side", situation=situation)
+    if not read:
+        return
+    last = [x.entry.statement.action for x in states if view.order(x) < view.order(read[-1])]
+    if last[-1:] != ["charging_started"]:
+        return
+    inputs = Inputs(view, situation)
+    check, title = "charging_low_side", "Low side while charging"
+    asked, limit = CHARGING_LOW_SIDE_PSI
+    expected = f"below about {asked:.0f} to {limit:.0f} psi"
+    low, refrigerant = inputs.graded("low_side"), inputs.refrigerant()
+    if refrigerant is not None and refrigerant not in CHARGING_LIMIT_FOR:
+        inputs.lacks(f"the low-side limit of {refrigerant}, which the service manual gives")
+    if low is None or not inputs.complete:
+        yield inputs.cannot_tell(check, title, expected=expected, source=w.COMMON_PRACTICE)
+        return
+    outcome, margin_sd = weigh(low.above_air, float("-inf"), to_si(limit, "psi"))
+    if outcome is Outcome.WITHIN and low.gauge.psi > asked:
+        outcome = Outcome.CANNOT_TELL
+    yield inputs.finding(
+        check, title, expected=expected, measured=w.pressure(low.gauge), outcome=outcome, margin_sd=margin_sd, source=w.COMMON_PRACTICE,
+        uncertainty=f"{w.pressure_limit(expanded(low.above_air))} (k = 2) from the gauge",
+        why={Outcome.WITHIN: "The low side stayed under the limit commonly kept while vapour is charged.",
+             Outcome.OUTSIDE: "The low side is above the limit commonly kept while vapour is charged: close the low-side valve and let it come down.",
+             Outcome.CANNOT_TELL: "The low side is at the limit commonly kept while vapour is charged: charge more slowly."}[outcome])

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from hoodnote.checks.equipment import USUAL, Equipment
+from hoodnote.physics.uncertain import Sources
 from hoodnote.readings.facts import JobFacts, facts_of
 from hoodnote.readings.model import Live, Stage, Standing, Timeline
 from hoodnote.readings.timeline import build
@@ -48,6 +49,11 @@ class View:
     equipment: Equipment = USUAL
 
     @cached_property
+    def errors(self) -> Sources:
+        """The errors of this job's instruments, one of each for all checks."""
+        return Sources()
+
+    @cached_property
     def usable(self) -> Timeline:
         return build(x.entry for x in self.timeline.live if x.usable)
 
@@ -77,14 +83,14 @@ class View:
 
     @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
-        """One for each unconfirmed entry, each replayed into the usable record on its own."""
-        return tuple(self._doubt(x) for x in self.timeline.questions if self._accounts(x))
-
-    def _doubt(self, live: Live) -> Doubt:
-        accounts = self._accounts(live)
-        trial = self._replay(live, accounts[0])
-        return Doubt(frozenset(k for s in accounts for k in _keys(s)), describe(live.entry.statement), live.order,
-                     _situations_of(trial)[live.entry.id])
+        """One for each unconfirmed entry, each replayed into the usable record on its own; those that change no state, together."""
+        held = {x.entry.id: (x, accounts) for x in self.timeline.questions if (accounts := self._accounts(x))}
+        still = {number: accounts[0] for number, (_, accounts) in held.items() if not _changes_state(accounts[0])}
+        together = _situations_of(self._replay(still)) if still else {}
+        return tuple(
+            Doubt(frozenset(k for s in accounts for k in _keys(s)), describe(x.entry.statement), x.order,
+                  together[number] if number in still else _situations_of(self._replay({number: accounts[0]}))[number])
+            for number, (x, accounts) in held.items())
 
     def _accounts(self, live: Live) -> list[Statement]:
         """What an unconfirmed entry may say of the job: its statement and every reader's version of it. A word to the tool says
@@ -95,30 +101,34 @@ class View:
             found += [max(earlier, key=lambda x: x.entry.id or 0).entry.statement] if earlier else []
         return [s for s in found if not isinstance(s, (Control, Plan))]
 
-    def _replay(self, unsure: Live, statement: Statement) -> Timeline:
-        """The usable record with one unconfirmed entry taken as `statement`."""
-        taken = replace(unsure.entry, statement=statement, standing=Standing.CONFIRMED, supersedes=None)
-        return build(taken if x is unsure else replace(x.entry, supersedes=None)
-                     for x in self.timeline.live if x.usable or x is unsure)
+    def _replay(self, taken: dict[int | None, Statement]) -> Timeline:
+        """The usable record with some unconfirmed entries, by id, taken as these statements."""
+        return build(replace(x.entry, statement=taken[x.entry.id], standing=Standing.CONFIRMED, supersedes=None) if x.entry.id in taken
+                     else replace(x.entry, supersedes=None)
+                     for x in self.timeline.live if x.usable or x.entry.id in taken)
 
     @cached_property
     def unsettled(self) -> dict[int | None, str]:
         """Entry id -> the unconfirmed statement that, if true, would put the reading in another stage or engine state."""
         out: dict[int | None, str] = {}
         for unsure in self.timeline.questions:
-            for statement in _state_changes(self._accounts(unsure)):
-                moved = _situations_of(self._replay(unsure, statement))
+            for statement in dict.fromkeys(_state_changes(self._accounts(unsure))):
+                moved = _situations_of(self._replay({unsure.entry.id: statement}))
                 for x in self.usable.live:
                     if replace(moved[x.entry.id], spell=0) != replace(self.situation(x), spell=0):
                         out.setdefault(x.entry.id, describe(unsure.entry.statement))
         return out
 
     def situations(self, engine: str | None, places: tuple[str, ...] = PRESSURE_PLACES) -> list[Situation]:
-        """Every spell in which one of the places was read, confirmed or not, with this engine state."""
-        found = [self.situation(x) for x in self.usable.live
-                 if isinstance(x.entry.statement, Measured) and x.entry.statement.place in places]
+        """Every spell with this engine state in which one of the places was read or one of the actions stated, confirmed or not."""
+        found = [self.situation(x) for x in self.usable.live if not set(places).isdisjoint(_keys(x.entry.statement))]
         found += [d.situation for d in self.doubts if d.keys & set(places)]
         return list(dict.fromkeys(s for s in found if s.engine == engine))
+
+    def spoken(self, situation: Situation, places: tuple[str, ...]) -> set[str]:
+        """Those of the places and actions that were stated in this situation, confirmed or not."""
+        found = {k for x in self.usable.live if self.situation(x) == situation for k in _keys(x.entry.statement)}
+        return (found | {k for d in self.doubts if d.situation == situation for k in d.keys}).intersection(places)
 
     def touched(self, *keys: str) -> bool:
         """Did anyone speak of one of these places or facts, confirmed or not?"""
@@ -152,13 +162,17 @@ def _keys(statement: Statement | None) -> tuple[str, ...]:
     return ()
 
 
+def _changes_state(statement: Statement) -> bool:
+    return isinstance(statement, Step) or (isinstance(statement, Measured) and statement.place in ("recovered", "charged"))
+
+
 def _state_changes(accounts: list[Statement]) -> list[Statement]:
     """The accounts that would change stage or engine state; a word about the engine may have been the other word."""
     out: list[Statement] = []
     for s in accounts:
         if isinstance(s, Step) and s.action in ("engine_off", "engine_running"):
             out += [Step("engine_off"), Step("engine_running")]
-        elif isinstance(s, Step) or (isinstance(s, Measured) and s.place in ("recovered", "charged")):
+        elif _changes_state(s):
             out.append(s)
     return out
 
