@@ -14,6 +14,7 @@ from hoodnote.checks import wording as w
 from hoodnote.checks.inputs import Air, Inputs, weigh
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import Situation, View
+from hoodnote.physics.errors import OutOfRange
 from hoodnote.physics.uncertain import expanded, nominal
 from hoodnote.readings.facts import si
 from hoodnote.units import GaugePressure, to_si
@@ -180,11 +181,14 @@ def _edges(refrigerant: str, asked: _Asked, field: str, ambient_c: float) -> tup
     from hoodnote.physics import cycle
 
     found: list[Expected] = []
-    for conditions in asked.conditions(ambient_c):
-        answer = cycle.expected(refrigerant, asked.device, asked.control, conditions)
-        if answer is None or getattr(answer, field) is None:
-            return None
-        found.append(answer)
+    try:
+        for conditions in asked.conditions(ambient_c):
+            answer = cycle.expected(refrigerant, asked.device, asked.control, conditions)
+            if answer is None:
+                return None
+            found.append(answer)
+    except OutOfRange:
+        return None
     ranges = [getattr(answer, field) for answer in found]
     limits = tuple(dict.fromkeys(text for answer in found for text in answer.limits))
     return min(b.low for b in ranges), max(b.high for b in ranges), limits

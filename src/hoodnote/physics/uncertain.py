@@ -59,7 +59,7 @@ def saturation_temperature(refrigerant: str, absolute_kpa: Uncertain, quality: Q
     middle = saturation.saturation_temperature(refrigerant, AbsolutePressure(kpa), quality).celsius
     if not expanded(absolute_kpa):
         return middle + 0 * absolute_kpa
-    lowest = min(_coldest_kpa(refrigerant, quality), 0.8 * kpa)
+    lowest = min(_coldest_kpa(refrigerant, quality), 0.5 * kpa)
     step = min(max(expanded(absolute_kpa), _LEAST_STEP_KPA), kpa - lowest)
     below = saturation.saturation_temperature(refrigerant, AbsolutePressure(kpa - step), quality).celsius
     return middle + (middle - below) / step * (absolute_kpa - kpa)
