@@ -44,12 +44,12 @@ def _main(note: Note) -> Iterator[str]:
     yield '<div class="halves">'
     if not tall:
         yield from readings
-    yield from _table("Clutch circuit", note.circuit)
     yield from _balance(note)
-    yield from _vacuum(note)
-    yield from _work(note)
-    yield from _remarks(note.remarks)
     yield from _questions(note.questions)
+    yield from _work(note)
+    yield from _table("Clutch circuit", note.circuit)
+    yield from _vacuum(note)
+    yield from _remarks(note.remarks)
     yield from _free_notes(note.free_notes)
     yield "</div>"
     yield from _cautions(note)
@@ -80,19 +80,23 @@ def _findings(findings: Sequence[FindingLine]) -> Iterator[str]:
         return
     body = []
     outside = [f for f in findings if f.outcome == "outside"]
-    others = [f for f in findings if f.outcome != "outside"]
+    others = [f for f in findings if f.outcome == "cannot tell"]
+    within = [f for f in findings if f.outcome == "within"]
     if outside:
         body.append('<table class="checks"><thead><tr><th scope="col">Check</th><th scope="col">Expected</th><th scope="col">Measured</th>'
                     '<th scope="col">Outcome</th><th scope="col">Why</th></tr></thead><tbody>')
         body += [f'<tr id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><th scope="row">{_title(f)}</th>'
-                 f'<td data-label="Expected">{kept(f.expected)}</td><td data-label="Measured">{kept(layout.measured_in_short(f))}</td>'
-                 f'<td data-label="Outcome"><span class="outcome">{_outcome(f)}</span>{_margin(f)}</td><td data-label="Why">{e(f.why)}</td></tr>' for f in outside]
+                 f'<td data-label="Expected">{kept(f.expected)}</td><td data-label="Measured">{kept(layout.measured_in_short(f))}{_margin(f)}</td>'
+                 f'<td data-label="Outcome" class="outcome">{_outcome(f)}</td><td data-label="Why">{e(f.why)}</td></tr>' for f in outside]
         body.append("</tbody></table>")
     if others:
         body.append('<ul class="others">')
-        body += [f'<li id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><span class="outcome">{_outcome(f)}</span> {_title(f)}: '
-                 f'{kept(layout.measured_in_short(f)) if f.outcome == "within" else e(f.why)}</li>' for f in others]
+        body += [f'<li id="f{f.number}" class="{f.outcome.replace(" ", "-")}"><span class="outcome">{_outcome(f)}</span> {_title(f)}: {e(f.why)}</li>'
+                 for f in others]
         body.append("</ul>")
+    if within:
+        named = "; ".join(f'<span id="f{f.number}">{_title(f)}</span>' for f in within)
+        body.append(f'<p class="within"><span class="outcome"><span aria-hidden="true">{_SIGN["within"]}</span> within</span> {named}</p>')
     yield from section("Findings and checks", body, "findings")
 
 
@@ -216,7 +220,7 @@ def _free_notes(lines: Sequence[FreeLine]) -> Iterator[str]:
 
 
 def _cautions(note: Note) -> Iterator[str]:
-    given = [f'<li><b>{e(c.when)}:</b> {e(c.text)}{f" ({e(c.source)})" if c.source else ""}{f" <i>Answered: {e(c.answered)}</i>" if c.answered else ""}</li>'
+    given = [f'<li><b>{e(c.when)}:</b> {e(c.text)}{f" ({e(c.source)})" if c.source else ""}{f" <i>Answer: {e(c.answered)}</i>" if c.answered else ""}</li>'
              for c in note.cautions if c.when]
     usual = [e(c.text) for c in note.cautions if not c.when]
     body = [f'<ul class="given">{"".join(given)}</ul>'] if given else []

@@ -37,7 +37,7 @@ def _lines(note: Note) -> Iterator[str]:
         yield from _head("Findings and checks")
         yield from _grid(("", "Check", "Expected", "Measured", "Outcome", "Why", "Source"), (
             (f"F{f.number}", e(f.title + (f" ({layout.STAGES[f.stage].lower()})" if f.stage else "")), e(f.expected), e(layout.measured(f)),
-             f"{f'**{f.outcome}**' if f.outcome == 'outside' else f.outcome}{f', {m}' if (m := layout.margin(f)) else ''}", e(layout.why(f)), e(f.source)) for f in note.findings))
+             f"**{f.outcome}**" if f.outcome == "outside" else f.outcome, e(layout.why(f)), e(f.source)) for f in note.findings))
     if note.work:
         yield from _head("Work done, in order")
         for stage, lines in layout.by_stage(note.work):
@@ -115,6 +115,8 @@ def _weighed(note: Note) -> Iterator[str]:
             yield from (f"Also considered: {e(others)}", "")
         for limit in note.reasoning.limits:
             yield from (e(limit), "")
+        if sources := layout.cause_sources(note.reasoning):
+            yield from (f"Source of the chances: {e(sources)}", "")
         if note.reasoning.next_checks:
             yield from _head("Next most telling checks")
             yield from (f"{number}. {e(layout.check_text(check))}" for number, check in enumerate(note.reasoning.next_checks, 1))

@@ -43,7 +43,7 @@ def _lines(note: Note) -> Iterator[str]:
         yield from _head("Findings and checks")
         for f in note.findings:
             stage = f" ({layout.STAGES[f.stage].lower()})" if f.stage else ""
-            yield from _wrap(f"F{f.number} {f.outcome.upper()}{f', {m}' if (m := layout.margin(f)) else ''}: {f.title}{stage}")
+            yield from _wrap(f"F{f.number} {f.outcome.upper()}: {f.title}{stage}")
             if f.expected or f.measured:
                 yield from _wrap(f"expected {f.expected or '-'}; measured {layout.measured(f) or '-'}", "    ", "")
             if layout.why(f):
@@ -119,6 +119,8 @@ def _weighed(note: Note) -> Iterator[str]:
             yield from _wrap(f"Also considered: {others}")
         for limit in note.reasoning.limits:
             yield from _wrap(limit)
+        if sources := layout.cause_sources(note.reasoning):
+            yield from _wrap(f"Source of the chances: {sources}")
         if note.reasoning.next_checks:
             yield from _head("Next most telling checks")
             for number, check in enumerate(note.reasoning.next_checks, 1):

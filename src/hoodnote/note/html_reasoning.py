@@ -26,7 +26,7 @@ def _claim(claim: ClaimLine) -> str:
     verb = e(layout.claim_head(claim).rpartition(": ")[2])
     sign = "" if claim.support == "supported" else '<span aria-hidden="true">▲</span> '
     source = f' <span class="remark">{e(claim.source)}</span>' if claim.source else ""
-    return f'<p><b>{sign}{e(claim.by)} “{e(claim.text)}”</b> ({entry_links((claim.entry,))}): <b>{verb}</b>.{parts}{source}</p>'
+    return f'<p><b>{sign}{e(layout.capital(claim.by))} “{e(claim.text)}”</b> ({entry_links((claim.entry,))}): <b>{verb}</b>.{parts}{source}</p>'
 
 
 def _evidence(lines: Sequence[EvidenceLine]) -> str:
@@ -38,7 +38,7 @@ def weighed(note: Note) -> Iterator[str]:
     borne_out = layout.borne_out(note.claims)
     if not (note.reasoning or note.comparisons or note.plots or borne_out):
         return
-    yield f'<div class="weighed{" own-page" if note.reasoning or note.comparisons else ""}">'
+    yield '<div class="weighed">'
     if note.reasoning:
         yield from section(layout.CAUSES, _reasoning(note.reasoning), "causes")
     if borne_out:
@@ -51,13 +51,14 @@ def weighed(note: Note) -> Iterator[str]:
 def _reasoning(reasoning: Reasoning) -> Iterator[str]:
     yield f'<p class="guidance"><b>{e(layout.CAUSES_GUIDANCE)}</b></p>'
     if reasoning.causes:
-        yield '<table class="candidates">' + head("Candidate cause", "For", "Against", "Not observed yet", "Would confirm it", "Source") + "<tbody>"
+        yield '<table class="candidates">' + head("Candidate cause", "For", "Against", "Not observed yet", "Would confirm it") + "<tbody>"
         yield from map(_cause, reasoning.causes[:layout.LEADING])
         yield "</tbody></table>"
     others = layout.other_causes(reasoning)
     if others:
         yield f"<p>Also considered: {e(others)}.</p>"
-    yield from (f'<p class="remark">{kept(x)}</p>' for x in reasoning.limits)
+    remarks = [*reasoning.limits, f"Source of the chances: {layout.cause_sources(reasoning)}."] if reasoning.causes else reasoning.limits
+    yield from (f'<p class="remark">{kept(x)}</p>' for x in remarks)
     if reasoning.next_checks:
         yield "<h3>Next most telling checks</h3><ol>"
         yield from (f"<li>{_check(x)}</li>" for x in reasoning.next_checks)
@@ -68,7 +69,7 @@ def _cause(cause: CauseLine) -> str:
     none = '<span class="none">nothing on record</span>'
     return (f'<tr><th scope="row"><b>{e(cause.name)}</b><br>{e(cause.chance)}</th>' + cell("For", _evidence(cause.supports) or none)
             + cell("Against", _evidence(cause.contradicts) or none) + cell("Not observed yet", e("; ".join(cause.missing)))
-            + cell("Would confirm it", e(cause.confirm)) + cell("Source", e(cause.source)) + "</tr>")
+            + cell("Would confirm it", e(cause.confirm)) + "</tr>")
 
 
 def _check(check: CheckLine) -> str:

@@ -71,6 +71,11 @@ def measured_in_short(finding: FindingLine) -> str:
 
 
 def measured(finding: FindingLine) -> str:
+    """With what it is unsure of, and how far from the edge it lies."""
+    return "; ".join(t for t in (_measured(finding), margin(finding)) if t)
+
+
+def _measured(finding: FindingLine) -> str:
     if not finding.measured:
         return ""
     return f"{finding.measured}, {plus_minus(finding.uncertainty)}" if finding.uncertainty else finding.measured
@@ -115,8 +120,6 @@ def cause_parts(cause: CauseLine) -> Iterator[tuple[str, str]]:
         yield "not observed yet", "; ".join(cause.missing)
     if cause.confirm:
         yield "would confirm it", cause.confirm
-    if cause.source:
-        yield "source", cause.source
 
 
 def other_causes(reasoning: Reasoning) -> str:
@@ -127,14 +130,22 @@ def other_causes(reasoning: Reasoning) -> str:
     return "; ".join(f"{chance}: {', '.join(names)}" for chance, names in named.items())
 
 
+def cause_sources(reasoning: Reasoning) -> str:
+    return "; ".join(dict.fromkeys(c.source for c in reasoning.causes if c.source))
+
+
 def check_text(check: CheckLine) -> str:
     text = f"{check.text} (about {check.minutes:g} min): {check.why}"
     return f"{text.rstrip('.')}. Caution: {check.caution}" if check.caution else text
 
 
+def capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def claim_head(claim: ClaimLine) -> str:
     verb = {"supported": "supported by the record", "not supported": "not supported by the record", "contradicted": "contradicted by the record"}
-    return f"{claim.by} \"{claim.text}\" ({entries((claim.entry,))}): {verb[claim.support]}"
+    return f"{capital(claim.by)} \"{claim.text}\" ({entries((claim.entry,))}): {verb[claim.support]}"
 
 
 def claim_parts(claim: ClaimLine) -> Iterator[tuple[str, str]]:
@@ -165,7 +176,7 @@ def compared(c: ComparisonLine) -> str:
 
 
 def caution(c: Caution) -> str:
-    parts = (f"{c.when}: " if c.when else "", c.text, f" ({c.source})" if c.source else "", f" Answered: {c.answered}" if c.answered else "")
+    parts = (f"{c.when}: " if c.when else "", c.text, f" ({c.source})" if c.source else "", f" Answer: {c.answered}" if c.answered else "")
     return "".join(parts)
 
 

@@ -18,8 +18,8 @@ from hoodnote.readings.model import Stage
 WIDTH, LEFT, RIGHT, TOP, PLOT_HEIGHT, BOTTOM, LEGEND_LINE, FONT = 350, 40, 40, 17, 116, 27, 11.5, 9.6
 INK, SOFT, GRID = "#1a1a1a", "#555", "#d5d5d5"
 _COLOURS = {Stage.BEFORE: "#b34700", Stage.AFTER: "#00578a", Stage.DURING: INK}
-_DASHES = {"full": "", "dashed": "5 2", "dotted": "1.5 2"}
-_LEGEND_WIDTH = 66           # characters
+_DASHES = {"full": "", "dashed": "5 2", "dotted": "1.5 2", "dash-dotted": "6 2 1.5 2"}
+_LEGEND_WIDTH = 76           # characters
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ class Curve:
     """A line through points in base units; `text` enters the legend unless empty."""
 
     points: tuple[tuple[float, float], ...]
-    look: str = "full"                # full, dashed, dotted
+    look: str = "full"                # full, dashed, dotted, dash-dotted
     text: str = ""
     name: str = ""                    # class of the element
     stage: Stage | None = None        # its colour; None: ink
@@ -112,15 +112,16 @@ def numbered(marks: Sequence[Mark]) -> list[Mark]:
     return [replace(m, number=n) for n, m in enumerate(marks, 1)]
 
 
-def plot(kind: str, frame: Frame, curves: Sequence[Curve], marks: Sequence[Mark], title: str, lead: str, caption: str) -> Plot:
-    """`kind` names the plot; `lead` says in words what the curves are, before the marks are told one by one."""
+def plot(kind: str, frame: Frame, curves: Sequence[Curve], marks: Sequence[Mark], title: str, lead: str, caption: str, listed: bool = True) -> Plot:
+    """`kind` names the plot; `lead` says in words what the curves are, before the marks are told one by one. `listed`: marks are numbered
+    and enter the legend."""
     description = " ".join([f"{title}{', ' if lead else ''}{lead}.", *(f"{m.number}: {m.text}." for m in marks)])
-    return Plot(kind, _svg(kind, frame, curves, marks, title, description), title, description, caption)
+    return Plot(kind, _svg(kind, frame, curves, marks, title, description, listed), title, description, caption)
 
 
-def _svg(kind: str, frame: Frame, curves: Sequence[Curve], marks: Sequence[Mark], title: str, description: str) -> str:
+def _svg(kind: str, frame: Frame, curves: Sequence[Curve], marks: Sequence[Mark], title: str, description: str, listed: bool) -> str:
     keys = [c for c in curves if c.text]
-    legend = [(m, line) for m in marks for line in _wrapped(m.text)]
+    legend = [(m, line) for m in marks if listed for line in _wrapped(m.text)]
     lines = [(c, line) for c in keys for line in _wrapped(c.text)]
     right, bottom = WIDTH - RIGHT, TOP + PLOT_HEIGHT
     height = bottom + BOTTOM + LEGEND_LINE * (len(legend) + len(lines)) + 3
@@ -137,7 +138,7 @@ def _svg(kind: str, frame: Frame, curves: Sequence[Curve], marks: Sequence[Mark]
     taken = [(frame.x(m.x), frame.y(m.y)) for m in marks]
     for m in marks:
         out += _mark(frame, m)
-    for m in marks:
+    for m in marks if listed else ():
         x, y = _label_place(frame, m, taken)
         out.append(f'<text x="{x:.1f}" y="{y + 3:.1f}" text-anchor="middle" font-weight="bold" stroke="#fff" stroke-width="2" '
                    f'paint-order="stroke">{m.number}</text>')

@@ -89,7 +89,7 @@ def _cycle(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, e
     if cooled is None or cooled.kj_kg >= inlet.kj_kg or outlet.kj_kg <= inlet.kj_kg:
         return None
     expanded = Corner(cooled.kj_kg, p_low.kpa, f"{stage}, evaporator inlet: expansion at the enthalpy of the condenser outlet", cooled.read)
-    limits = [given.gauge_bar(given.gauge_limit(equipment, p, si(x))) for p, x in (("low_side", low), ("high_side", high))]
+    limits = [given.bar(given.gauge_limit(equipment, p, si(x))) for p, x in (("low_side", low), ("high_side", high))]
     return Cycle(stage, (inlet, outlet, cooled, expanded), (limits[0], limits[1]))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from typing import TYPE_CHECKING
 
 from hoodnote.checks.equipment import Equipment
 from hoodnote.note import words
@@ -12,18 +12,17 @@ from hoodnote.note.rounding import with_uncertainty
 from hoodnote.physics.atmosphere import SEA_LEVEL, WEATHER_LIMIT_KPA, station_pressure
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.refrigerants import refrigerant as look_up
+from hoodnote.physics.uncertain import Sources, expanded
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live, Stage
 from hoodnote.units import AbsolutePressure, GaugePressure, Quantity, from_si
 
+if TYPE_CHECKING:
+    from uncertainties.core import AffineScalarFunc as Uncertain
+
 COVERAGE = "k = 2"
 KPA_AND_PSI = (Printed("kPa gauge"), Printed("psi gauge", from_si(1.0, "psi")))
 C_AND_F = (Printed("°C"), Printed("°F", 1.8, 32.0))
-
-
-def expanded(*limits: float) -> float:
-    """Expanded uncertainty, k = 2, of independent limits of error taken as rectangular (JCGM 100:2008, 4.3.7 and 6.2.1)."""
-    return 2.0 * math.sqrt(sum(a * a for a in limits) / 3.0)
 
 
 def in_habit(pair: tuple[Printed, Printed], units: str) -> tuple[Printed, Printed]:
@@ -65,13 +64,15 @@ def gauge_limit(equipment: Equipment, place: str, kpa: float) -> float | None:
     return equipment.gauges.of(place).limit_of_error_kpa(GaugePressure(kpa))
 
 
-def gauge_bar(limit: float | None) -> float | None:
-    return None if limit is None else expanded(limit)
+def bar(limit: float | None) -> float | None:
+    """Half length of the bar of a reading with this limit of error."""
+    return None if limit is None else expanded(Sources().figure(0.0, limit, "instrument"))
 
 
-def absolute_uncertainty(limit: float | None) -> float | None:
-    """Of a gauge reading taken as absolute, kPa: the weather moves the air's own pressure."""
-    return None if limit is None else expanded(limit, WEATHER_LIMIT_KPA)
+def absolute(gauge: GaugePressure, limit: float | None, ambient: AbsolutePressure) -> Uncertain:
+    """kPa, with the errors of the gauge and of the weather; the gauge taken as exact where its limit is not known."""
+    errors = Sources()
+    return errors.figure(gauge.kpa, limit or 0.0, "gauge") + errors.figure(ambient.kpa, WEATHER_LIMIT_KPA, "weather")
 
 
 def in_own_units(ground: Ground, live: Live) -> str:

@@ -13,9 +13,11 @@ from hoodnote.note.ground import Ground
 from hoodnote.note.model import Plot
 from hoodnote.note.plots import axes, given
 from hoodnote.note.plots.axes import Axis, Curve, Frame, Mark
+from hoodnote.physics import uncertain
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.refrigerants import refrigerant as look_up
-from hoodnote.physics.saturation import Quality, saturation_curve, saturation_pressure, saturation_slope, saturation_temperature
+from hoodnote.physics.saturation import Quality, saturation_curve
+from hoodnote.physics.uncertain import Sources
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Stage
 from hoodnote.units import AbsolutePressure, GaugePressure, Quantity, Temperature
@@ -55,46 +57,45 @@ def _static(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, 
         air = ground.facts.reading("ambient")
     if air is None:
         return
-    celsius, sure_c = si(air), given.expanded(equipment.thermometer_limit_c)
-    for place in _SIDE_WORDS:
+    there = Sources().figure(si(air), equipment.thermometer_limit_c, "thermometer")
+    for place, side in _SIDE_WORDS.items():
         live = given.reading(ground, place, stage, "off", Quantity.PRESSURE)
         if live is None:
             continue
         try:
-            slope = saturation_slope(name, Temperature(celsius))
-            there = saturation_pressure(name, Temperature(celsius)).gauge(ambient).kpa
+            saturated = uncertain.saturation_pressure(name, there)
         except NoSaturation:
             continue
-        text = (f"{stage}, engine off, {_SIDE_WORDS[place]} {given.in_own_units(ground, live)} (saturation at {given.in_own_units(ground, air)}: "
-                f"{given.pressure(there, slope * sure_c, ground.units)})")
-        yield Mark("circle", stage, celsius, si(live), text, sure_c, given.gauge_bar(given.gauge_limit(equipment, place, si(live))))
+        # the gauge shows what the weather leaves of it
+        shown = AbsolutePressure(uncertain.nominal(saturated)).gauge(ambient).kpa
+        text = (f"{stage}, engine off, {side} {given.in_own_units(ground, live)} (saturation at {given.in_own_units(ground, air)}: "
+                f"{given.pressure(shown, uncertain.expanded(saturated), ground.units)})")
+        yield Mark("circle", stage, si(air), si(live), text, given.bar(equipment.thermometer_limit_c),
+                   given.bar(given.gauge_limit(equipment, place, si(live))))
 
 
 def _running(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, equipment: Equipment) -> Iterator[Mark]:
-    for place in _SIDE_WORDS:
+    for place, side in _SIDE_WORDS.items():
         live = given.reading(ground, place, stage, "running", Quantity.PRESSURE)
         if live is None:
             continue
         limit = given.gauge_limit(equipment, place, si(live))
-        sure_kpa = given.absolute_uncertainty(limit)
         try:
-            saturated = saturation_temperature(name, GaugePressure(si(live)).absolute(ambient), _QUALITY[place]).celsius
-            sure_c = None if sure_kpa is None else sure_kpa / saturation_slope(name, Temperature(saturated), _QUALITY[place])
+            saturated = uncertain.saturation_temperature(name, given.absolute(GaugePressure(si(live)), limit, ambient), _QUALITY[place])
         except NoSaturation:
             continue
+        celsius, sure = uncertain.nominal(saturated), uncertain.expanded(saturated) if limit is not None else None
         what = "evaporating" if place == "low_side" else "condensing"
-        text = f"{stage}, running, {_SIDE_WORDS[place]} {given.in_own_units(ground, live)}, {what} {given.temperature(saturated, sure_c, ground.units)}"
-        yield Mark("down" if place == "low_side" else "up", stage, saturated, si(live), text, sure_c, given.gauge_bar(limit))
+        text = f"{stage}, running, {side} {given.in_own_units(ground, live)}, {what} {given.temperature(celsius, sure, ground.units)}"
+        yield Mark("down" if place == "low_side" else "up", stage, celsius, si(live), text, sure, given.bar(limit))
         places, line = _LINES[place]
         at = next((x for p in places if (x := given.reading(ground, p, stage, "running"))), None)
         if at is not None:
-            difference = si(at) - saturated if place == "low_side" else saturated - si(at)
-            kind = "superheat" if place == "low_side" else "subcooling"
-            sure_line = given.expanded(equipment.thermometer_limit_c)
-            sure = None if sure_c is None else (sure_c ** 2 + sure_line ** 2) ** 0.5
+            there = Sources().figure(si(at), equipment.thermometer_limit_c, "thermometer")
+            kind, apart = ("superheat", there - saturated) if place == "low_side" else ("subcooling", saturated - there)
+            difference = given.difference(uncertain.nominal(apart), None if limit is None else uncertain.expanded(apart), ground.units)
             yield Mark("square" if place == "low_side" else "diamond", stage, si(at), si(live),
-                       f"{stage}, {line} {given.in_own_units(ground, at)}, {kind} {given.difference(difference, sure, ground.units)}",
-                       sure_line, linked=saturated)
+                       f"{stage}, {line} {given.in_own_units(ground, at)}, {kind} {difference}", given.bar(equipment.thermometer_limit_c), linked=celsius)
 
 
 def _frame(marks: Sequence[Mark], units: str) -> Frame:
