@@ -162,7 +162,8 @@ FACT_VALUES: dict[str, tuple[str, ...]] = {
 
 CONTROLS: dict[str, str] = {
     "withdraw": "take the last statement back", "next": "go on to the next", "read_back": "read the last figures back",
-    "yes": "yes, that is right", "no": "no, that is wrong", "later": "leave the question for later", "memo": "start a free note",
+    "yes": "yes, that is right", "no": "no, that is wrong", "later": "leave the question for later",
+    "understood": "the warnings shown are understood", "memo": "start a free note",
     "pause": "stop listening for now", "resume": "listen again", "first_choice": "the first of the two", "second_choice": "the second of the two",
     "open_questions": "what is still open", "close_job": "the job is finished",
 }
