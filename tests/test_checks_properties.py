@@ -1,19 +1,24 @@
-"""Whatever the record: an unconfirmed entry never decides a check, nor changes what one decided."""
+"""Whatever the record: an unconfirmed entry never decides a check, nor changes what one decided; neither does the order of readings or
+their unit; and a worse instrument never makes anything clearer."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from hoodnote.checks import evaluate, hazards, implausible
+from hoodnote.checks.equipment import Equipment
 from hoodnote.checks.model import Outcome
+from hoodnote.physics.gauge import USUAL_MANIFOLD, ManifoldGauges
 from hoodnote.readings.model import Entry, Origin, Standing
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control, Fact, Measured, Step, Supply
 from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACT_VALUES, PARTS, PLACES
-from hoodnote.units import UNITS
+from hoodnote.units import UNITS, convert
 
 _UNITS_OF = {place: [u.id for u in UNITS.values() if u.quantity in p.quantities] for place, p in PLACES.items()}
 # Figures near those of the trade, so that checks come to decide, and some far from them.
@@ -96,3 +101,117 @@ def test_nothing_a_record_can_hold_breaks_the_checks(held, new):
     reason = implausible(new, timeline)
     assert reason is None or reason.endswith(".")
     assert all(w.text.endswith(".") for w in hazards(new, timeline))
+
+
+# One spell of readings at places that do not depend on one another, each read once.
+_PLACES = ("low_side", "high_side", "vent", "suction_line", "evaporator_inlet", "evaporator_outlet", "liquid_line", "condenser_outlet",
+           "discharge_line", "condenser_air_in", "ambient", "humidity", "engine_speed")
+_SPAN = {"low_side": (0, 90), "high_side": (60, 350), "humidity": (5, 95), "engine_speed": (700, 2500)}
+_UNIT = {"low_side": "psi", "high_side": "psi", "humidity": "%", "engine_speed": "rpm"}
+
+
+def _reading(place):
+    return st.integers(*_SPAN.get(place, (30, 180))).map(lambda v: Measured(place, Decimal(v), _UNIT.get(place, "F")))
+
+
+_spell = st.lists(st.sampled_from(_PLACES), min_size=2, max_size=9, unique=True).flatmap(lambda ps: st.tuples(*(_reading(p) for p in ps)))
+_job = st.tuples(
+    st.sampled_from(["R-134a", "R-1234yf", "R-12", "R-152a", "R-744", "R-444A"]), st.sampled_from(["expansion valve", "orifice tube"]),
+    st.sampled_from(["engine_off", "engine_running"]),
+).map(lambda d: [Fact("refrigerant", d[0]), Fact("expansion_device", d[1]), Step(d[2])])
+
+
+def _numbered(statements):
+    return [_entry(s, i) for i, s in enumerate(statements, start=1)]
+
+
+def _said(findings):
+    """All that a finding says; the entries it stands on in no order."""
+    return {replace(f, basis=tuple(sorted(f.basis))) for f in findings}
+
+
+@_quick
+@given(_job, _spell, st.randoms(use_true_random=False))
+def test_the_order_of_independent_readings_changes_nothing(job, readings, random):
+    entries = _numbered([*job, *readings])
+    head, tail = entries[: len(job)], entries[len(job):]
+    mixed = random.sample(tail, len(tail))
+    assert _said(evaluate(build([*head, *mixed]))) == _said(evaluate(build(entries)))
+
+
+_OTHER_UNIT = {"psi": "kPa", "F": "C"}
+
+
+@_quick
+@given(_job, _spell)
+def test_another_unit_changes_no_outcome(job, readings):
+    def metric(s):
+        into = _OTHER_UNIT.get(s.unit)
+        return replace(s, value=Decimal(repr(convert(float(s.value), s.unit, into))), unit=into) if into else s
+
+    us, other = ({(f.check, f.stage): f for f in evaluate(build(_numbered([*job, *spell])))}
+                 for spell in (readings, [metric(r) for r in readings]))
+    assert us.keys() == other.keys()
+    for key, finding in us.items():
+        if finding.margin_sd is None:
+            assert other[key].outcome is finding.outcome
+        else:       # saturation rounds its input to 0.01 kPa, so a figure right on a border may fall either way
+            assert other[key].margin_sd == pytest.approx(finding.margin_sd, abs=0.02)
+            if min(abs(finding.margin_sd), abs(finding.margin_sd + 2)) > 0.02:
+                assert other[key].outcome is finding.outcome
+
+
+_RANKED = ("4A", "3A", "2A", "1A", "A", "B", "C", "D")          # finest first, ASME B40.100
+_instruments = st.tuples(st.sampled_from(_RANKED), st.sampled_from(_RANKED), st.floats(0.1, 6.0))
+
+
+def _equipment(low, high, thermometer):
+    gauges = ManifoldGauges(replace(USUAL_MANIFOLD.low, grade=low), replace(USUAL_MANIFOLD.high, grade=high))
+    return Equipment(gauges, thermometer_limit_c=thermometer)
+
+
+@_quick
+@given(_job, _spell, st.booleans(), _instruments, _instruments)
+def test_worse_instruments_never_turn_cannot_tell_into_outside(job, readings, ran, one, other):
+    """Gauges and thermometer each the better and the worse of two. A finding that a worse instrument leaves outside was outside."""
+    low, high = ([f(a[i], b[i]) for i in (0, 1)] for a, b, f in (
+        ([_RANKED.index(one[0]), _RANKED.index(one[1])], [_RANKED.index(other[0]), _RANKED.index(other[1])], f) for f in (min, max)))
+    better = _equipment(_RANKED[low[0]], _RANKED[low[1]], min(one[2], other[2]))
+    worse = _equipment(_RANKED[high[0]], _RANKED[high[1]], max(one[2], other[2]))
+    spell = [Step("engine_running"), *job, *readings] if ran else [*job, *readings]
+    timeline = build(_numbered(spell))
+    outside = [{(f.check, f.stage) for f in evaluate(timeline, e) if f.outcome is Outcome.OUTSIDE} for e in (better, worse)]
+    assert outside[1] <= outside[0]
+
+
+@_quick
+@given(_job, _spell, _instruments)
+def test_outside_is_beyond_two_standard_deviations(job, readings, instruments):
+    for finding in evaluate(build(_numbered([*job, *readings])), _equipment(*instruments)):
+        if finding.margin_sd is not None:
+            assert finding.outcome is not Outcome.OUTSIDE or finding.margin_sd < -2
+            assert "k = 2" in finding.uncertainty or finding.uncertainty == "", finding
+
+
+@_quick
+@given(st.sampled_from(["R-134a", "R-1234yf", "R-12", "R-152a"]), st.integers(15, 60), st.integers(120, 300),
+       st.sampled_from([("suction_line", 1), ("evaporator_outlet", 1), ("vent", 1), ("discharge_line", 2), ("liquid_line", -2)]),
+       st.integers(-60, 60))
+def test_temperatures_stand_in_their_order(refrigerant, low, high, line, apart):
+    """Suction side not colder than evaporating, discharge not colder and liquid not hotter than condensing: asked about beyond all
+    limits of error, never about the right order."""
+    from hoodnote.physics.saturation import saturation_temperature
+    from hoodnote.units import AbsolutePressure, to_si
+
+    place, side = line
+    pressure = to_si(low if abs(side) == 1 else high, "psi") + 101.325
+    saturation = saturation_temperature(refrigerant, AbsolutePressure(pressure)).celsius
+    at = Decimal(round(saturation + apart, 1)).quantize(Decimal("0.1"))
+    before = build(_numbered([Fact("refrigerant", refrigerant), Step("engine_running"), Measured("low_side", Decimal(low), "psi"),
+                              Measured("high_side", Decimal(high), "psi")]))
+    reason = implausible(Measured(place, at, "C"), before)
+    wrong_way = apart * (1 if side > 0 else -1) < 0
+    if not wrong_way:
+        assert reason is None or "outside the" in reason            # beyond the range of any line
+    elif abs(apart) > 15:                                           # gauge, weather and thermometer together are below 15 C here
+        assert reason is not None

@@ -83,8 +83,7 @@ class Inputs:
 
     def fact(self, key: str, *, required: bool = True) -> str | None:
         value = self.view.facts.get(key)
-        held = next((x for x in reversed(self.view.usable.live) if x.entry.id == self.view.facts.basis.get(key)), None)
-        got = self._settle(key, held, [d for d in self.view.doubts if key in d.keys], required)
+        got = self._settle(key, self.view.holder(key), [d for d in self.view.doubts if key in d.keys], required)
         return value if got is not None else None
 
     def state(self, *actions: str, lasting: bool = False) -> str | None:

@@ -32,6 +32,10 @@ class Situation:
     spell: int
     circuit_open: bool = False           # refrigerant is being recovered, replaced or charged: pressures compare with nothing
 
+    def like(self, other: Situation) -> bool:
+        """The same but for the count of spells."""
+        return (self.stage, self.engine, self.circuit_open) == (other.stage, other.engine, other.circuit_open)
+
 
 @dataclass(frozen=True)
 class Doubt:
@@ -104,7 +108,7 @@ class View:
     def _replay(self, taken: dict[int | None, Statement]) -> Timeline:
         """The usable record with some unconfirmed entries, by id, taken as these statements."""
         return build(replace(x.entry, statement=taken[x.entry.id], standing=Standing.CONFIRMED, supersedes=None) if x.entry.id in taken
-                     else replace(x.entry, supersedes=None)
+                     else x.entry if x.entry.supersedes is None else replace(x.entry, supersedes=None)
                      for x in self.timeline.live if x.usable or x.entry.id in taken)
 
     @cached_property
@@ -115,7 +119,7 @@ class View:
             for statement in dict.fromkeys(_state_changes(self._accounts(unsure))):
                 moved = _situations_of(self._replay({unsure.entry.id: statement}))
                 for x in self.usable.live:
-                    if replace(moved[x.entry.id], spell=0) != replace(self.situation(x), spell=0):
+                    if not moved[x.entry.id].like(self.situation(x)):
                         out.setdefault(x.entry.id, describe(unsure.entry.statement))
         return out
 
@@ -146,9 +150,25 @@ class View:
     def readings(self, place: str, *, situation: Situation | None = None, stage: Stage | None = None,
                  quantity: Quantity | None = None) -> list[Live]:
         """Usable figures at a place, in the order of the record."""
-        return [x for x in self.facts.readings(place, stage=stage)
-                if (situation is None or self.situation(x) == situation)
+        return [x for x in self._figures.get(place, ())
+                if (situation is None or self.situation(x) == situation) and (stage is None or x.stage is stage)
                 and (quantity is None or UNITS[x.entry.statement.unit].quantity is quantity)]
+
+    @cached_property
+    def _figures(self) -> dict[str, list[Live]]:
+        out: dict[str, list[Live]] = {}
+        for x in self.usable.live:
+            if isinstance(x.entry.statement, Measured):
+                out.setdefault(x.entry.statement.place, []).append(x)
+        return out
+
+    def holder(self, fact: str) -> Live | None:
+        """The entry that a fact stands on."""
+        return self._by_id.get(self.facts.basis.get(fact))
+
+    @cached_property
+    def _by_id(self) -> dict[int | None, Live]:
+        return {x.entry.id: x for x in self.usable.live}
 
 
 def _keys(statement: Statement | None) -> tuple[str, ...]:
