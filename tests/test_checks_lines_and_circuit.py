@@ -172,7 +172,10 @@ def test_an_unconfirmed_point_withholds_the_chain():
         (m("clutch_ground", 80, "mV"), "drop_clutch_ground", WITHIN),
         (m("clutch_ground", "1.9", "V"), "drop_clutch_ground", OUTSIDE),
         (m("low_pressure_switch", "0.1", "V"), "drop_low_pressure_switch", WITHIN),
-        (m("low_pressure_switch", 12, "V"), "drop_low_pressure_switch", OUTSIDE),
+        (m("low_pressure_switch", "1.5", "V"), "drop_low_pressure_switch", OUTSIDE),
+        (m("relay_coil", 80, "ohm"), "relay_coil", WITHIN),
+        (m("relay_coil", 9, "kohm"), "relay_coil", OUTSIDE),
+        (m("clutch_ground", "3.0", "ohm"), "resistance_clutch_ground", OUTSIDE),
     ],
 )
 def test_single_figures_of_the_circuit(reading, check, outcome):

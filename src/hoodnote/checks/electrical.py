@@ -1,182 +1,323 @@
-"""The clutch circuit from battery to ground: where power ends, what drops, what the coil draws. Limits: common practice, no source."""
+"""The clutch circuit from battery to ground: where power ends and whether it should, what drops on the way, what the coil draws.
+
+The order of the test points and what may open a contact are data: `hoodnote.checks.circuits`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
 
+from hoodnote.checks import coil
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, gauge_pressure, judge
+from hoodnote.checks.circuits import Circuit, Point, circuit_of
+from hoodnote.checks.contacts import Reason, judge_section
+from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, weigh
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.checks.view import View
+from hoodnote.physics.uncertain import expanded, nominal
 from hoodnote.readings.facts import si
-from hoodnote.readings.model import Live
-from hoodnote.statements.describe import figure as figure_text
-from hoodnote.statements.model import Measured, Supply
-from hoodnote.statements.vocabulary import PLACES
-from hoodnote.units import UNITS, GaugePressure, Quantity
+from hoodnote.readings.model import Live, Stage
+from hoodnote.statements.model import Measured, Step, Supply
+from hoodnote.units import UNITS, Quantity
 
-# The order of test points from the battery to the clutch; a vehicle may lack some or have them in another order.
-CHAIN = ("battery", "fuse_in", "fuse", "fuse_out", "relay_supply", "control_unit", "relay_output", "freeze_switch_in", "freeze_switch_out",
-         "low_pressure_switch_in", "low_pressure_switch_out", "high_pressure_switch_in", "high_pressure_switch_out", "clutch")
-POWER_V, NO_POWER_V = 9.0, 1.0
-# A low-pressure switch commonly opens between these gauge pressures.
-CUT_OUT_PSI = (20.0, 30.0)
+if TYPE_CHECKING:
+    from hoodnote.physics.uncertain import Uncertain
 
-# place, quantity, id, title, lowest, highest, limit (absolute, fraction of reading), guidance when outside low / high
-_SINGLE = (
-    ("battery", Quantity.VOLTAGE, "battery", "Battery voltage", 9.0, 16.0, 0.05, 0.01,
-     "The battery voltage is low for the clutch to pull in: charge or test the battery first.",
-     "The voltage is above what a 12 V system charges at: check the meter, then the charging system."),
-    ("clutch_coil", Quantity.RESISTANCE, "clutch_coil", "Clutch coil resistance", 2.4, 5.0, 0.2, 0.01,
-     "The coil resistance is low, which points to shorted turns; compare with the manual at the coil's temperature.",
-     "The coil resistance is high, which points to an open or heat-damaged coil or a poor connection; compare with the manual."),
-    ("clutch_coil", Quantity.CURRENT, "clutch_current", "Clutch coil current", 3.0, 5.0, 0.1, 0.03,
-     "The coil draws little current, which points to resistance in the supply, the ground or the coil.",
-     "The coil draws much current, which points to shorted turns."),
-    ("clutch", Quantity.CURRENT, "clutch_supply_current", "Clutch current at the connector", 3.0, 5.0, 0.1, 0.03,
-     "The clutch draws little current, which points to resistance in the supply, the ground or the coil.",
-     "The clutch draws much current, which points to shorted turns in the coil."),
-    *((place, Quantity.VOLTAGE, f"drop_{place}", f"Voltage drop: {PLACES[place].name}", 0.0, 0.5, 0.02, 0.01, "",
-       "The drop is high for closed contacts or a ground: clean or repair the connection, unless the contact should be open just now.")
-      for place in ("freeze_switch", "low_pressure_switch", "high_pressure_switch", "clutch_ground")),
-)
+NO_POWER_V = 1.0
+# Between two readings of one meter the battery may move this much, and the last digit counts (common practice, no source).
+DRIFT_V, DIGIT_V = 0.1, 0.05
+# Everything between battery and clutch together (common practice, no source).
+MOST_DROP_V = 1.0
+_PARTS = {"clutch", "clutch_coil", "low_pressure_switch", "high_pressure_switch", "freeze_switch", "relay", "fuse", "wiring", "connector", "ground", None}
+_REPAIRS = ("replaced", "repaired", "cleaned", "bypassed")
+_KEY = {"key_on": "on", "key_off": "off", "engine_running": "on", "engine_off": None}
+_TITLE, _EXPECTED = "Power along the clutch circuit", "power at every point up to the clutch when the clutch is called for"
+
+
+@dataclass(frozen=True)
+class Lost:
+    """Where power ends, found for sure: between two tested points."""
+
+    before: str                          # key of vocabulary.PLACES
+    first: str                           # the first point without power
+    faults: tuple[str, ...]              # ids of the causes that an open section would be
+    reason: Reason
+    stage: Stage
+    basis: tuple[int, ...]
+
+
+@dataclass
+class _Round:
+    """Tests between two repairs: the circuit may be another one afterwards."""
+
+    stage: Stage
+    tests: dict[str, Live]               # the last test of each point
+    since: int                           # position in the record
+    until: int
 
 
 def check(view: View) -> Iterator[Finding]:
-    for place, quantity, name, title, low, high, absolute, fraction, when_low, when_high in _SINGLE:
-        inputs = Inputs(view)
-        if not _spoken(view, place, quantity):
-            continue
-        live = inputs.figure(place, quantity=quantity)
-        unit = {Quantity.VOLTAGE: "V", Quantity.RESISTANCE: "ohm", Quantity.CURRENT: "A"}[quantity]
-        expected = f"{low:g} to {figure_text(high, unit)}"
-        if live is None or not inputs.complete:
-            yield inputs.cannot_tell(name, title, expected=expected, source=w.COMMON_PRACTICE)
-            continue
-        value = si(live)
-        limit = absolute + fraction * abs(value)
-        outcome = judge(value, limit, low, high)
-        why = {Outcome.WITHIN: "The figure is in the usual range.",
-               Outcome.CANNOT_TELL: "The figure is too near the edge of the usual range for the meter to tell.",
-               Outcome.OUTSIDE: when_low if value < low else when_high}[outcome]
-        if outcome is Outcome.OUTSIDE and not why:
-            why = "The sign is reversed: swap the meter leads and read again."
-        yield inputs.finding(name, title, expected=expected, measured=figure_text(live.entry.statement.value, live.entry.statement.unit),
-                             uncertainty=f"meter ±{figure_text(round(limit, 2), unit)}", outcome=outcome, why=why, source=w.COMMON_PRACTICE)
-    yield from _chain(view)
+    yield from coil.check(view)
+    for judged in _rounds(view):
+        yield from judged.findings
 
 
-def _spoken(view: View, place: str, quantity: Quantity) -> bool:
-    return bool(view.readings(place, quantity=quantity)) or any(
-        isinstance(x.entry.statement, Measured) and x.entry.statement.place == place
-        and UNITS[x.entry.statement.unit].quantity is quantity for x in view.timeline.questions)
+def lost_points(view: View) -> tuple[Lost, ...]:
+    """Where power ends, for each round of tests that shows it; nothing where the record does not decide it."""
+    return tuple(r.lost for r in _rounds(view) if r.lost is not None)
 
 
-def _power(live: Live) -> bool | None:
+@dataclass(frozen=True)
+class _Judged:
+    findings: tuple[Finding, ...]
+    lost: Lost | None = None
+
+
+def _rounds(view: View) -> Iterator[_Judged]:
+    circuit = circuit_of(Inputs(view))
+    for tests in _tests(view, circuit):
+        yield _judge(view, circuit, tests)
+
+
+def _tests(view: View, circuit: Circuit) -> list[_Round]:
+    rounds: list[_Round] = []
+    for x in view.usable.live:
+        s, order = x.entry.statement, view.order(x)
+        repair = isinstance(s, Step) and s.action in _REPAIRS and s.item in _PARTS
+        if not rounds or repair or rounds[-1].stage is not x.stage:
+            if rounds:
+                rounds[-1].until = order
+            rounds.append(_Round(x.stage, {}, order, len(view.timeline.live)))
+        if _is_test(s) and s.place in (*circuit.places, "clutch_ground"):
+            rounds[-1].tests[s.place] = x
+    return rounds
+
+
+def _is_test(s: object) -> bool:
+    return isinstance(s, Supply) or (isinstance(s, Measured) and UNITS[s.unit].quantity is Quantity.VOLTAGE)
+
+
+def _power(live: Live, point: Point) -> bool | None:
     """True, False, or None for a voltage that is neither."""
     match live.entry.statement:
         case Supply(present=present):
             return present
         case Measured():
             volts = si(live)
-            return True if volts >= POWER_V else False if volts <= NO_POWER_V else None
+            return True if volts >= point.volts[0] else False if volts <= NO_POWER_V else None
     raise TypeError(live.entry.statement)
 
 
-def _points(view: View) -> dict[str, Live]:
-    """The last test of each point of the chain."""
-    return {x.entry.statement.place: x for x in view.usable.live
-            if isinstance(x.entry.statement, (Supply, Measured)) and x.entry.statement.place in CHAIN
-            and (isinstance(x.entry.statement, Supply) or UNITS[x.entry.statement.unit].quantity is Quantity.VOLTAGE)}
-
-
-def _chain(view: View) -> Iterator[Finding]:
-    points = _points(view)
-    tested = [p for p in CHAIN if p in points]
-    pending = [d for d in view.doubts if d.keys & set(CHAIN)]
-    enough = len(tested) > 1 or any(isinstance(x.entry.statement, Supply) for x in points.values())
-    if not enough and not (tested and pending):
-        return
-    inputs = Inputs(view)
+def _judge(view: View, circuit: Circuit, tests: _Round) -> _Judged:
+    points = [p for p in circuit.points if p.place in tests.tests]
+    pending = [d for d in view.doubts if d.keys & set(circuit.places) and tests.since <= d.order < tests.until]
+    enough = len(points) > 1 or any(isinstance(tests.tests[p.place].entry.statement, Supply) for p in points)
+    if not enough and not (points and pending):
+        return _Judged(tuple(_ground(view, tests, None)))
+    inputs = Inputs(view, stage=tests.stage)
+    circuit_of(inputs)                                   # what is in doubt about the vehicle
+    if circuit.vehicle is None and view.equipment.circuits:
+        inputs.notes.append(f'test points in the order of the circuit "{circuit.id}"')
     if not enough:
         inputs.lacks("a second test point, confirmed")
-    title, expected = "Power along the clutch circuit", "power at every point up to the clutch when the clutch is called for"
-    inputs.basis += [points[p].entry.id for p in tested]
+    for point in points:
+        live = tests.tests[point.place]
+        inputs.basis.append(live.entry.id)
+        if live.entry.id in view.unsettled:
+            inputs.lacks(f"{view.unsettled[live.entry.id]} {NOT_CONFIRMED}")
     for doubt in pending:
-        if any(p not in points or doubt.order > view.order(points[p]) for p in doubt.keys & set(CHAIN)):
+        if any(p not in tests.tests or doubt.order > view.order(tests.tests[p]) for p in doubt.keys & set(circuit.places)):
             inputs.lacks(f"{doubt.text} {NOT_CONFIRMED}")
-    by_lamp = [points[p] for p in tested if isinstance(points[p].entry.statement, Supply)]
+    state = {p.place: _power(tests.tests[p.place], p) for p in points}
+    chain, lost = _chain(view, inputs, circuit, tests, points, state)
+    powered = points[-1].place == "clutch" and all(state.values()) if points else False
+    return _Judged((chain, *_drops(view, tests, points, state), *_engaged(view, tests, state), *_ground(view, tests, powered)), lost)
+
+
+def _chain(view: View, inputs: Inputs, circuit: Circuit, tests: _Round, points: list[Point],
+           state: dict[str, bool | None]) -> tuple[Finding, Lost | None]:
+    by_lamp = any(isinstance(tests.tests[p.place].entry.statement, Supply) for p in points)
     if by_lamp and not view.did("test_light_proved"):
         inputs.notes.append("the test light was not proved on a known good supply")
-    state = {p: _power(points[p]) for p in tested}
-    measured = ", ".join(f"{PLACES[p].name} {'power' if state[p] else 'unclear' if state[p] is None else 'none'}" for p in tested)
-    yield _judge_chain(view, inputs, title, expected, measured, tested, state, bool(by_lamp))
+    measured = ", ".join(f"{p.label} {'power' if state[p.place] else 'unclear' if state[p.place] is None else 'none'}" for p in points)
+    told = {"expected": _EXPECTED, "measured": measured, "source": circuit.source}
 
+    def unknown(lacking: str | None, why: str = "") -> tuple[Finding, None]:
+        if lacking:
+            inputs.lacks(lacking)
+        return inputs.cannot_tell("clutch_circuit", _TITLE, why=why, **told), None
 
-def _judge_chain(view: View, inputs: Inputs, title: str, expected: str, measured: str, tested: list[str],
-                 state: dict[str, bool | None], by_lamp: bool) -> Finding:
-    name, source = "clutch_circuit", w.COMMON_PRACTICE
-    dead = [p for p in tested if state[p] is False]
     if not inputs.complete:
-        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source)
-    if any(state[p] is None for p in tested):
-        weak = next(p for p in tested if state[p] is None)
-        inputs.lacks("a clear voltage at every point")
-        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
-                                  why=f"The voltage at {PLACES[weak].name} is neither full nor none: look for a drop before it, under load.")
+        return unknown(None)
+    weak = next((p for p in points if state[p.place] is None), None)
+    if weak is not None:
+        return unknown("a clear voltage at every point",
+                       f"The voltage at {weak.label} is neither full nor none: look for a drop before it, under load.")
+    dead = [p for p in points if not state[p.place]]
     if not dead:
-        outcome, why = Outcome.WITHIN, f"Power was found at every point tested, up to {PLACES[tested[-1]].name}."
-        if tested[-1] != "clutch":
-            inputs.lacks("power at the clutch connector")
-            return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
-                                      why=f"{why} The points after it were not tested.".replace(". The", "; the"))
-        return inputs.finding(name, title, expected=expected, measured=measured, uncertainty="", outcome=outcome, why=why, source=source)
+        why = f"Power was found at every point tested, up to {points[-1].label}."
+        if points[-1] is not circuit.points[-1]:
+            return unknown("power at the clutch connector", f"{why[:-1]}; the points after it were not tested.")
+        return inputs.finding("clutch_circuit", _TITLE, uncertainty="", outcome=Outcome.WITHIN, why=why, **told), None
     first = dead[0]
-    if any(state[p] for p in tested[tested.index(first):]):
-        inputs.lacks("points that agree with their order in the circuit")
-        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
-                                  why=f"Power was found after {PLACES[first].name} had none, so the order differs on this vehicle or a test was "
-                                      "wrong: test both again.")
-    if by_lamp and not view.did("test_light_proved"):
+    at = points.index(first)
+    if any(state[p.place] for p in points[at:]):
+        return unknown("points that agree with their order in the circuit",
+                       f"Power was found after {first.label} had none, so the order differs on this vehicle or a test was wrong: test both again.")
+    test = tests.tests[first.place]
+    if isinstance(test.entry.statement, Supply) and not view.did("test_light_proved"):
+        return unknown("the test light proved on a known good supply", "A dead point found with an unproved test light proves nothing: prove the light on a "
+                       "known good supply and test again.")
+    if at == 0:
+        return unknown("a point with power before it", f"No power at {first.label} and no point before it was tested: go back towards the battery.")
+    before = points[at - 1]
+    section = circuit.points[circuit.points.index(before) + 1:circuit.points.index(first) + 1]
+    key = _key_doubt(view, section, tests.tests[before.place], test)
+    if key is not None:
+        return unknown(*key)
+    return _open(view, inputs, told, before, first, section, test)
+
+
+def _open(view: View, inputs: Inputs, told: dict[str, str], before: Point, first: Point, section: tuple[Point, ...],
+          test: Live) -> tuple[Finding, Lost | None]:
+    judged = judge_section(view, section, test)
+    inputs.basis += judged.basis
+    measured = "; ".join(t for t in (told["measured"], judged.measured) if t)
+    parts = list(dict.fromkeys(p.through for p in section))
+    where = f"Power ends between {before.label} and {first.label} ({', '.join(parts)})"
+    lost = Lost(before.place, first.place, tuple(dict.fromkeys(p.fault for p in section)), judged.reason, test.stage, tuple(dict.fromkeys(inputs.basis)))
+    told = {**told, "measured": measured}
+    clause = f"{judged.why[:1].upper()}{judged.why[1:]}."
+    if judged.reason is Reason.UNKNOWN:
+        inputs.lacks(judged.lacking)
+        return inputs.cannot_tell("clutch_circuit", _TITLE, why=clause, **told), lost
+    why = clause if judged.why else f"{where}: examine that section first."
+    return inputs.finding("clutch_circuit", _TITLE, uncertainty=judged.uncertainty, margin_sd=judged.margin_sd, why=why,
+                          outcome=Outcome.WITHIN if judged.reason is Reason.GOOD else Outcome.OUTSIDE, **told), lost
+
+
+def _key_doubt(view: View, section: tuple[Point, ...], before: Live, first: Live) -> tuple[str, str] | None:
+    """What is lacking and why, where the key may explain the dead point: it was not on, or nobody said so and the section needs it."""
+    at_before, at_first = _key(view, before), _key(view, first)
+    doubt = next((d for d in view.doubts if d.keys & set(_KEY) and d.order < view.order(first)), None)
+    if doubt is not None:
+        return f"{doubt.text} {NOT_CONFIRMED}", ""
+    if at_first not in ("on", at_before):
+        return "both points tested with the key on", "The key was not stated alike for the two tests, so the dead point may only show the key: test both again."
+    if at_first != "on" and any(p.needs_key for p in section):
+        return "key on at the test", ("The key was off at the test, so a dead point says nothing: test again with the key on and the cooling called for."
+                                      if at_first == "off" else
+                                      "Nobody said that the key was on, without which this section is dead: test again with the key on and the cooling called for.")
+    return None
+
+
+def _key(view: View, test: Live) -> str | None:
+    """"on", "off", or None where nobody said: stopping the engine leaves the key unknown."""
+    key = None
+    for x in view.usable.live:
+        if view.order(x) >= view.order(test):
+            break
+        if isinstance(x.entry.statement, Step) and x.entry.statement.action in _KEY:
+            key = _KEY[x.entry.statement.action]
+    return "on" if key is None and test.engine == "running" else key
+
+
+def _drops(view: View, tests: _Round, points: list[Point], state: dict[str, bool | None]) -> Iterator[Finding]:
+    """Voltages with power at both ends: what is lost between them. The whole way where nothing on it stands out, else what does."""
+    volts = [p for p in points if state[p.place] and isinstance(tests.tests[p.place].entry.statement, Measured)]
+    if len(volts) < 2:
+        return
+    open_after = any(s is False for s in state.values())
+    parts = [_drop(view, tests, points[points.index(before):points.index(after) + 1], open_after) for before, after in pairwise(volts)]
+    loud = [f for f in parts if f.outcome is not Outcome.WITHIN]
+    yield from loud or [_drop(view, tests, points[points.index(volts[0]):points.index(volts[-1]) + 1], open_after)]
+
+
+def _drop(view: View, tests: _Round, way: list[Point], open_after: bool) -> Finding:
+    inputs, before, after, section = Inputs(view, stage=tests.stage), way[0], way[-1], way[1:]
+    a, b = tests.tests[before.place], tests.tests[after.place]
+    inputs.basis += [a.entry.id, b.entry.id]
+    most = min(MOST_DROP_V, max(sum(p.drop_v for p in section if p.fault != "wiring"), max(p.drop_v for p in section)))
+    lost = _volts(view, a) - _volts(view, b)
+    name, title = f"drop_to_{after.place}", f"Voltage drop: {before.label} to {after.label}"
+    told = {"expected": f"up to {most:g} V under load", "measured": f"{nominal(lost):.2f} V from {si(a):g} V and {si(b):g} V", "source": w.COMMON_PRACTICE}
+    if a.engine != b.engine:
+        inputs.lacks("both voltages with the engine in the same state")
+        return inputs.cannot_tell(name, title, why="The engine was not in the same state for both readings, and charging moves the voltage: read both again.", **told)
+    outcome, margin_sd = weigh(lost, float("-inf"), most)
+    if nominal(lost) < -expanded(lost):
+        inputs.lacks("both voltages at one time")
+        return inputs.cannot_tell(name, title, why="The voltage rises along the way, so the supply moved between the readings: read both again.", **told)
+    if outcome is not Outcome.OUTSIDE and open_after:
+        inputs.lacks("the drop with current flowing: the circuit is open further on")
+        return inputs.cannot_tell(name, title, why="Without current nothing drops: read it again once the circuit is closed.", **told)
+    why = {Outcome.WITHIN: "Little is lost on the way, if the clutch was drawing its current.",
+           Outcome.CANNOT_TELL: "The drop is too near the usual limit for two readings of a meter: read it directly across, under load.",
+           Outcome.OUTSIDE: "More is lost on the way than closed contacts lose: read across each contact and connector of it, under load."}[outcome]
+    return inputs.finding(name, title, outcome=outcome, margin_sd=margin_sd, why=why,
+                          uncertainty=f"±{expanded(lost):.2f} V (k = 2), the battery taken as steady to {DRIFT_V:g} V", **told)
+
+
+def _volts(view: View, live: Live) -> Uncertain:
+    """Read with one meter, whose scale is the same for both; the battery and the last digit move each by itself."""
+    number = live.entry.id
+    return (view.errors.figure(si(live), 0.01 * si(live), ("meter", Quantity.VOLTAGE)) + view.errors.figure(0.0, DRIFT_V, ("battery", number))
+            + view.errors.figure(0.0, DIGIT_V, ("digit", number)))
+
+
+def _engaged(view: View, tests: _Round, state: dict[str, bool | None]) -> Iterator[Finding]:
+    """Power at the clutch against what the clutch does."""
+    seen = [x for x in view.usable.live if isinstance(x.entry.statement, Step) and tests.since <= view.order(x) < tests.until
+            and x.entry.statement.action in ("clutch_engaged", "clutch_not_engaged")]
+    if not seen or "clutch" not in state:
+        return
+    inputs = Inputs(view, stage=tests.stage)
+    inputs.basis += [tests.tests["clutch"].entry.id, seen[-1].entry.id]
+    for doubt in view.doubts:
+        if doubt.keys & {"clutch", "clutch_engaged", "clutch_not_engaged"} and tests.since <= doubt.order < tests.until:
+            inputs.lacks(f"{doubt.text} {NOT_CONFIRMED}")
+    engaged, power = seen[-1].entry.statement.action == "clutch_engaged", state["clutch"]
+    told = {"expected": "engaged with power at its connector, and not without", "source": w.COMMON_PRACTICE,
+            "measured": f"{'power' if power else 'no power' if power is False else 'a voltage that is neither'}, {'engaged' if engaged else 'not engaged'}"}
+    name, title = "clutch_engagement", "Clutch against its supply"
+    if not inputs.complete:
+        yield inputs.cannot_tell(name, title, **told)
+        return
+    if power is None or (engaged and not power):
+        inputs.lacks("power and clutch seen at one time")
+        yield inputs.cannot_tell(name, title, why="The clutch was stated as engaged without power, or the power is not clear: look at both at one time.", **told)
+        return
+    if engaged == power:
+        why = "The clutch answers its supply." if power else "The clutch is not engaged and has no power, so the supply comes first."
+        yield inputs.finding(name, title, uncertainty="as stated", outcome=Outcome.WITHIN, why=why, **told)
+        return
+    yield inputs.finding(name, title, uncertainty="as stated", outcome=Outcome.OUTSIDE, **told,
+                         why="The clutch has power and does not engage, which points to its ground, its coil or its air gap: read the drop to ground and the "
+                             "coil's resistance.")
+
+
+def _ground(view: View, tests: _Round, powered: bool | None) -> Iterator[Finding]:
+    """A lamp at the ground side: power there means that the current does not get away."""
+    live = tests.tests.get("clutch_ground")
+    if live is None or not isinstance(live.entry.statement, Supply):
+        return
+    inputs = Inputs(view, stage=tests.stage)
+    inputs.basis.append(live.entry.id)
+    name, title, expected = "clutch_ground_power", "Ground side of the clutch", "no power, with power at the connector"
+    if live.entry.statement.present:
+        yield inputs.finding(name, title, expected=expected, measured="power", uncertainty="as stated", outcome=Outcome.OUTSIDE, source=w.COMMON_PRACTICE,
+                             why="Power stands at the ground side, so the way to ground is open or poor: read the drop to the battery's negative post.")
+        return
+    if not powered:
+        inputs.lacks("power at the clutch connector at the same time")
+    elif not view.did("test_light_proved"):
         inputs.lacks("the test light proved on a known good supply")
-        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
-                                  why="A dead point found with an unproved test light proves nothing: prove the light on a known good supply and "
-                                      "test again.")
-    before = tested[tested.index(first) - 1] if tested.index(first) else None
-    if before is None:
-        inputs.lacks("a point with power before it")
-        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
-                                  why=f"No power at {PLACES[first].name} and no point before it was tested: go back towards the battery.")
-    if (before, first) == ("low_pressure_switch_in", "low_pressure_switch_out"):
-        return _open_low_pressure_switch(inputs, _points(view)[first], title, expected, measured)
-    should = " after deciding whether it should be open just now" if first.endswith("switch_out") else ""
-    return inputs.finding(name, title, expected=expected, measured=measured, uncertainty="", outcome=Outcome.OUTSIDE, source=source,
-                          why=f"Power ends between {PLACES[before].name} and {PLACES[first].name}: examine that section first{should}.")
-
-
-def _open_low_pressure_switch(inputs: Inputs, test: Live, title: str, expected: str, measured: str) -> Finding:
-    """Low enough pressure opens the switch; that is its job. The pressure counts that was read last before the test."""
-    name, source = "clutch_circuit", w.COMMON_PRACTICE
-    inputs.stage = test.stage
-    live = inputs.figure("low_side", required=False, before=inputs.view.order(test))
-    if live is None or not inputs.complete:
-        inputs.lacks("low-side pressure, read before the switch was tested")
-        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=source,
-                                  why="The low-pressure switch is open, and without the low-side pressure nobody can say whether it should be.")
-    pressure = gauge_pressure(live, inputs.ambient_pressure())
-    limit = inputs.view.equipment.gauges.low.limit_of_error_kpa(pressure)
-    limit_psi = GaugePressure(limit or 0.0).psi
-    uncertainty = f"gauge ±{limit_psi:.0f} psi; cut-out commonly {CUT_OUT_PSI[0]:.0f} to {CUT_OUT_PSI[1]:.0f} psi, see the manual"
-    if pressure.psi < CUT_OUT_PSI[0] - limit_psi:
-        return inputs.finding(name, title, expected=expected, measured=f"{measured}; low side {w.pressure(pressure)}", uncertainty=uncertainty,
-                              outcome=Outcome.WITHIN, source=source,
-                              why="The low-pressure switch is open at a low pressure, so it is doing its job: look for the lost charge before the "
-                                  "switch.")
-    if pressure.psi > CUT_OUT_PSI[1] + limit_psi:
-        return inputs.finding(name, title, expected=expected, measured=f"{measured}; low side {w.pressure(pressure)}", uncertainty=uncertainty,
-                              outcome=Outcome.OUTSIDE, source=source,
-                              why="The low-pressure switch is open although the pressure is above its usual cut-out: test the switch and its "
-                                  "connector against the manual.")
-    inputs.lacks("the switch's cut-out pressure from the manual")
-    return inputs.cannot_tell(name, title, expected=expected, measured=f"{measured}; low side {w.pressure(pressure)}", source=source,
-                              why="The low-pressure switch is open and the pressure is near its usual cut-out: compare with the manual.")
+    if not inputs.complete:
+        yield inputs.cannot_tell(name, title, expected=expected, measured="no power", source=w.COMMON_PRACTICE,
+                                 why="No power at the ground side shows a good ground only with power at the connector and a proved light.")
+        return
+    yield inputs.finding(name, title, expected=expected, measured="no power", uncertainty="as stated", outcome=Outcome.WITHIN, source=w.COMMON_PRACTICE,
+                         why="The current finds its way to ground.")

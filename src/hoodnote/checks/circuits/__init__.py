@@ -9,10 +9,14 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hoodnote.checks.tables import PRESSURES, TEMPERATURES, VOLTS, Table, read
 from hoodnote.errors import HoodnoteError
 from hoodnote.statements.vocabulary import PLACES
+
+if TYPE_CHECKING:
+    from hoodnote.checks.inputs import Inputs
 
 FAULTS = ("wiring", "blown_fuse", "relay", "control_unit", "open_freeze_switch", "open_low_pressure_switch", "open_high_pressure_switch")
 _POINT = ("place", "label", "through", "fault", "needs_key", "drop", "volts", "opens_below", "closes_above", "opens_above", "closes_below",
@@ -52,6 +56,15 @@ class Vehicle:
     model: str | None = None
     years: tuple[int, int] | None = None
 
+    def fits(self, make: str | None, model: str | None, year: int | None) -> bool:
+        """A vehicle of which something is not known does not fit a circuit that asks for it."""
+        return (make is not None and make.casefold() == self.make and (self.model is None or (model or "").casefold() == self.model)
+                and (self.years is None or (year is not None and self.years[0] <= year <= self.years[1])))
+
+    @property
+    def closeness(self) -> tuple[bool, bool]:
+        return self.model is not None, self.years is not None
+
     def overlaps(self, other: Vehicle) -> bool:
         """Could one vehicle be both, with neither description the closer one?"""
         return (self.make == other.make and self.model == other.model and (self.years is None) == (other.years is None)
@@ -73,6 +86,20 @@ class Circuit:
 @cache
 def usual() -> Circuit:
     return _circuit(read(Path(__file__).with_name("usual.toml")))
+
+
+def circuit_of(inputs: Inputs) -> Circuit:
+    """The closest one for the job's vehicle, else the one the shop takes as usual, else the usual one. What of the vehicle is in
+    doubt and could decide it is named as missing."""
+    equipment = inputs.view.equipment
+    for_vehicles = [(c.vehicle, c) for c in equipment.circuits if c.vehicle is not None]
+    if for_vehicles:
+        make, model, year = (inputs.fact(key, required=False) for key in ("make", "model", "model_year"))
+        number = int(year) if year is not None and re.fullmatch(r"\d{4}", year) else None
+        fitting = [(v.closeness, c) for v, c in for_vehicles if v.fits(make, model, number)]
+        if fitting:
+            return max(fitting, key=lambda f: f[0])[1]
+    return next((c for c in equipment.circuits if c.id == equipment.usual_circuit), usual())
 
 
 def shop_circuits(folder: Path) -> tuple[Circuit, ...]:
