@@ -1,7 +1,8 @@
-"""The refrigerant circuit of a vehicle at steady state, from conditions and an optional fault to what gauges and thermometers would show."""
+"""The refrigerant circuit of a vehicle at steady state: conditions and an optional fault in, what gauges and thermometers show out."""
 
+from hoodnote.physics.cycle.bands import expected
 from hoodnote.physics.cycle.model import Band, Conditions, Expected, Fault, Running, Vehicle
 from hoodnote.physics.cycle.solve import run, standing
 from hoodnote.physics.cycle.vehicles import typical
 
-__all__ = ["Band", "Conditions", "Expected", "Fault", "Running", "Vehicle", "run", "standing", "typical"]
+__all__ = ["Band", "Conditions", "Expected", "Fault", "Running", "Vehicle", "expected", "run", "standing", "typical"]

@@ -13,22 +13,29 @@ from hoodnote.physics.cycle.model import FIXED, Conditions, Fault, Vehicle
 
 GAS_CONSTANT = 8.314462618                        # J/(mol K), CODATA 2018
 AIR_MOLAR_MASS = 0.0289652                        # kg/mol, ASHRAE
-# A buffer (receiver-drier, accumulator) passes from empty to full while its inlet changes by a few of these: an honest plateau.
-_BUFFER_KJ_KG = 1.2
-# An accumulator lets a little liquid through its oil bleed.
-_ACCUMULATOR_WET_KJ_KG = -3.0
-# Displacement control and clutch cycling hold their set point within about this.
-_CONTROL_K = 0.5
+# A buffer (receiver-drier, accumulator) passes from empty to full while the enthalpy at its inlet changes by this, about 2 K: an
+# honest plateau.
+_BUFFER_KJ_KG = 3.0
+# An accumulator lets a little liquid through its oil bleed: half full it passes this below saturated vapour.
+_ACCUMULATOR_WET_KJ_KG = 3.0
+# Displacement control and clutch cycling go from least to full while what they sense rises by this.
+_CONTROL_K = 2.0
 _LEAST_STROKE, _LEAST_DUTY = 0.06, 0.03
 # The fin thermostat of an expansion-valve system sits in the air off the coil and is set this much above the evaporating temperature.
-_FIN_ABOVE_K = 6.0
+_FIN_ABOVE_K = 5.5
 
-Unknowns = tuple[float, float, float, float]      # evaporating C, condensing C, outlet above saturated vapour kJ/kg, control signal
+# Each thing with two stops (stroke, buffer, valve) is one unknown: between 0 and 1 it is the position between the stops, beyond them
+# what is sensed goes on. One unit beyond a stop is about as large a change as the way between them, which keeps the equations tame.
+_BEYOND_CONTROL_K, _BEYOND_BUFFER_KJ_KG, _BEYOND_VALVE_K, _WITHIN_VALVE_K = 25.0, 60.0, 25.0, 0.5
+_CORNER = 0.04
+
+# Orifice tube: control, condensing C, buffer. Valve: and valve. Fin thermostat: and evaporating C.
+Unknowns = tuple[float, ...]
 
 
 @dataclass(frozen=True)
 class State:
-    residuals: Unknowns
+    residuals: tuple[float, ...]
     evaporator: Saturation
     condenser: Saturation
     high_kpa: float
@@ -69,39 +76,47 @@ class Circuit:
     def charge_kg(self) -> float:
         return self.vehicle.charge_kg * self.effects.charge
 
+    @cached_property
+    def fin_thermostat(self) -> bool:
+        return self.vehicle.control == FIXED and not self.vehicle.orifice_tube and not self.effects.unprotected
+
     def state(self, unknowns: Unknowns) -> State:
         vehicle, fl, fx = self.vehicle, self.fluid, self.effects
-        t_low, t_high, above, signal = unknowns
+        control, t_high, buffer = unknowns[:3]
+        stroke, sensed_c = self._control(control)
+        t_low = unknowns[4] if self.fin_thermostat else sensed_c
         evaporator, condenser = fl.saturated(t_low), fl.saturated(t_high)
-        air, effectiveness = self.face
-        least = _LEAST_DUTY if vehicle.control == FIXED else _LEAST_STROKE
-        stroke = least + (1 - least) * parts.sigmoid(signal)
         high_kpa = condenser.p + self._air_in_condenser(t_high)
+        level, beyond = _position(buffer)
+        filling = _BUFFER_KJ_KG * (level - 0.5) + _BEYOND_BUFFER_KJ_KG * beyond      # kJ/kg below what neither fills nor empties
+        if vehicle.orifice_tube:
+            opening, above = 1.0, -_ACCUMULATOR_WET_KJ_KG - filling
+        else:
+            opening, above = self._valve(unknowns[3], t_low, evaporator)
         h_out = evaporator.h_vapour + above
+        air, effectiveness = self.face
         done = parts.compress(fl, vehicle, self.conditions, fx, evaporator, h_out, condenser, high_kpa, stroke)
         share = 0.0 if vehicle.orifice_tube else vehicle.subcooling_share
         first = parts.condense(fl, condenser, air, effectiveness, 1 - share, done.flow, done.discharge.h)
         second = parts.condense(fl, condenser, air, effectiveness, share, done.flow, first.h)
-        outlet_superheat = fl.vapour_at(t_low, h_out, 1).superheat if above > 0 else above / 0.9
-        metered = parts.meter(fl, vehicle, fx, second.h, condenser, high_kpa, evaporator, outlet_superheat)
+        metered = parts.meter(fl, vehicle, fx, second.h, condenser, high_kpa, evaporator, opening)
         evaporated = parts.evaporate(fl, evaporator, self.coil, done.flow, second.h)
-        if vehicle.orifice_tube:
-            level = parts.sigmoid((_ACCUMULATOR_WET_KJ_KG - above) / _BUFFER_KJ_KG)
-            buffer, over = level * evaporator.d_liquid, (1 - level) * evaporator.d_vapour
-        else:
-            level = parts.sigmoid((condenser.h_liquid - first.h) / _BUFFER_KJ_KG)
-            buffer, over = level * condenser.d_liquid, (1 - level) * condenser.d_vapour
         _, liquid_volume = parts.enthalpy_and_volume(condenser, second.h)
+        at_buffer = evaporator if vehicle.orifice_tube else condenser
         charge = (vehicle.condenser_l * (first.mass_share + second.mass_share) + vehicle.liquid_line_l / liquid_volume
-                  + vehicle.buffer_l * (buffer + over) + vehicle.evaporator_l * evaporated.mass_share
-                  + vehicle.suction_line_l * evaporator.d_vapour + vehicle.discharge_line_l * done.discharge.d) / 1e3
-        residuals = (
+                  + vehicle.buffer_l * (level * at_buffer.d_liquid + (1 - level) * at_buffer.d_vapour)
+                  + vehicle.evaporator_l * evaporated.mass_share + vehicle.suction_line_l * evaporator.d_vapour
+                  + vehicle.discharge_line_l * done.discharge.d) / 1e3
+        residuals = [
             log(metered.flow / done.flow),
             (evaporated.h - h_out) / 10,
-            3 * (charge / self.charge_kg - 1) if self.level is None else log(level / (1 - level) * (1 - self.level) / self.level),
-            (signal - self._wanted(t_low, evaporated.air_off_c)) / 5,
-        )
-        return State(residuals, evaporator, condenser, high_kpa, stroke, done, metered, evaporated, second.h,
+            3 * (charge / self.charge_kg - 1) if self.level is None else level - self.level,
+        ]
+        if not vehicle.orifice_tube:
+            residuals.append((condenser.h_liquid - first.h - filling) / 20)
+        if self.fin_thermostat:
+            residuals.append((evaporated.air_off_c - _FIN_ABOVE_K - sensed_c) / 5)
+        return State(tuple(residuals), evaporator, condenser, high_kpa, stroke, done, metered, evaporated, second.h,
                      first.heat_w + second.heat_w, charge, level)
 
     def _air_in_condenser(self, t_high: float) -> float:
@@ -109,9 +124,26 @@ class Circuit:
         return self.effects.air_kpa * (t_high + 273.15) / 298.15 * self.vehicle.volume_l / (2 / 3 * self.vehicle.condenser_l) \
             if self.effects.air_kpa else 0.0
 
-    def _wanted(self, t_low: float, air_off_c: float) -> float:
+    def _control(self, unknown: float) -> tuple[float, float]:
+        """Stroke or duty, and the temperature sensed at that."""
+        position, beyond = _position(unknown)
         if self.effects.unprotected:
-            return 10.0
-        fin_thermostat = self.vehicle.control == FIXED and not self.vehicle.orifice_tube
-        measured = air_off_c - _FIN_ABOVE_K if fin_thermostat else t_low
-        return min(max((measured - self.vehicle.evaporating_setpoint_c) / _CONTROL_K, -10.0), 10.0)
+            position, beyond = 1.0, unknown - 0.5
+        least = _LEAST_DUTY if self.vehicle.control == FIXED else _LEAST_STROKE
+        return (least + (1 - least) * position,
+                self.vehicle.evaporating_setpoint_c + _CONTROL_K * (position - 0.5) + _BEYOND_CONTROL_K * beyond)
+
+    def _valve(self, unknown: float, t_low: float, evaporator: Saturation) -> tuple[float, float]:
+        """Opening, and the evaporator outlet in kJ/kg above saturated vapour at that."""
+        position, beyond = _position(unknown)
+        fx, vehicle = self.effects, self.vehicle
+        opening = fx.valve_least + max(fx.valve_most - fx.valve_least, 0.0) * position
+        superheat = (vehicle.valve_superheat_k + vehicle.valve_span_k * opening + _WITHIN_VALVE_K * (position - 0.5)
+                     + _BEYOND_VALVE_K * beyond)
+        return opening, (self.fluid.vapour(t_low, superheat).h - evaporator.h_vapour if superheat > 0 else 0.85 * superheat)
+
+
+def _position(unknown: float) -> tuple[float, float]:
+    """Position between two stops, 0 to 1, and how far beyond them; corners rounded."""
+    beyond = _CORNER * (parts.softplus((unknown - 1) / _CORNER) - parts.softplus(-unknown / _CORNER))
+    return unknown - beyond, beyond

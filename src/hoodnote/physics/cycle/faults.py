@@ -51,6 +51,6 @@ def effects(vehicle: Vehicle, fault: Fault | None) -> Effects:
         case "weak_compressor":
             return Effects(volumetric=1 - 0.8 * s, isentropic=1 - 0.4 * s)
         case "iced_evaporator":
-            return Effects(evaporator_air=1 - 0.85 * s, evaporator_ua=1 - 0.9 * s, unprotected=s > 0)
+            return Effects(evaporator_air=1 - 0.85 * s, evaporator_ua=1 - 0.9 * s, unprotected=True)
         case _:
             return Effects(heater=0.45 * s)

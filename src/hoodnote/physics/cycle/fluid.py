@@ -15,7 +15,7 @@ from hoodnote.physics.refrigerants import refrigerant
 
 COLDEST_C = -65.0
 _SAT_STEP_K, _VAPOUR_STEP_K, _SUPERHEAT_STEP_K, _MOST_SUPERHEAT_K = 0.25, 1.0, 2.5, 150.0
-_BELOW_CRITICAL_K = 5.0
+_BELOW_CRITICAL_K = 3.0
 MODELLED = ("R-134a", "R-1234yf", "R-12", "R-152a")
 
 
@@ -73,7 +73,20 @@ class Fluid:
         position = min(max((t - COLDEST_C) / _SAT_STEP_K, 0.0), len(self._sat) - 1.001)
         i = int(position)
         f = position - i
-        return Saturation(*[a + f * (b - a) for a, b in zip(self._sat[i], self._sat[i + 1], strict=True)])
+        a, b, e = self._sat[i], self._sat[i + 1], 1.0 - f          # written out: the solver spends its time here
+        return Saturation(a[0] * e + b[0] * f, a[1] * e + b[1] * f, a[2] * e + b[2] * f, a[3] * e + b[3] * f,
+                          a[4] * e + b[4] * f, a[5] * e + b[5] * f, a[6] * e + b[6] * f, a[7] * e + b[7] * f)
+
+    def saturation_kpa(self, t: float) -> float:
+        return self._one(self._p, t)
+
+    def liquid_enthalpy(self, t: float) -> float:
+        return self._one(self._h_liquid, t)
+
+    def _one(self, column: list[float], t: float) -> float:
+        position = min(max((t - COLDEST_C) / _SAT_STEP_K, 0.0), len(column) - 1.001)
+        i = int(position)
+        return column[i] + (position - i) * (column[i + 1] - column[i])
 
     def temperature_at(self, p: float) -> float:
         """Saturation temperature at a pressure. Raises OutOfRange off the table."""
@@ -118,8 +131,10 @@ def _between(column: list[float], value: float, rows: list[tuple]) -> float:
 
 
 def _blend(low: list, high: list, f: float, i: int, g: float) -> Vapour:
-    return Vapour(*[(a + g * (b - a)) * (1 - f) + (c + g * (d - c)) * f
-                    for a, b, c, d in zip(low[i], low[i + 1], high[i], high[i + 1], strict=True)])
+    a, b, c, d = low[i], low[i + 1], high[i], high[i + 1]
+    wa, wb, wc, wd = (1 - g) * (1 - f), g * (1 - f), (1 - g) * f, g * f
+    return Vapour(wa * a[0] + wb * b[0] + wc * c[0] + wd * d[0], wa * a[1] + wb * b[1] + wc * c[1] + wd * d[1],
+                  wa * a[2] + wb * b[2] + wc * c[2] + wd * d[2], wa * a[3] + wb * b[3] + wc * c[3] + wd * d[3])
 
 
 @cache

@@ -26,8 +26,8 @@ _SUCTION_UA_W_K, _ENGINE_BAY_K = 3.5, 20.0        # hose to the engine bay, comm
 _SUCTION_DROP = 8.0e4                             # kPa per (kg/s)2 per m3/kg: about 10 kPa at usual flow
 
 
-def sigmoid(x: float) -> float:
-    return 1.0 / (1.0 + exp(-min(max(x, -60.0), 60.0)))
+def softplus(z: float) -> float:
+    return z + log(1 + exp(-z)) if z > 0 else log(1 + exp(z))
 
 
 # ---- refrigerant states -------------------------------------------------------------------------------------------------------
@@ -85,7 +85,7 @@ def compress(fluid: Fluid, vehicle: Vehicle, conditions: Conditions, effects: Ef
     limit = flow * 900.0 * (conditions.ambient_c + _ENGINE_BAY_K - t_in)
     gain_w = limit * -expm1(-gain_w / limit) if limit > 1e-9 else 0.0
     h_suction = h_out + gain_w / 1e3 / flow
-    low_sat = fluid.temperature_at(max(low_kpa, fluid.saturated(-64.0).p))
+    low_sat = fluid.temperature_at(max(low_kpa, fluid.saturation_kpa(-64.0)))
     at_port = fluid.saturated(low_sat)
     suction = _state(fluid, at_port, h_suction)
     ideal = _at_entropy(fluid, condenser, suction.s)
@@ -185,7 +185,7 @@ def condense(fluid: Fluid, sat: Saturation, air: Air, effectiveness: float, face
 def _liquid_cp(fluid: Fluid, warm: float, cold: float) -> float:
     if warm - cold < 0.05:
         cold = warm - 0.05
-    return (fluid.saturated(warm).h_liquid - fluid.saturated(cold).h_liquid) / (warm - cold) * 1e3
+    return (fluid.liquid_enthalpy(warm) - fluid.liquid_enthalpy(cold)) / (warm - cold) * 1e3
 
 
 # ---- evaporator ---------------------------------------------------------------------------------------------------------------
@@ -244,7 +244,7 @@ def evaporate(fluid: Fluid, sat: Saturation, coil: Coil, flow: float, h_in: floa
         return Evaporated(h, full_w, 1.0, air_off, two_phase_density(sat, x_in, x_out))
     dry, reach = 1 - needed, coil.air.t - sat.t
     cp = (fluid.vapour(sat.t, 2.5).h - sat.h_vapour) / 2.5 * 1e3
-    for _ in range(3):
+    for _ in range(2):
         superheat = reach * -expm1(-dry * coil.dry_conductance / (flow * cp))
         out = fluid.vapour(sat.t, superheat)
         cp = (out.h - sat.h_vapour) / superheat * 1e3 if superheat > 1e-3 else cp
@@ -265,36 +265,20 @@ class Metered:
 
 
 def meter(fluid: Fluid, vehicle: Vehicle, effects: Effects, liquid_h: float, condenser: Saturation, high_kpa: float,
-          evaporator: Saturation, superheat: float) -> Metered:
+          evaporator: Saturation, opening: float) -> Metered:
     """Flow through the device and a narrowed place before it, in series. Orifice tube: choked, the pressure at the throat a share of
-    the liquid's saturation pressure, the form of the published short-tube correlations (from memory). Valve: opens with superheat
-    between its limits, flow with the square root of the pressure difference. Two-phase inlet: homogeneous density."""
-    opening = 1.0
-    if not vehicle.orifice_tube:
-        opening = _soft_limits((superheat - vehicle.valve_superheat_k) / vehicle.valve_span_k, effects.valve_least, effects.valve_most)
+    the liquid's saturation pressure, the form of the published short-tube correlations (from memory). Valve: open by `opening`,
+    flow with the square root of the pressure difference. Two-phase inlet: homogeneous density."""
     area = vehicle.orifice_mm2 * 1e-6 * opening
     narrow = vehicle.orifice_mm2 * 1e-6 * effects.restriction if effects.restriction is not None else None
     if narrow is not None:
         area = area / sqrt(1 + (area / narrow) ** 2)
     liquid_t = min(fluid.liquid_temperature(liquid_h), condenser.t)
     _, volume = enthalpy_and_volume(condenser, liquid_h)
-    throat = _FLASHING_SHARE * fluid.saturated(liquid_t).p if vehicle.orifice_tube else evaporator.p
+    throat = _FLASHING_SHARE * fluid.saturation_kpa(liquid_t) if vehicle.orifice_tube else evaporator.p
     drive = high_kpa - max(throat, evaporator.p)
     # towards no drive the square root gives way to a straight line, so that a solver can pass
     flow = area * sqrt(2e3 / volume) * drive / sqrt(max(drive, 0.0) + 5.0)
     after = high_kpa if narrow is None else high_kpa - (flow / narrow) ** 2 * volume / 2e3
-    at_device = liquid_t if after >= fluid.saturated(liquid_t).p else fluid.temperature_at(max(after, evaporator.p))
+    at_device = liquid_t if after >= fluid.saturation_kpa(liquid_t) else fluid.temperature_at(max(after, evaporator.p))
     return Metered(max(flow, 1e-7), at_device)
-
-
-def _soft_limits(x: float, least: float, most: float) -> float:
-    """x held between the limits, with corners rounded over about 0.05."""
-    if least >= most:
-        return least
-    k = 0.03
-    above = least + k * _softplus((x - least) / k)
-    return most - k * _softplus((most - above) / k)
-
-
-def _softplus(z: float) -> float:
-    return z + log(1 + exp(-z)) if z > 0 else log(1 + exp(z))

@@ -5,17 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 from math import isfinite
 
-from hoodnote.physics.cycle.circuit import AIR_MOLAR_MASS, GAS_CONSTANT, Circuit, State, Unknowns
+from hoodnote.physics.cycle.circuit import Circuit, State, Unknowns
 from hoodnote.physics.cycle.faults import effects
 from hoodnote.physics.cycle.fluid import COLDEST_C, fluid
 from hoodnote.physics.cycle.model import FIXED, Conditions, Fault, Running, Vehicle
 from hoodnote.physics.errors import NoSteadyState, OutOfRange
 
-_STEPS = (0.02, 0.02, 0.05, 0.02)
-_LONGEST = (8.0, 8.0, 20.0, 4.0)
+# Of the unknowns: step for the derivatives, longest step of the solver, least and most.
+_STEPS = (0.002, 0.02, 0.002, 0.002, 0.02)
+_LONGEST = (0.5, 8.0, 0.5, 0.5, 8.0)
 _TOLERANCE = 2e-6
+_HALVINGS = 5
 # Where high-pressure and low-pressure switches commonly act, gauge kPa (common practice, no source).
-_HIGH_SWITCH_KPA, _LOW_SWITCH_KPA = 2900.0, 60.0
+HIGH_SWITCH_KPA, LOW_SWITCH_KPA = 2900.0, 60.0
 
 
 def run(vehicle: Vehicle, conditions: Conditions, fault: Fault | None = None) -> Running:
@@ -25,34 +27,35 @@ def run(vehicle: Vehicle, conditions: Conditions, fault: Fault | None = None) ->
     Raises NotModelled, NoSteadyState, OutOfRange, UnknownRefrigerant.
     """
     circuit = Circuit(vehicle, conditions, fault)
-    return _running(circuit, circuit.state(solved(circuit)))
+    return shown(circuit, circuit.state(solved(circuit)))
 
 
-def solved(circuit: Circuit) -> Unknowns:
-    """The unknowns at steady state. Raises NoSteadyState or OutOfRange."""
-    found = _newton(circuit, _guess(circuit))
+def solved(circuit: Circuit, start: Unknowns | None = None) -> Unknowns:
+    """The unknowns at steady state; `start`: those of a like circuit. Raises NoSteadyState or OutOfRange."""
+    found = _newton(circuit, start) if start else None
+    found = _newton(circuit, _guess(circuit)) if found is None else found
     found = _led(circuit) if found is None else found
     if found is None:
         raise NoSteadyState(f"the cycle model finds no steady state at {circuit.conditions.ambient_c:.0f} C ambient for this vehicle; "
-                            "compare with the service manual instead")
-    if found[0] < COLDEST_C + 2 or found[1] > circuit.fluid.hottest_c - 0.5:
+                            "it may pass its critical point or a pressure switch would stop it; compare with the service manual")
+    if circuit.state(found).evaporator.t < COLDEST_C + 2 or found[1] > circuit.fluid.hottest_c - 0.5:
         raise OutOfRange(f"{circuit.vehicle.refrigerant} would leave the range of the cycle model at {circuit.conditions.ambient_c:.0f} C "
                          "ambient; a pressure switch would stop the compressor first")
     return found
 
 
-def _guess(circuit: Circuit) -> Unknowns:
-    above = -2.0 if circuit.vehicle.orifice_tube else 6.0
-    return 2.0, circuit.conditions.ambient_c + 22.0, above, 2.0
+def _guess(circuit: Circuit, condensing_k: float = 22.0, control: float = 0.9) -> Unknowns:
+    first = control, circuit.conditions.ambient_c + condensing_k, 0.5
+    return first if circuit.vehicle.orifice_tube else (*first, 0.4, 0.0) if circuit.fin_thermostat else (*first, 0.4)
 
 
 def _led(circuit: Circuit) -> Unknowns | None:
     """From a mild day without a fault in steps to the circuit asked for."""
     at, done, step = None, 0.0, 0.25
     base = replace(circuit.conditions, ambient_c=27.0, humidity=0.4, engine_rpm=1500.0)
-    start = replace(circuit, conditions=base, fault=None)
-    for guess in (_guess(start), (-1.0, 45.0, 2.0, 0.0), (8.0, 55.0, 0.0, 5.0), (0.0, 50.0, 15.0, 2.0)):
-        at = _newton(start, guess)
+    start = _between(circuit, base, 0.0)
+    for guess in ((22.0, 0.9), (16.0, 0.5), (28.0, 1.2)):
+        at = _newton(start, _guess(start, *guess))
         if at is not None:
             break
     if at is None:
@@ -83,41 +86,57 @@ def _newton(circuit: Circuit, start: Unknowns) -> Unknowns | None:
     import numpy as np
 
     lowest_high = circuit.face[0].t + 0.2
-    bounds = ((COLDEST_C + 1, circuit.conditions.ambient_c + 10), (lowest_high, circuit.fluid.hottest_c), (-140.0, 120.0), (-12.0, 12.0))
+    bounds = ((-2.5, 3.0), (lowest_high, circuit.fluid.hottest_c), (-3.0, 4.0), (-8.0, 5.0),
+              (COLDEST_C + 1, circuit.conditions.ambient_c + 10))
 
     def held(x: Unknowns) -> Unknowns:
-        return tuple(min(max(v, low), high) for v, (low, high) in zip(x, bounds, strict=True))
+        return tuple(min(max(v, low), high) for v, (low, high) in zip(x, bounds, strict=False))
 
+    n = len(start)
     x = held(start)
     r = circuit.state(x).residuals
     size = sum(v * v for v in r)
-    for _ in range(40):
+    recent, jacobian = [size], None
+    for _ in range(60):
         if size < _TOLERANCE ** 2:
             return x
-        jacobian = np.empty((4, 4))
-        for k in range(4):
-            step = -_STEPS[k] if x[k] + _STEPS[k] > bounds[k][1] else _STEPS[k]
-            moved = circuit.state(x[:k] + (x[k] + step,) + x[k + 1:]).residuals
-            jacobian[:, k] = [(b - a) / step for a, b in zip(r, moved, strict=True)]
+        fresh = jacobian is None
+        if fresh:
+            jacobian = np.empty((n, n))
+            for k in range(n):
+                step = -_STEPS[k] if x[k] + _STEPS[k] > bounds[k][1] else _STEPS[k]
+                moved = circuit.state(x[:k] + (x[k] + step,) + x[k + 1:]).residuals
+                jacobian[:, k] = [(b - a) / step for a, b in zip(r, moved, strict=True)]
         try:
             change = np.linalg.solve(jacobian, np.negative(r))
         except np.linalg.LinAlgError:
             return None
-        factor = min(1.0, *(longest / max(abs(c), 1e-12) for longest, c in zip(_LONGEST, change, strict=True)))
-        for _ in range(10):
+        factor = min(1.0, *(longest / max(abs(c), 1e-12) for longest, c in zip(_LONGEST, change, strict=False)))
+        # the circuit has corners (a zone appears, a valve reaches its stop): a step need only beat the worst of the last few
+        for _ in range(_HALVINGS):
             trial = held(tuple(float(v + factor * c) for v, c in zip(x, change, strict=True)))
             trial_r = circuit.state(trial).residuals
             trial_size = sum(v * v for v in trial_r)
-            if isfinite(trial_size) and trial_size < size * (1 - 0.1 * factor):
+            if isfinite(trial_size) and trial_size < max(recent):
                 break
             factor /= 2
-        else:
+        if not isfinite(trial_size):
             return None
+        # Broyden's update serves as long as it brings the residuals down well
+        if trial_size < 0.04 * size:
+            moved = np.subtract(trial, x)
+            jacobian += np.outer(np.subtract(trial_r, r) - jacobian @ moved, moved) / (moved @ moved)
+        else:
+            jacobian = None
+            if not fresh and trial_size > size:
+                continue
         x, r, size = trial, trial_r, trial_size
+        recent = [*recent[-3:], size]
     return None
 
 
-def _running(circuit: Circuit, s: State) -> Running:
+def shown(circuit: Circuit, s: State) -> Running:
+    """What instruments show of a settled state."""
     fl, station = circuit.fluid, circuit.conditions.station_kpa
     done, evaporated = s.compressed, s.evaporated
     low_c, high_c = fl.temperature_at(done.low_kpa), fl.temperature_at(min(s.high_kpa, fl.saturated(fl.hottest_c).p * 0.999))
@@ -149,9 +168,9 @@ def _notes(high_kpa: float, low_kpa: float, cycling: bool) -> tuple[str, ...]:
     out = []
     if cycling:
         out.append("the freeze protection cycles the clutch; pressures and temperatures are the mean of the cycle")
-    if high_kpa > _HIGH_SWITCH_KPA:
+    if high_kpa > HIGH_SWITCH_KPA:
         out.append("high side above where a high-pressure switch commonly opens")
-    if low_kpa < _LOW_SWITCH_KPA:
+    if low_kpa < LOW_SWITCH_KPA:
         out.append("low side below where a low-pressure switch commonly opens")
     return tuple(out)
 
