@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 # How far the air may have moved between two stages of one job (common practice, no source).
 STAGE_DRIFT_C = 3.0
+# Where no altitude was stated sea level is taken, and the place may be as high as this (common practice, no source).
+UNSTATED_ALTITUDE_M = 1600.0
 _SAME_ALL_JOB = ("altitude", "label_charge", "label_oil")
 NOT_CONFIRMED = "(stated, not confirmed)"
 # Label and present refrigerant of the usual conversion.
@@ -53,6 +55,7 @@ class Inputs:
     basis: list[int] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)          # how limits and conditions were come by
+    altitude_stated: bool = True                            # False once sea level had to be taken
 
     @property
     def complete(self) -> bool:
@@ -141,6 +144,7 @@ class Inputs:
         """Station pressure from the altitude; sea level, with a note, where none was stated."""
         live = self.condition("altitude", required=False)
         if live is None:
+            self.altitude_stated = False
             self.notes.append("sea level assumed, no altitude stated")
             return SEA_LEVEL
         metres = si(live)
@@ -186,7 +190,14 @@ class Inputs:
         if limit is None:
             return Pressure(value, None, None, None)
         above = self.view.errors.figure(value.kpa, limit, ("gauge", place))
-        return Pressure(value, limit, above, above + self.view.errors.figure(station.kpa, WEATHER_LIMIT_KPA, "weather"))
+        return Pressure(value, limit, above, above + self._station(station))
+
+    def _station(self, station: AbsolutePressure) -> Uncertain:
+        around = self.view.errors.figure(station.kpa, WEATHER_LIMIT_KPA, "weather")
+        if self.altitude_stated:
+            return around
+        self.notes.append(f"an altitude of up to {UNSTATED_ALTITUDE_M:.0f} m counted in the ±")
+        return around + self.view.errors.figure(0.0, station.kpa - station_pressure(UNSTATED_ALTITUDE_M).kpa, "altitude")
 
     def graded(self, place: str, *, required: bool = True) -> Pressure | None:
         """As `pressure`, where the gauge's grade holds; else it is named as missing."""
@@ -201,8 +212,9 @@ class Inputs:
         """As told when the inputs are complete; otherwise it cannot tell, and says what it lacks."""
         if not self.complete:
             return self.cannot_tell(check, title, expected=expected, measured=measured, source=source)
+        missing = ("altitude",) if outcome is Outcome.CANNOT_TELL and not self.altitude_stated else ()
         return Finding(check, title, self._stage_text, expected, measured, self._with_notes(uncertainty), outcome, why,
-                       self._basis, (), source, margin_sd)
+                       self._basis, missing, source, margin_sd)
 
     def cannot_tell(self, check: str, title: str, *, expected: str, source: str, measured: str = "", why: str = "") -> Finding:
         lacking = "; ".join(self.missing)
