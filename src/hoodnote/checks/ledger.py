@@ -1,10 +1,207 @@
-"""Refrigerant and oil in and out, per job: sums that close, or by how much they do not."""
+"""Refrigerant and oil in and out, per job and per cylinder: sums that close, or by how much they do not.
+
+The amounts are those of `hoodnote.checks.masses`, on which the findings of the mass balance stand as well.
+"""
 
 from __future__ import annotations
 
-from hoodnote.checks.model import Ledger
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from hoodnote.checks import masses
+from hoodnote.checks import wording as w
+from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, weigh
+from hoodnote.checks.masses import EQUIPMENT, Amount, share_of
+from hoodnote.checks.model import Ledger, LedgerLine, Outcome
 from hoodnote.checks.view import View
+from hoodnote.physics.uncertain import expanded, nominal
+from hoodnote.readings.model import Live, Timeline
+from hoodnote.statements.model import Fact, Measured
+
+_REFRIGERANT = ("recovered", "charged", "scale_before", "scale_after", "can_content", "can_heel", "can_empty")
+_OIL = ("oil_removed", "oil_added")
 
 
 def ledgers(view: View) -> tuple[Ledger, ...]:
-    return ()
+    """Refrigerant, oil, and each recovery cylinder that was named, as far as the job touched them."""
+    found = []
+    if view.touched(*_REFRIGERANT):
+        found.append(_refrigerant(view))
+    if view.touched(*_OIL):
+        found.append(_oil(view))
+    return (*found, *_cylinders([("", view)]))
+
+
+def across(jobs: Sequence[tuple[str, Timeline]]) -> tuple[Ledger, ...]:
+    """What went into each recovery cylinder over several jobs, given as work order and record; cylinders in the order they were named."""
+    return tuple(_cylinders([(order, View(timeline)) for order, timeline in jobs]))
+
+
+# refrigerant of the job ------------------------------------------------------------------------------------
+
+@dataclass
+class _Way:
+    """One way to the mass charged."""
+
+    name: str                            # "the stated charge", "the scale", "the cans"
+    inputs: Inputs
+    amount: Amount | None
+
+    @property
+    def sure(self) -> Amount | None:
+        return self.amount if self.inputs.complete else None
+
+
+def _refrigerant(view: View) -> Ledger:
+    ways = [_Way(name, inputs := Inputs(view), found(inputs)) for name, places, found in (
+        ("the stated charge", ("charged",), masses.charged), ("the scale", ("scale_before", "scale_after"), masses.off_scale),
+        ("the cans", ("can_content", "can_empty", "can_heel"), masses.from_cans)) if view.touched(*places)]
+    lines = [*_label_lines(view), *_recovered_lines(view), *_charged_lines(view, ways)]
+    closes, why = _closing(ways)
+    return Ledger("refrigerant", "Refrigerant", tuple(lines), _in_system(view, ways, closes), closes, why, EQUIPMENT)
+
+
+def _label_lines(view: View) -> Iterator[LedgerLine]:
+    inputs = Inputs(view)
+    label = masses.label(inputs)
+    if label is not None and inputs.complete:
+        live = view.readings("label_charge")[-1]
+        tolerance = label.high - label.label
+        yield LedgerLine("label charge", masses.said(live), f"±{w.mass(tolerance)}" if tolerance else "no tolerance printed", (live.entry.id,))
+        asked = masses.target(inputs)
+        if asked is not None and asked is not label and inputs.complete and asked.source is w.COMMON_PRACTICE:
+            yield LedgerLine(f"usual charge after conversion: {asked.text}", f"{w.mass(asked.low)} to {w.mass(asked.high)}", w.COMMON_PRACTICE,
+                             tuple(dict.fromkeys(inputs.basis)))
+
+
+def _recovered_lines(view: View) -> Iterator[LedgerLine]:
+    for live in view.readings("recovered"):
+        yield LedgerLine("recovered", masses.said(live), _limit(masses.metered(view, live)), (live.entry.id,))
+    inputs = Inputs(view)
+    amount, label = masses.recovered(inputs), masses.label(inputs)
+    if amount is not None and label is not None and inputs.complete:
+        gap = label.label - nominal(amount.kg)
+        yield LedgerLine("short of the label" if gap >= 0 else "more than the label", w.mass(abs(gap)), _limit(amount), tuple(dict.fromkeys(inputs.basis)))
+
+
+def _charged_lines(view: View, ways: Sequence[_Way]) -> Iterator[LedgerLine]:
+    for live in view.readings("charged"):
+        yield LedgerLine("charged, as stated", masses.said(live), _limit(masses.metered(view, live)), (live.entry.id,))
+    for way in ways:
+        if way.name != "the stated charge" and way.amount is not None:
+            yield LedgerLine(f"charged, by {way.name}: {way.amount.text}", w.mass(nominal(way.amount.kg)), _limit(way.amount),
+                             tuple(dict.fromkeys(way.inputs.basis)))
+
+
+def _limit(amount: Amount) -> str:
+    return f"±{w.mass(expanded(amount.kg))} (k = 2)"
+
+
+def _closing(ways: Sequence[_Way]) -> tuple[bool | None, str]:
+    """Do the ways to the mass charged agree, each with each?"""
+    lacking = list(dict.fromkeys(m for way in ways for m in way.inputs.missing))
+    if lacking:
+        return None, f"The sum cannot be closed; it lacks: {'; '.join(lacking)}."
+    if len(ways) < 2:
+        return None, "The mass charged is on record by one way only, so there is nothing to close the sum with: a scale or a can count beside it would."
+    apart = [(a.name, b.name, masses.apart(a.amount, b.amount)) for n, a in enumerate(ways) for b in ways[n + 1:]
+             if a.amount is not None and b.amount is not None]
+    wide = [x for x in apart if not masses.agree(x[2])]
+    notes = "".join(f" ({note})" for way in ways if way.amount for note in way.amount.notes)
+    if not wide:
+        names = [way.name for way in ways]
+        return True, f"{_first_up(', '.join(names[:-1]))} and {names[-1]} agree within their limits{notes}."
+    told = "; ".join(f"{b if nominal(d) < 0 else a} gives {w.mass(abs(nominal(d)))} ± {w.mass(expanded(d))} more than {a if nominal(d) < 0 else b}"
+                     for a, b, d in wide)
+    return False, f"{_first_up(told)}{notes}: check the figures before the car leaves."
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _in_system(view: View, ways: Sequence[_Way], closes: bool | None) -> str:
+    """What is in the system now, as far as the record shows it."""
+    if not ways:
+        return "nothing charged on record"
+    best = ways[0].sure
+    if closes is False or best is None or any(not way.inputs.complete for way in ways):
+        return "cannot tell what is in the system"
+    inputs = Inputs(view)
+    asked = masses.target(inputs) if view.touched("label_charge") else None
+    share = f", {share_of(best.kg, asked.label)} of the label" if asked and inputs.complete and asked.label > 0 else ""
+    if not masses.was_evacuated(view):
+        return f"{w.mass(nominal(best.kg))} charged{share}; what was in the system before is not on record"
+    return f"in the system {w.mass(nominal(best.kg))}{share}"
+
+
+# oil -------------------------------------------------------------------------------------------------------
+
+def _oil(view: View) -> Ledger:
+    inputs = Inputs(view)
+    oil = masses.oil(inputs)
+    lines = [LedgerLine(what, masses.said(live), f"±{2 * masses.OIL_LIMIT_L * 1000 / 3 ** 0.5:.0f} mL (k = 2)", (live.entry.id,))
+             for place, what in (("oil_removed", "oil removed"), ("oil_added", "oil added")) for live in view.readings(place)]
+    lines += [LedgerLine("dye added, whose carrier counts as oil where the manual says so", masses.said(live), "as stated", (live.entry.id,))
+              for live in view.readings("dye_added")]
+    label = view.readings("label_oil")
+    lines += [LedgerLine("label oil amount, whole system", masses.said(live), "as printed", (live.entry.id,)) for live in label[-1:]]
+    if oil is not None:
+        lines += [LedgerLine(f"usual share of the {part}", f"{low * 1000:.0f} to {high * 1000:.0f} mL", w.COMMON_PRACTICE, oil.parts)
+                  for part, low, high in oil.shares]
+    if oil is None or not inputs.complete:
+        return Ledger("oil", "Oil", tuple(lines), "", None, f"The balance cannot be closed; it lacks: {'; '.join(inputs.missing)}.", w.COMMON_PRACTICE)
+    gained, (low, high) = nominal(oil.gained) * 1000, (x * 1000 for x in oil.usual)
+    closes = weigh(oil.gained, *oil.usual).outcome is not Outcome.OUTSIDE
+    total = f"{abs(gained):.0f} mL {'more' if gained >= 0 else 'less'} than came out"
+    asked = f"{low:.0f} to {high:.0f} mL more, the usual share of what was replaced" if oil.shares else "as much as came out"
+    off = low - gained if gained < low else gained - high
+    why = (f"That is within the limits of {asked}; the manual decides." if closes else
+           f"That is {off:.0f} mL {'under' if gained < low else 'over'} {asked}; compare with the manual.")
+    return Ledger("oil", "Oil", tuple(lines), total, closes, why, w.COMMON_PRACTICE)
+
+
+# cylinders -------------------------------------------------------------------------------------------------
+
+def _cylinders(jobs: Sequence[tuple[str, View]]) -> Iterator[Ledger]:
+    """40 CFR 82.42 asks a shop to show where recovered refrigerant goes; a cylinder of two refrigerants is contaminated."""
+    into: dict[str, list[tuple[str, View, Live]]] = {}
+    unsure: dict[str, list[str]] = {}
+    for order, view in jobs:
+        named = [x for x in view.usable.live if isinstance(x.entry.statement, Fact) and x.entry.statement.key == "cylinder_id"]
+        doubts = [f"{d.text} {NOT_CONFIRMED}{f' in {order}' if order else ''}" for d in view.doubts
+                  if d.keys & {"recovered", "cylinder_id", "refrigerant", "label_refrigerant"}]
+        for x in named:
+            into.setdefault(x.entry.statement.value, [])
+            unsure.setdefault(x.entry.statement.value, []).extend(doubts)
+        for live in view.readings("recovered"):
+            if named:
+                held = [x for x in named if view.order(x) < view.order(live)] or named[:1]
+                into[held[-1].entry.statement.value].append((order, view, live))
+    for cylinder, entries in into.items():
+        if entries:
+            yield _cylinder(cylinder, entries, list(dict.fromkeys(unsure[cylinder])))
+
+
+def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], unsure: Sequence[str]) -> Ledger:
+    lines, kinds, amounts = [], [], []
+    for order, view, live in entries:
+        s = live.entry.statement
+        assert isinstance(s, Measured)
+        amount = masses.metered(view, live)
+        kind = view.facts.get("label_refrigerant") or view.facts.get("refrigerant")
+        kinds.append(kind)
+        amounts.append(amount)
+        lines.append(LedgerLine(f"{f'{order}: ' if order else ''}recovered, {kind or 'refrigerant not stated'}", masses.said(live), _limit(amount), (live.entry.id,)))
+    known = list(dict.fromkeys(k for k in kinds if k))
+    whole = sum(nominal(a.kg) for a in amounts)
+    limit = sum(expanded(a.kg) for a in amounts)         # one machine errs the same way each time, so its limits add
+    total = f"recovered into it {w.mass(whole)} ± {w.mass(limit)} (k = 2)"
+    why = ["No weight of the cylinder is on record, so there is nothing to close the sum with."]
+    if len(known) > 1:
+        why.insert(0, f"{' and '.join(known)} went into one cylinder, which makes it contaminated: mark it and keep it apart.")
+    elif None in kinds:
+        why.insert(0, "What refrigerant it was is not stated everywhere.")
+    if unsure:
+        why.insert(0, f"Left out until confirmed: {'; '.join(unsure)}.")
+    return Ledger(f"cylinder {cylinder}", f"Recovery cylinder {cylinder}", tuple(lines), total, None, " ".join(why), f"{EQUIPMENT}; 40 CFR 82.42")
