@@ -12,7 +12,8 @@ from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
 
 # peak of a clip, in hundredths -> what both listeners hear; None breaks the process
 SAYS = {10: "low side thirty p s i", 15: "vent forty four degrees", 20: "stop listening", 25: "start listening", 30: "close job",
-        35: "", 40: None, 45: "read back", 50: "high side two ten", 55: "leak test with oxygen"}
+        35: "", 40: None, 45: "read back", 50: "high side two ten", 55: "leak test with oxygen", 60: "understood",
+        65: "leak test with nitrogen"}
 
 
 class ByPeak:

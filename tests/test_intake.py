@@ -11,9 +11,13 @@ import pytest
 import soundfile
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
+from hoodnote.checks import causes
+from hoodnote.checks.dangers import How, answers, standing
+from hoodnote.cli.show import taken_lines
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hear import hear_capture, hear_clip
 from hoodnote.intake.questions import answer
+from hoodnote.intake.record import CLAIM, just_asked
 from hoodnote.intake.resume import resume
 from hoodnote.intake.typed import type_text
 from hoodnote.jobs.store import Store
@@ -229,6 +233,54 @@ def test_no_listener_at_all_says_so_and_keeps_the_clip(store, job, clip):
     with pytest.raises(HoodnoteError, match="engines"):
         hear_capture(store, job, capture, np.zeros(16000, np.float32), [])
     assert len(store.pending(job)) == 1
+
+
+def said(store, job, clip, *texts):
+    """Each text heard alike by both listeners; what was told of the last."""
+    return [hear(store, job, clip, text, text) for text in texts][-1].warnings
+
+
+def test_warning_is_not_told_again_while_it_stays_true_and_is_once_it_came_back(store, job, clip):
+    assert "back_feed" in {w.id for w in said(store, job, clip, "engine running", "can valve open", "high valve open")}
+    assert said(store, job, clip, "vent forty four degrees", "high valve open") == ()
+    assert said(store, job, clip, "high valve shut") == ()
+    assert {w.id for w in said(store, job, clip, "high valve open")} == {"back_feed"}
+
+
+def test_scratch_that_and_a_late_answer_warn_of_what_they_make_true(store, job, clip):
+    said(store, job, clip, "engine running", "can valve open", "high valve open", "high valve shut")
+    assert {w.id for w in said(store, job, clip, "scratch that")} == {"back_feed"}
+    (question,) = hear(store, job, clip, "pump on", "").entries
+    taken = answer(store, job, question.id, text="can upside down")
+    assert {w.id for w in taken.warnings} == {"liquid_low_side"}
+    assert [w.entry_id for w in store.warnings(job) if w.warning.id == "liquid_low_side"] == [taken.entries[-1].id]
+
+
+def test_answer_does_not_tell_again_what_its_question_told(store, job, clip):
+    taken = hear(store, job, clip, "torch on can", "")
+    assert [w.id for w in taken.warnings] == ["can_flame"]
+    assert answer(store, job, taken.entries[0].id, keep=1).warnings == () and len(store.warnings(job)) == 1
+    taken = hear(store, job, clip, "leak test with oxygen", "")
+    assert "leak_test_gas" in {w.id for w in taken.warnings}
+    assert said(store, job, clip, "yes") == () and live(store, job)[-1].usable
+
+
+def test_understood_acknowledges_what_was_told_and_leaves_the_question_before_everybody(store, job, clip):
+    hear(store, job, clip, "leak test with oxygen", "leak test with shop air")
+    (taken,) = [hear(store, job, clip, "understood", "understood")]
+    assert taken.warnings == () and just_asked(build(store.entries(job))) is not None
+    found = answers(build(store.entries(job)), store.warnings(job))
+    assert {a.how for a in found} == {How.ACKNOWLEDGED} and {a.by for a in found} == {taken.entries[0].id}
+    assert standing(build(store.entries(job)), store.warnings(job)) == ()
+
+
+def test_conclusion_that_nothing_bears_is_told_at_once_and_not_kept_as_a_warning(store, job, clip, monkeypatch):
+    monkeypatch.setattr(causes, "unsupported", lambda statement, timeline: f"{statement.value}: no running pressures are on record.", raising=False)
+    (warning,) = type_text(store, job, "my conclusion is compressor not pumping").warnings
+    assert warning.id == CLAIM and "no running pressures" in warning.text and store.warnings(job) == []
+    assert any("NOT BORNE OUT" in line for line in taken_lines(type_text(store, job, "my conclusion is compressor not pumping"), job))
+    monkeypatch.setattr(causes, "unsupported", lambda statement, timeline: None)
+    assert type_text(store, job, "my conclusion is compressor not pumping").warnings == ()
 
 
 def test_hazard_is_raised_and_kept_even_when_the_words_are_in_doubt(store, job, clip):

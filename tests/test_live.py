@@ -82,6 +82,7 @@ class Told:
     def taken(self, taken): self.said.append(("taken", taken))
     def not_understood(self, taken): self.said.append(("not understood", taken))
     def checked(self, findings): self.said.append(("checked", findings))
+    def standing(self, warnings, just_told): self.said.append(("standing", tuple(w.id for w in warnings)))
     def figures(self, entries): self.said.append(("figures", entries))
     def questions(self, entries): self.said.append(("questions", entries))
     def remark(self, text): self.said.append(("remark", text))
@@ -154,6 +155,19 @@ def test_what_nobody_understood_is_told_and_is_no_question(store, job):
     session, face = listen(store, job, spoken(35))
     assert face.all("not understood") and session.tally.not_understood == 1
     assert store.entries(job) == [] and len(store.captures(job)) == 1 and store.pending(job) == []
+
+
+@pytest.mark.parametrize("last", [60, 65])
+def test_warning_stays_before_the_eyes_until_it_is_understood_or_untrue(store, job, last):
+    _, face = listen(store, job, spoken(55, 10, last))
+    assert face.all("standing")[-3:] == [("leak_test_gas",), ("leak_test_gas",), ()]
+    assert face.all("tone")[-3:] == ["stop", "taken", "taken"]
+
+
+def test_warning_of_an_earlier_session_is_shown_when_the_next_begins(store, job):
+    listen(store, job, spoken(55))
+    _, face = listen(store, job, spoken(10))
+    assert face.all("standing")[0] == ("leak_test_gas",)
 
 
 def test_hazard_sounds_stop(store, job):

@@ -14,7 +14,9 @@ from hoodnote.cli import listening
 from hoodnote.cli.banner import banner
 from hoodnote.cli.listening import Screen, headline, meter
 from hoodnote.cli.main import main
+from hoodnote.checks.model import Warning
 from hoodnote.intake.live import Session
+from hoodnote.intake.record import CLAIM
 from hoodnote.intake.typed import type_text
 from hoodnote.jobs.store import Store
 from hoodnote.readings.model import Standing, Version
@@ -97,6 +99,31 @@ def test_what_is_heard_so_far_stands_behind_the_meter_and_goes(job_and_entry, ca
     screen.partly("")
     screen.level("hearing you", 0.1, 0)
     assert "thirty" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("plain", [True, False])
+def test_standing_warnings_stay_below_the_answers(job_and_entry, capsys, monkeypatch, plain):
+    monkeypatch.setenv("NO_COLOR", "1")
+    screen = Screen(job_and_entry[0], plain=plain, quiet=True)
+    stands = (Warning("can_flame", "A flame on a can."), Warning("back_feed", "The can can burst."))
+    screen.standing(stands, frozenset(("back_feed",)))
+    assert capsys.readouterr().out.replace("\r\x1b[K", "") == "STILL TRUE, WARNING: A flame on a can.\n"       # the other was told a line above
+    screen.standing(stands, frozenset())
+    assert ("STILL TRUE, WARNING: The can can burst." in capsys.readouterr().out) is not plain
+    screen.standing((), frozenset())
+    screen.standing((), frozenset())
+    assert capsys.readouterr().out.count("no warning stands any more") == 1
+
+
+def test_claim_that_is_not_borne_out_is_told_without_stop(job_and_entry, capsys, monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+    screen = Screen(job_and_entry[0], plain=False, quiet=True)
+    screen.taken(replace(job_and_entry[1], entries=(), warnings=(Warning(CLAIM, "The ratio was not measured."),)))
+    out = capsys.readouterr().out
+    assert "NOT BORNE OUT: The ratio was not measured." in out and "understood" not in out and "█" not in out
+    screen.taken(replace(job_and_entry[1], entries=(), warnings=(Warning("can_flame", "A flame on a can."),)))
+    out = capsys.readouterr().out
+    assert "WARNING: A flame on a can." in out and '"understood"' in out
 
 
 def test_question_shows_its_figures_in_large_type(job_and_entry):

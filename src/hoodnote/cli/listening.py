@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from hoodnote.capture.speech.microphone import Microphone
     from hoodnote.capture.speech.recognizer import Recognizer
     from hoodnote.capture.speech.tones import Speaker
-    from hoodnote.checks.model import Finding
+    from hoodnote.checks.model import Finding, Warning
     from hoodnote.intake.live import Session
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Job
@@ -127,6 +127,7 @@ class Screen:
         self._blocks = (sys.stdout.encoding or "").lower().startswith("utf")
         self._quiet = quiet
         self._speaker: Speaker | None = None
+        self._standing: tuple[Warning, ...] = ()
         self._next_meter, self._state, self._peak, self._partial = 0.0, "", 0.0, ""
 
     # what Session tells
@@ -155,13 +156,19 @@ class Screen:
         self._partial, self._next_meter = one_line(text), 0.0
 
     def taken(self, taken: Taken) -> None:
+        from hoodnote.intake.record import CLAIM
+
         self._clear()
         if self._plain:
             print(*taken_lines(taken, self._job), sep="\n", flush=True)
             return
         for warning in taken.warnings:
-            self._big("STOP", "danger")
-            self.line(warning_line(warning), "danger")
+            claim = warning.id == CLAIM
+            if not claim:
+                self._big("STOP", "danger")
+            self.line(warning_line(warning), "asked" if claim else "danger")
+        if any(w.id != CLAIM for w in taken.warnings):
+            self.line("    say what you did about it, or \"understood\"", "danger")
         for entry in taken.entries:
             style = "asked" if entry.question else "taken"
             self._headline(entry, style)
@@ -183,6 +190,17 @@ class Screen:
         for finding in findings:
             for text in finding_lines(finding):
                 self.line(text, {"outside": "asked", "within": "taken"}.get(finding.outcome.value, "quiet"))
+
+    def standing(self, warnings: tuple[Warning, ...], just_told: frozenset[str]) -> None:
+        """Told again below every answer while they are true; in a pipe when they change."""
+        before, self._standing = self._standing, warnings
+        if not warnings and before:
+            self.line("no warning stands any more", "taken")
+        if self._plain and warnings == before:
+            return
+        for warning in warnings:
+            if warning.id not in just_told:
+                self.line(f"STILL TRUE, {warning_line(warning)}", "danger")
 
     def figures(self, entries: list[Entry]) -> None:
         self._clear()

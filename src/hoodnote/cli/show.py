@@ -25,7 +25,9 @@ def when(moment: datetime) -> str:
 
 
 def warning_line(warning: Warning) -> str:
-    return f"WARNING: {warning.text}"
+    from hoodnote.intake.record import CLAIM
+
+    return f"{'NOT BORNE OUT' if warning.id == CLAIM else 'WARNING'}: {warning.text}"
 
 
 def entry_line(entry: Entry) -> str:

@@ -18,15 +18,16 @@ import numpy as np
 from hoodnote.capture.speech.endpoint import FRAME_S, Endpointer, Utterance
 from hoodnote.capture.speech.microphone import Microphone, MicrophoneLost, Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
+from hoodnote.checks.dangers import standing
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hearing import Checked, Message, Partly, Ready, Result, Woken
-from hoodnote.intake.record import just_asked
+from hoodnote.intake.record import CLAIM, just_asked
 from hoodnote.readings.model import Entry, Standing
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control, Measured
 
 if TYPE_CHECKING:
-    from hoodnote.checks.model import Finding
+    from hoodnote.checks.model import Finding, Warning
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Capture, Job, Store
 
@@ -60,6 +61,7 @@ class Face(Protocol):
     def taken(self, taken: Taken) -> None: ...
     def not_understood(self, taken: Taken) -> None: ...
     def checked(self, findings: tuple[Finding, ...]) -> None: ...
+    def standing(self, warnings: tuple[Warning, ...], just_told: frozenset[str]) -> None: ...
     def figures(self, entries: list[Entry]) -> None: ...
     def questions(self, entries: list[Entry]) -> None: ...
     def remark(self, text: str) -> None: ...
@@ -222,6 +224,7 @@ class Session:
                 if len(engines) < 2:
                     self._face.remark("only one listener is there, so every figure will be asked; see: hoodnote engines" if engines else
                                       "no listener is there; what you say is kept for 'hoodnote resume'; see: hoodnote engines")
+                self._remind()
             case Partly(text):
                 self._along_asked = False
                 if self._along:
@@ -234,6 +237,7 @@ class Session:
             case Checked(_, findings):
                 if findings:
                     self._face.checked(findings)
+                    self._remind()
             case Result(capture_id, None, problem):
                 self.tally.failed += 1
                 self._face.remark(problem or "this clip could not be heard")
@@ -242,6 +246,13 @@ class Session:
                 self._tell(taken)
                 self.tally.latencies.append(self._clock() - self._spoken.pop(capture_id, self._clock()))
                 self._follow(taken)
+                self._remind(taken)
+
+    def _remind(self, taken: Taken | None = None) -> None:
+        """Warnings stay before everybody's eyes until something makes them untrue or somebody says "understood"."""
+        shown = self._store.warnings(self._job)
+        still = standing(build(self._store.entries(self._job)), shown) if shown else ()
+        self._face.standing(still, frozenset(w.id for w in taken.warnings) if taken else frozenset())
 
     def _tell(self, taken: Taken) -> None:
         if taken.entries or taken.warnings:
@@ -256,7 +267,8 @@ class Session:
             self._tone("asked")
             return
         asked = any(e.standing is Standing.UNCONFIRMED for e in taken.entries)
-        self._tone("stop" if taken.warnings else "asked" if asked else "taken")
+        danger = any(w.id != CLAIM for w in taken.warnings)
+        self._tone("stop" if danger else "asked" if asked or taken.warnings else "taken")
         self._ask_on(taken.entries)
         for entry in taken.entries:
             if isinstance(entry.statement, Control) and entry.standing is not Standing.UNCONFIRMED:

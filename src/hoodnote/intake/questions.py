@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.intake.record import Taken, picked, version_of
-from hoodnote.readings.model import Entry, Origin, Standing, Version
+from hoodnote.intake.record import Taken, choices, picked, version_of, warn
+from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Answer, Control, Statement
@@ -21,7 +21,8 @@ def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep:
 
     Raises HoodnoteError when there is no such open question or the answer is not sayable.
     """
-    question = _open_question(store, job, entry_id)
+    before = build(store.entries(job))
+    question = _open_question(before, job, entry_id)
     statements, words = _chosen(question, job, text, keep, drop)
     with store.together():
         capture = store.add_capture(job, "typed", text=words)
@@ -32,8 +33,10 @@ def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep:
             for s in statements]
         if keep is not None and statements == [Control("withdraw")]:
             entries += _withdraw_before(store, job, question, origin, capture)
+        known = choices(question)            # what they make dangerous was told with the question
+        warnings = warn(store, job, entries, [s for s in statements if s not in known], before)
         store.finish(capture, "done")
-    return Taken(capture, tuple(entries), ())
+    return Taken(capture, tuple(entries), tuple(warnings))
 
 
 def _withdraw_before(store: Store, job: Job, question: Entry, origin: Origin, capture: Capture) -> list[Entry]:
@@ -45,8 +48,8 @@ def _withdraw_before(store: Store, job: Job, question: Entry, origin: Origin, ca
     return [store.add_entry(job, Entry(Control("withdraw"), Standing.CONFIRMED, origin, supersedes=max(earlier)), capture)]
 
 
-def _open_question(store: Store, job: Job, entry_id: int) -> Entry:
-    open_now = {x.entry.id: x.entry for x in build(store.entries(job)).questions}
+def _open_question(timeline: Timeline, job: Job, entry_id: int) -> Entry:
+    open_now = {x.entry.id: x.entry for x in timeline.questions}
     if entry_id not in open_now:
         known = ", ".join(str(i) for i in sorted(open_now)) or "none"
         raise HoodnoteError(f"job {job.work_order} has no open question {entry_id}; open now: {known}")

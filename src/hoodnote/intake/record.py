@@ -8,18 +8,21 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from hoodnote import checks
+from hoodnote.checks.dangers import became_true
 from hoodnote.checks.model import Warning
 from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build, last_about
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Answer, Control, Correction, Measured, Statement, subject, uncorrected
+from hoodnote.statements.model import Answer, Control, Correction, Fact, Measured, Statement, subject, uncorrected
 
 if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
 
 # a figure alone that ends this soon after the clip before it may be the rest of what was said there: "low side thirty ... five"
 _SAME_BREATH = timedelta(seconds=3)
+CLAIM = "not_borne_out"                  # id of what is told of a conclusion that the record does not bear
+CLAIM_FACTS = ("conclusion", "earlier_diagnosis")
 
 
 @dataclass(frozen=True)
@@ -37,24 +40,56 @@ class Taken:
 def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled], readers: tuple[str, ...],
            crops: dict[int, str] | None = None) -> tuple[tuple[Entry, ...], tuple[Warning, ...]]:
     """Append the settled statements in order. `crops` maps a position among them to the SHA-256 of the piece of photo it was read from."""
-    entries, warnings = [], []
+    entries: list[Entry] = []
+    warnings: list[Warning] = []
     for index, item in enumerate(settled):
         timeline = build(store.entries(job))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
                         (crops or {}).get(index))
         if isinstance(item.statement, Answer):
-            entries += [store.add_entry(job, e, capture) for e in _figure_alone(item, item.statement, origin, timeline, _before(store, job, capture))]
-            continue
-        entry = _entry(item, origin, timeline, job.units)
-        if entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED:
-            entries += [store.add_entry(job, other, capture) for other in _at_odds(item.statement, timeline)]
-        entry = store.add_entry(job, entry, capture)
-        entries.append(entry)
-        for warning in _hazards(item, timeline):
-            if warning not in warnings:
-                store.add_warning(job, warning, entry.id)
-                warnings.append(warning)
+            made = _figure_alone(item, item.statement, origin, timeline, _before(store, job, capture))
+        else:
+            entry = _entry(item, origin, timeline, job.units)
+            doubted = entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED
+            made = [*(_at_odds(item.statement, timeline) if doubted else ()), entry]
+        added = [store.add_entry(job, e, capture) for e in made]
+        entries += added
+        warnings += [w for w in warn(store, job, added, (item.statement, *(v.statement for v in item.versions)), timeline) if w not in warnings]
     return tuple(entries), tuple(warnings)
+
+
+def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | None], before: Timeline) -> list[Warning]:
+    """Tell and keep what the statements `said` make dangerous, and the entries `added` for them, now that the record was `before`.
+
+    Hazards of every version: a doubt about the words is no reason to keep a warning back. What was told of a question is not told again
+    by its answer. A conclusion that the record does not bear is told, and not kept: the note holds it against the record as it is then.
+    """
+    if not added:
+        return []
+    found: dict[str, Warning] = {}
+    for statement in dict.fromkeys(said):
+        for warning in checks.hazards(statement, before) if statement is not None else ():
+            found.setdefault(warning.text, warning)
+    replaced = {e.supersedes for e in added} - {None}
+    if replaced:
+        ids = {w.id for w in found.values()}
+        found |= {w.text: w for w in became_true(before, build(store.entries(job))) if w.id not in ids}
+        answered = replaced & {x.entry.id for x in before.questions}
+        told = {w.warning.text for w in store.warnings(job) if w.entry_id in answered}
+        found = {text: w for text, w in found.items() if text not in told}
+    for warning in found.values():
+        store.add_warning(job, warning, added[-1].id)
+    return [*found.values(), *_not_borne(added, before)]
+
+
+def _not_borne(added: list[Entry], before: Timeline) -> list[Warning]:
+    """Conclusions and earlier diagnoses among what was taken, that nothing on record bears."""
+    from hoodnote.checks import causes
+
+    stated = [e for e in added if isinstance(e.statement, Fact) and e.statement.key in CLAIM_FACTS and e.standing is not Standing.UNCONFIRMED]
+    unsupported = getattr(causes, "unsupported", lambda statement, timeline: None)
+    told = [(e, unsupported(e.statement, before)) for e in stated]
+    return [Warning(CLAIM, text, (e.id,)) for e, text in told if text is not None]
 
 
 def _entry(item: Settled, origin: Origin, timeline: Timeline, units: str) -> Entry:
@@ -174,7 +209,7 @@ def just_asked(timeline: Timeline) -> Live | None:
 
 def _in_passing(entry: Entry) -> bool:
     """A word to hoodnote that changed nothing and after which the question is still before everybody."""
-    return (isinstance(entry.statement, Control) and entry.statement.action in ("yes", "read_back", "pause", "resume")
+    return (isinstance(entry.statement, Control) and entry.statement.action in ("yes", "read_back", "pause", "resume", "understood")
             and entry.standing is not Standing.UNCONFIRMED and entry.supersedes is None)
 
 
@@ -188,12 +223,3 @@ def choices(entry: Entry) -> list[Statement]:
     """The different statements that the versions of a question hold, corrections unwrapped; a figure alone is none."""
     found = list(dict.fromkeys(v.statement for v in entry.versions if v.statement is not None)) or [entry.statement]
     return [uncorrected(s) for s in found if s is not None and not isinstance(s, Answer)]
-
-
-def _hazards(item: Settled, timeline: Timeline) -> list[Warning]:
-    """Hazards of every version: a doubt about the words is no reason to keep a warning back."""
-    found: list[Warning] = []
-    for statement in dict.fromkeys([item.statement, *(v.statement for v in item.versions)]):
-        if statement is not None:
-            found += [w for w in checks.hazards(statement, timeline) if w not in found]
-    return found

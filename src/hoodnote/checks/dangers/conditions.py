@@ -39,7 +39,7 @@ def _is(item: str, words: str, value: bool = True, name: str = "") -> Part:
 def _compressor(state: ServiceState) -> bool | None:
     """An electric one runs with the engine off; a clutch that is not engaged may engage at any moment."""
     engine = state.get("engine")
-    electric = state.get("compressor_drive") == "electric" or state.in_question("compressor_drive")
+    electric = state.get("compressor_drive") == "electric" or state.lost("compressor_drive")
     if engine is None or electric:
         return None
     return engine and (None if state.get("clutch") is False else True)
@@ -52,7 +52,7 @@ def _pressure(state: ServiceState) -> bool | None:
         return True
     if sides == [False, False]:
         return False
-    if False not in sides or state.in_question("low_pressure") or state.in_question("high_pressure"):
+    if False not in sides or state.lost("low_pressure") or state.lost("high_pressure"):
         return None
     equal = state.get("engine") is False and ("ran" not in state.items or state.get("settled"))
     return False if equal or state.get("drawn_empty") else None
@@ -87,7 +87,7 @@ def _heat(state: ServiceState) -> bool | None:
 
 def _electric(state: ServiceState) -> bool | None:
     """A drive that nobody spoke of is taken as driven by a belt: only who works on an electric one needs this word."""
-    return None if state.in_question("compressor_drive") else state.get("compressor_drive") == "electric"
+    return None if state.lost("compressor_drive") else state.get("compressor_drive") == "electric"
 
 
 def _electric_or_unknown(state: ServiceState) -> bool | None:
@@ -177,7 +177,7 @@ def _converted(state: ServiceState) -> bool:
 
 
 def _differ(state: ServiceState) -> bool | None:
-    if any(state.in_question(key) for key in _REFRIGERANTS):
+    if any(state.lost(key) for key in _REFRIGERANTS):
         return None
     known = set(_stated(state).values())
     return None if not known else len(known) > 1 and not _converted(state)
@@ -202,7 +202,7 @@ def flammable_names(state: ServiceState) -> frozenset[str]:
 def _flammable(state: ServiceState) -> bool | None:
     if flammable_names(state):
         return True
-    return False if _stated(state) and not any(state.in_question(key) for key in _REFRIGERANTS) else None
+    return False if _stated(state) and not any(state.lost(key) for key in _REFRIGERANTS) else None
 
 
 def flammable_text(state: ServiceState) -> str:

@@ -25,7 +25,7 @@ class Look:
     """A hazard held against a state. `true`: what of it holds; `unknown`: its parts that nobody can tell."""
 
     open: bool                       # may it be true, and is enough of it known to say so?
-    ended: bool                      # something that is known makes it untrue
+    ended: bool                      # something that is known makes it untrue, or nobody speaks of it any more
     true: frozenset[str]
     unknown: tuple[Part, ...]
 
@@ -49,9 +49,10 @@ class Hazard:
 
     def look(self, state: ServiceState) -> Look:
         held = {part: part.holds(state) for part in self.parts}
-        ended = False in held.values() or any(part.holds(state) for part in self.unless)
         true = frozenset(part.name for part, value in held.items() if value)
         enough = any(needed <= true for needed in self.known)
+        lost = any(state.lost(item) for part in self.parts for item in part.items)
+        ended = False in held.values() or any(part.holds(state) for part in self.unless) or not (enough or lost)
         return Look(enough and not ended, ended, true | self.more(state), tuple(part for part, value in held.items() if value is None))
 
     def warning(self, state: ServiceState) -> Warning:

@@ -6,7 +6,7 @@ What nobody stated is unknown; an unconfirmed word makes unknown what it speaks 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from hoodnote.checks.equipment import USUAL
@@ -85,10 +85,11 @@ _SETS: dict[str, dict[str, object]] = {
 
 @dataclass(frozen=True)
 class Known:
-    """One item: its value, None where it is unknown or in question, and the entries it stands on."""
+    """One item: its value, and the entries it stands on. None: it was spoken of and is unknown, `in_question` where it waits for an answer."""
 
     value: Value
     basis: tuple[int, ...] = ()
+    in_question: bool = False
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ class ServiceState:
         known = self.items.get(item)
         return None if known is None else known.value
 
-    def in_question(self, item: str) -> bool:
+    def lost(self, item: str) -> bool:
         """Spoken of, and unknown all the same."""
         return item in self.items and self.items[item].value is None
 
@@ -114,35 +115,43 @@ class ServiceState:
 
     def _line(self, item: str, true: str, false: str) -> str:
         value = self.get(item)
-        if value is None:
-            return f"{true}: {'in question' if self.in_question(item) else 'unknown'}{self._where(item)}"
-        return f"{true if value else false}{self._where(item)}"
+        return f"{true}: {self._unknown(item)}" if value is None else f"{true if value else false}{self._where(item)}"
 
     def _fact_line(self, item: str) -> str:
-        return f"{FACTS[item]}: {self.get(item) or ('in question' if self.in_question(item) else 'unknown')}{self._where(item)}"
+        value = self.get(item)
+        return f"{FACTS[item]}: {self._unknown(item) if value is None else f'{value}{self._where(item)}'}"
+
+    def _unknown(self, item: str) -> str:
+        if item not in self.items:
+            return "unknown"
+        return f"{'in question' if self.items[item].in_question else 'unknown since then'}{self._where(item)}"
 
     def _where(self, item: str) -> str:
         basis = self.basis(item)
-        return f" ({'entry' if len(basis) == 1 else 'entries'} {', '.join(map(str, basis))})" if basis else ""
+        return f" (entry {', '.join(map(str, basis))})" if basis else ""
 
     def after(self, statement: Statement | None, sure: bool = True, entry: int | None = None) -> ServiceState:
         """The state once this was said; not `sure` makes unknown what it speaks of. A plan and a word to the tool change nothing."""
-        change = _Change(dict(self.items), sure, () if entry is None else (entry,))
-        match uncorrected(statement):
-            case Step() as step:
-                change.step(step)
-            case Measured() as reading:
-                change.reading(reading)
-            case Fact(key=key, value=value) if key in FACT_ITEMS:
-                change.set(key, value)
-        return replace(self, items=MappingProxyType(change.items))
+        replay = _Replay(dict(self.items))
+        replay.take(statement, sure, entry)
+        return ServiceState(MappingProxyType(replay.items))
 
 
 @dataclass
-class _Change:
+class _Replay:
     items: dict[str, Known]
-    sure: bool
-    basis: tuple[int, ...]
+    sure: bool = True
+    basis: tuple[int, ...] = ()
+
+    def take(self, statement: Statement | None, sure: bool, entry: int | None) -> None:
+        self.sure, self.basis = sure, () if entry is None else (entry,)
+        match uncorrected(statement):
+            case Step() as step:
+                self.step(step)
+            case Measured() as reading:
+                self.reading(reading)
+            case Fact(key=key, value=value) if key in FACT_ITEMS:
+                self.set(key, value)
 
     def get(self, item: str) -> Value:
         return self.items[item].value if item in self.items else None
@@ -152,7 +161,9 @@ class _Change:
             if self.get(item) is not False:
                 return
             value = None
-        self.items[item] = Known(value if self.sure else None, self.basis)
+        if self.sure and value is None and item not in self.items:
+            return                   # nothing was known that could be lost
+        self.items[item] = Known(value, self.basis) if self.sure else Known(None, self.basis, in_question=True)
 
     def step(self, step: Step) -> None:
         if step.action in ("engine_off", "engine_running"):
@@ -161,10 +172,9 @@ class _Change:
             self.set(item, value)
         if step.action in ("replaced", "repaired"):
             if opens_circuit(step):
-                for side in _SIDES:        # the part is off: what pressure there was nobody knows now
-                    self.items[side] = Known(None, self.basis)
-            if self.get("leaking"):
-                self.items["leaking"] = Known(None, self.basis)      # tight only when it was tested
+                for side in _SIDES:
+                    self._lose(side)       # the part is off: what pressure there was nobody knows now
+            self._lose("leaking")          # tight only when it was tested
         if step.item in _HIGH_VOLTAGE and step.action in ("replaced", "repaired", "cleaned", "inspected", "bypassed"):
             self.set("high_voltage_work", True)
         if step.action in ("recovery_finished", "opening_system"):
@@ -217,7 +227,13 @@ class _Change:
 
     def _forget_readings(self) -> None:
         for item in ("low_reading", "high_reading"):
-            self.items.pop(item, None)
+            self._lose(item)
+
+    def _lose(self, item: str) -> None:
+        """What was true, or a figure, is unknown from here."""
+        value = self.get(item)
+        if value is not None and value is not False:
+            self.items[item] = Known(None, self.basis, in_question=not self.sure)
 
 
 def gauge_limit(place: str, kpa: float) -> float:
@@ -234,17 +250,15 @@ def opens_circuit(step: Step) -> bool:
 
 def service_state(timeline: Timeline) -> ServiceState:
     """The state at the end of the record."""
-    state, last = ServiceState(), None
+    replay, last = _Replay({}), None
     for live in timeline.live:
         if live.usable:
             last = live.entry.statement
-            state = state.after(last, entry=live.entry.id)
+            replay.take(last, True, live.entry.id)
         else:
             for statement in accounts(live.entry):
-                if statement == Control("withdraw"):
-                    statement = last
-                state = state.after(statement, sure=False, entry=live.entry.id)
-    return state
+                replay.take(last if statement == Control("withdraw") else statement, False, live.entry.id)
+    return ServiceState(MappingProxyType(replay.items))
 
 
 def moments(timeline: Timeline) -> Iterable[tuple[Entry, ServiceState]]:
