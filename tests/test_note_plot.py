@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import xml.etree.ElementTree as ET
 
@@ -14,8 +15,8 @@ from tests.note_samples import METRIC, US, Record, assessed, m, repaired_leak
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def plot_of(record: Record, job=US):
-    return next((p for p in build_note(job, record.timeline, assessed(), []).plots if p.kind == "saturation"), None)
+def plot_of(record: Record, job=US, kind: str = "saturation"):
+    return next((p for p in build_note(job, record.timeline, assessed(), []).plots if p.kind == kind), None)
 
 
 class Read:
@@ -26,22 +27,27 @@ class Read:
         self.bottom, self.left, self.top, self.right = (self._scale(side) for side in ("bottom", "left", "top", "right"))
 
     def _scale(self, side: str):
+        """Value on a scale from a position in the drawing; None where the scale has no numbers."""
         ticks = [e for e in self.root.iter(f"{SVG}text") if e.get("class") == side]
         across = side in ("bottom", "top")
         # the baseline of a number beside its tick lies 3 units below it
         at = [float(e.get("x")) if across else float(e.get("y")) - 3 for e in ticks]
         values = [float(e.text) for e in ticks]
+        if not values:
+            return None
         assert len(values) >= 3
-        slope = (values[-1] - values[0]) / (at[-1] - at[0])
-        return lambda position: values[0] + (position - at[0]) * slope
+        log = not across and abs((at[2] - at[1]) / (values[2] - values[1]) / ((at[1] - at[0]) / (values[1] - values[0])) - 1) > 0.1
+        scale = [math.log(v) for v in values] if log else values
+        slope = (scale[-1] - scale[0]) / (at[-1] - at[0])
+        return (lambda position: math.exp(scale[0] + (position - at[0]) * slope)) if log else lambda position: scale[0] + (position - at[0]) * slope
 
     def marks(self) -> dict[int, tuple[float, float]]:
         """Number -> value on the bottom scale, value on the left scale."""
         found = [e for e in self.root.iter() if e.get("data-reading")]
         return {int(e.get("data-reading")): (self.bottom(float(e.get("data-x"))), self.left(float(e.get("data-y")))) for e in found}
 
-    def curve(self) -> list[tuple[float, float]]:
-        line = next(self.root.iter(f"{SVG}polyline"))
+    def curve(self, nth: int = 0) -> list[tuple[float, float]]:
+        line = list(self.root.iter(f"{SVG}polyline"))[nth]
         return [(self.bottom(float(x)), self.left(float(y))) for x, y in (p.split(",") for p in line.get("points").split())]
 
 

@@ -57,7 +57,8 @@ def _reasoning(reasoning: Reasoning) -> Iterator[str]:
     others = layout.other_causes(reasoning)
     if others:
         yield f"<p>Also considered: {e(others)}.</p>"
-    remarks = [*reasoning.limits, f"Source of the chances: {layout.cause_sources(reasoning)}."] if reasoning.causes else reasoning.limits
+    sources = layout.cause_sources(reasoning)
+    remarks = [*reasoning.limits, f"Source of the chances: {sources}."] if sources else reasoning.limits
     yield from (f'<p class="remark">{kept(x)}</p>' for x in remarks)
     if reasoning.next_checks:
         yield "<h3>Next most telling checks</h3><ol>"
@@ -101,4 +102,4 @@ def ledger(table: LedgerTable) -> Iterator[str]:
 
 def _plots(plots: Sequence[Plot]) -> Iterator[str]:
     if plots:
-        yield from section("Plots", (f"<figure>{p.svg}<figcaption>{e(p.caption)}</figcaption></figure>" for p in plots), "plots")
+        yield from section("Plots", (f"<figure><h3>{e(p.title)}</h3>{p.svg}<figcaption>{e(p.caption)}</figcaption></figure>" for p in plots), "plots")

@@ -6,15 +6,17 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from hoodnote.note.model import (CauseLine, Caution, Cell, CheckLine, ClaimLine, ComparisonLine, EvidenceLine, Field, FindingLine, FreeLine, Heard, LedgerTable,
-                                 Note, Question, Reasoning, Row, Source, Stated, Whence, WorkLine)
+from hoodnote.note.model import (
+    CauseLine, Caution, Cell, CheckLine, ClaimLine, ComparisonLine, EvidenceLine, Field, FindingLine, FreeLine, Heard, LedgerTable, Note, Question,
+    Reasoning, Row, Source, Stated, Whence, WorkLine,
+)
 
 NOT_STATED = "not stated"
 FREE_NOTES = "Free notes (unverified transcript)"
 STAGES = {"before": "Before", "during": "During", "after": "After", "": "Whole job"}
 CAUSES = "What the readings point to"
-CAUSES_GUIDANCE = ("Guidance from the readings given, no verdict on a part. The chances weigh only the causes considered here, by tables of common practice; "
-                   "confirm before any part is condemned.")
+CAUSES_GUIDANCE = ("Guidance from the readings given, no verdict on a part. The chances weigh only the causes considered here, by tables of common "
+                   "practice; confirm before any part is condemned.")
 DOUBTED_CLAIMS = "Stated, but not borne out by the record"
 BORNE_OUT_CLAIMS = "Stated, and supported by the record"
 COMPARISON = "Before and after the work, compared"

@@ -57,10 +57,11 @@ class Axis:
     def round_numbers(self, printed: Printed) -> Iterator[tuple[str, float]]:
         """Round numbers of a unit as printed, and in the base unit."""
         start, end = printed.of(self.low), printed.of(self.high)
+        values: list[float] = []
         if self.log:
             decades = range(math.floor(math.log10(start)), math.ceil(math.log10(end)) + 1)
             values = [f * 10.0 ** d for d in decades for f in (1, 2, 5) if start <= f * 10.0 ** d <= end]
-        else:
+        if len(values) < 3:
             raw = (end - start) / self.ticks
             power = 10 ** math.floor(math.log10(raw))
             step = next(f * power for f in (1, 2, 2.5, 5, 10) if f * power >= raw * (1 - 1e-9))
@@ -85,7 +86,7 @@ class Frame:
 class Mark:
     """A point, in base units. Limits are half lengths of its bars; `linked` is where its dotted line starts."""
 
-    shape: str                        # circle, down, up, square, diamond
+    shape: str                        # circle, dot, down, up, square, diamond
     stage: Stage
     x: float
     y: float
@@ -228,10 +229,11 @@ def _bar(x1: float, y1: float, x2: float, y2: float, colour: str) -> str:
 def _shape(m: Mark, x: float, y: float, more: str = "") -> str:
     colour = _COLOURS[m.stage]
     fill = "#fff" if m.stage is Stage.BEFORE or m.assumed else colour
-    look = f'fill="{fill}" stroke="{colour}" stroke-width="{"1" if m.assumed else "1.5"}"{" stroke-dasharray=" + chr(34) + "1.6 1.2" + chr(34) if m.assumed else ""}{more}'
+    line = 'stroke-width="1" stroke-dasharray="1.6 1.2"' if m.assumed else 'stroke-width="1.5"'
+    look = f'fill="{fill}" stroke="{colour}" {line}{more}'
     match m.shape:
-        case "circle":
-            return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.4" {look}/>'
+        case "circle" | "dot":
+            return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{3.4 if m.shape == "circle" else 1.4}" {look}/>'
         case "down":
             path = f"M{x - 4:.1f} {y - 3:.1f}h8l-4 7z"
         case "up":

@@ -65,9 +65,9 @@ def cycle_plot(ground: Ground, equipment: Equipment) -> Plot | None:
             curves.append(Curve(((a.kj_kg, a.kpa), (b.kj_kg, b.kpa)), "full" if a.read and b.read else "dashed", stage=c.stage, name="cycle"))
     frame = _frame(marks, ground.units)
     curves.insert(0, Curve(_dome(name, frame), "full", f"{name}: saturated liquid (left) and vapour (right)", "saturation"))
-    caption = (f"{ambient_words[0].upper()}{ambient_words[1:]}. Hollow: before the work, filled: after it; dashed: assumed, not read. Enthalpy from saturated "
-               f"liquid at {given.temperature(DATUM_C, None, ground.units)}. Pressure drops and heat in the lines are left out. Bars: {given.COVERAGE}. "
-               "Properties computed with CoolProp.")
+    caption = (f"{ambient_words[0].upper()}{ambient_words[1:]}. Hollow: before the work, filled: after it; dashed: assumed, not read. "
+               f"Enthalpy from saturated liquid at {given.temperature(DATUM_C, None, ground.units)}. Pressure drops and heat in the lines are "
+               f"left out. Bars: {given.COVERAGE}. Properties computed with CoolProp.")
     return axes.plot("pressure-enthalpy", frame, curves, axes.numbered(marks), f"Pressure-enthalpy sketch of the running cycle, {name}",
                      "a sketch from the readings; dashed parts are assumed", caption)
 

@@ -32,27 +32,30 @@ def hold_plot(ground: Ground, equipment: Equipment) -> Plot | None:
         return None
     test = tests[-1]
     frame = _frame(test)
-    marks = axes.numbered([Mark("circle", Stage.DURING, p.minute, p.micron, f"{p.minute:g} min {p.micron:,.0f} micron", None, 2 * p.sd) for p in test.points])
+    marks = axes.numbered([Mark("dot", Stage.DURING, p.minute, p.micron, f"{p.minute:g} min {p.micron:,.0f} micron", limit_y=2 * p.sd)
+                           for p in test.points])
     curves = list(_curves(test, frame))
     lead = "; ".join(c.text for c in curves) if test.fit else "too few readings to fit a shape to"
     title = f"Vacuum hold test{f', {len(tests)} of {len(tests)}' if len(tests) > 1 else ''}: {test.fit.shape if test.fit else 'no shape yet'}"
-    caption = (f"Bars: {given.COVERAGE}, {NOISE_FRACTION:.0%} from reading to reading; the gauge's scale, ±{ELECTRONIC_VACUUM_FRACTION:.0%} for all readings alike, "
-               "is left out. Percent: weight of a shape among those fitted. Flat supports tight and dry, levelling off moisture, straight a leak; "
-               "common practice, no source.")
+    caption = (f"Bars: {given.COVERAGE}, {NOISE_FRACTION:.0%} from reading to reading; the gauge's scale, ±{ELECTRONIC_VACUUM_FRACTION:.0%} for all "
+               "readings alike, is left out. Percent: weight of a shape among those fitted. Flat supports tight and dry, levelling off moisture, "
+               "straight a leak; common practice, no source.")
     return axes.plot("hold-test", frame, curves, marks, title, lead, caption, listed=False)
 
 
 def _frame(test: HoldTest) -> Frame:
-    last = max(p.minute for p in test.points)
+    first, last = min(0.0, test.points[0].minute), test.points[-1].minute
+    spare = 0.05 * (last - first)
     highest = max(p.micron + 2 * p.sd for p in test.points)
-    return Frame(Axis(min(0.0, test.points[0].minute), last * 1.08, "time after the pump was valved off", Printed("min")),
+    return Frame(Axis(first - spare, last + spare, "time after the pump was valved off", Printed("min")),
                  Axis(0.0, highest * 1.15, "pressure", *_MICRON_AND_PA, ticks=5))
 
 
 def _curves(test: HoldTest, frame: Frame) -> Iterator[Curve]:
     for fit in test.fit.fits if test.fit else ():
         if fit is test.fit.best or fit.weight >= _LEAST_WEIGHT:
-            yield Curve(_line(fit, test.points[0].minute, frame.across.high), _LOOKS[fit.shape], f"{_NAMES.get(fit.shape, fit.shape)}, {_percent(fit.weight)}", "fit")
+            text = f"{_NAMES.get(fit.shape, fit.shape)}, {_percent(fit.weight)}"
+            yield Curve(_line(fit, test.points[0].minute, frame.across.high), _LOOKS[fit.shape], text, "fit")
 
 
 def _line(fit: Fit, start: float, end: float) -> tuple[tuple[float, float], ...]:
