@@ -204,6 +204,26 @@ class TestFindingsAndWarnings:
         assert not note.work and not note.questions
         assert [s.standing for s in note.sources] == ["agreed"]
 
+    @pytest.mark.parametrize("then, told", [
+        (None, "announced, and no word that it was done"), (Control("understood"), "acknowledged"), (Step("opening_system"), "done all the same")])
+    def test_how_a_warning_was_answered_stands_beside_it(self, then, told):
+        record = Record()
+        record.add(m("low_side", "46", "psi"))
+        before, planned = record.timeline, Plan("opening_system")
+        given = checks.hazards(planned, before)
+        assert given
+        number = record.add(planned)
+        if then is not None:
+            record.add(then)
+        shown = [ShownWarning(n, w, number, OPENED + timedelta(minutes=2)) for n, w in enumerate(given)]
+        note = note_of(record, warnings=[*shown, Warning("other", "Mind the fan.", ())])
+        assert told in note.cautions[0].answered and note.cautions[0].text == given[0].text
+        assert next(c for c in note.cautions if c.text == "Mind the fan.").answered == ""
+        for name in FORMATS:
+            assert told in render(note, name)
+        if then is not None:
+            assert f"entry {number + 1}" in note.cautions[0].answered
+
     def test_outside_comes_first(self):
         given = [finding(Outcome.WITHIN), finding(Outcome.CANNOT_TELL), finding(Outcome.OUTSIDE)]
         assert [(f.number, f.outcome) for f in note_of(Record(), given).findings] == [(1, "outside"), (2, "cannot tell"), (3, "within")]

@@ -103,7 +103,8 @@ class TestMarkdown:
 
     def test_tables_have_as_many_cells_in_each_row(self):
         widths, seen = [], 0
-        for token in self.tokens(render(note_of(with_complaint("a | b")), "md")):
+        note = note_of(with_complaint("a | b"))
+        for token in self.tokens(render(note, "md")):
             if token.type == "table_open":
                 widths, seen = [], seen + 1
             elif token.type == "tr_open":
@@ -112,7 +113,8 @@ class TestMarkdown:
                 widths[-1] += 1
             elif token.type == "table_close":
                 assert len(set(widths)) == 1
-        assert seen == 6       # vehicle, checks, readings, balance, circuit, sources
+        # vehicle, checks, readings, balance, circuit, sources; a ledger each; the comparison
+        assert seen == 6 + len(note.ledgers) + bool(note.comparisons)
 
     @settings(max_examples=60, deadline=None)
     @given(st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc")), min_size=1, max_size=40))

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hoodnote.checks import dangers
 from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.checks.model import Assessment, Warning
 from hoodnote.note import reasoning, sections, words
@@ -79,18 +80,35 @@ def _by_entry(job: Job, warnings: Iterable[ShownWarning | Warning]) -> dict[int,
     return out
 
 
-def _cautions(ground: Ground, warnings: Iterable[ShownWarning | Warning]) -> Iterator[Caution]:
-    """Warnings first, with their time. The words of one that stood on a doubtful or replaced figure are kept beside that figure."""
+def _answered(ground: Ground, warnings: Iterable[ShownWarning | Warning]) -> Iterator[tuple[ShownWarning | Warning, str]]:
+    """A warning that was not kept when it was told has no answer."""
+    warnings = list(warnings)
+    answers = iter(dangers.answers(ground.timeline, [w for w in warnings if not isinstance(w, Warning)]))
     for shown in warnings:
+        if isinstance(shown, Warning):
+            yield shown, ""
+        else:
+            answer = next(answers)
+            at = words.clock(answer.at, ground.job.opened_at)
+            entry = f"entry {answer.by}" if answer.by is not None else ""
+            aside = ", ".join(t for t in (entry, at) if t)
+            yield shown, ground.without_doubtful(answer.text) + (f" ({aside})" if aside else "")
+
+
+def _cautions(ground: Ground, warnings: Iterable[ShownWarning | Warning]) -> Iterator[Caution]:
+    """Warnings first, with their time and how they were answered. The words of one that stood on a doubtful or replaced figure are
+    kept beside that figure."""
+    for shown, answer in _answered(ground, warnings):
         warning, basis, when = _basis(ground.job, shown)
         stands, questions = ground.footing(basis)
         when = when or "during the job"
         if stands:
-            yield Caution(warning.text, when, warning.source)
+            yield Caution(warning.text, when, warning.source, answer)
         elif questions:
-            yield Caution(f"a warning was given on what is still in question; read it with {', '.join(f'Q{n}' for n in questions)}", when)
+            yield Caution(f"a warning was given on what is still in question; read it with {', '.join(f'Q{n}' for n in questions)}", when,
+                          answered=answer)
         else:
-            yield Caution("a warning was given on a figure that was replaced since; read it with the sources", when)
+            yield Caution("a warning was given on a figure that was replaced since; read it with the sources", when, answered=answer)
     yield from (Caution(text, "") for text in _USUAL)
     named = {ground.facts.get("refrigerant"), ground.facts.get("label_refrigerant")}
     if any(r is not None and r in REFRIGERANTS and REFRIGERANTS[r].flammable for r in named):
