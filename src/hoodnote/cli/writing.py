@@ -24,20 +24,19 @@ def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 
 def _check(args: argparse.Namespace) -> None:
-    from hoodnote.checks import evaluate
+    from hoodnote.checks import assess
     from hoodnote.checks.equipment import shop_equipment
     from hoodnote.cli.show import GUIDANCE, finding_lines
+    from hoodnote.cli.weighing import assessment_lines
     from hoodnote.jobs.place import data_dir
     from hoodnote.readings.timeline import build
 
     with open_store(args) as store:
         job = store.job(args.work_order)
         timeline = build(store.entries(job))
-        findings = evaluate(timeline, shop_equipment(data_dir(args.data)), units=job.units)
-    for finding in findings:
-        print(*finding_lines(finding), sep="\n")
-    if not findings:
-        print("nothing to check yet")
+        assessment = assess(timeline, shop_equipment(data_dir(args.data)), units=job.units)
+    lines = [line for finding in assessment.findings for line in finding_lines(finding)] + list(assessment_lines(assessment))
+    print(*lines or ["nothing to check yet"], sep="\n")
     if timeline.questions:
         print(f"left out until answered: {len(timeline.questions)} (hoodnote ask {job.work_order})")
     print(GUIDANCE)
