@@ -26,6 +26,7 @@ class Refrigerant:
     safety: SafetyClass
     model: str | None                                   # CoolProp name; None: no evaluated model at hand
     composition: tuple[tuple[str, float], ...] = ()     # mass fractions of a blend
+    critical: tuple[float, float] | None = None         # K and kPa of a modelled blend, as CoolProp finds them in seconds
 
     @property
     def flammable(self) -> bool:
@@ -43,10 +44,10 @@ _ALL = (
     Refrigerant("R-12", _A1, "R12"),
     Refrigerant("R-152a", _A2, "R152A"),
     Refrigerant("R-744", _A1, "CarbonDioxide"),
-    Refrigerant("R-500", _A1, "R500.mix", (("R-12", 0.738), ("R-152a", 0.262))),
-    Refrigerant("R-420A", _A1, "R420A.mix", (("R-134a", 0.88), ("R-142b", 0.12))),
-    Refrigerant("R-444A", _A2L, "R444A.mix", (("R-32", 0.12), ("R-152a", 0.05), ("R-1234ze(E)", 0.83))),
-    Refrigerant("R-456A", _A1, "R456A.mix", (("R-32", 0.06), ("R-134a", 0.45), ("R-1234ze(E)", 0.49))),
+    Refrigerant("R-500", _A1, "R500.mix", (("R-12", 0.738), ("R-152a", 0.262)), (374.633, 4157.85)),
+    Refrigerant("R-420A", _A1, "R420A.mix", (("R-134a", 0.88), ("R-142b", 0.12)), (377.638, 4081.23)),
+    Refrigerant("R-444A", _A2L, "R444A.mix", (("R-32", 0.12), ("R-152a", 0.05), ("R-1234ze(E)", 0.83)), (379.567, 4538.04)),
+    Refrigerant("R-456A", _A1, "R456A.mix", (("R-32", 0.06), ("R-134a", 0.45), ("R-1234ze(E)", 0.49)), (376.145, 4228.28)),
     Refrigerant("R-401A", _A1, None, (("R-22", 0.53), ("R-152a", 0.13), ("R-124", 0.34))),
     Refrigerant("R-406A", _A2, None, (("R-22", 0.55), ("R-600a", 0.04), ("R-142b", 0.41))),
     Refrigerant("R-409A", _A1, None, (("R-22", 0.60), ("R-124", 0.25), ("R-142b", 0.15))),

@@ -1,16 +1,24 @@
 """Saturation pressure and temperature of refrigerants, from CoolProp's Helmholtz-energy equations of state.
 
-CoolProp is imported on the first value asked for. Inputs are rounded to 0.001 K and 0.01 kPa so that the cache helps.
+CoolProp is imported on the first value asked for. Inputs are rounded to 0.001 K and 0.01 kPa so that the cache helps. A blend's
+value takes milliseconds, so blends are interpolated (`_blend_curve`): within 0.01 % of CoolProp's pressure and 0.01 K, tested.
 """
 
 from __future__ import annotations
 
 from enum import StrEnum
 from functools import cache, lru_cache
+from math import exp, log
+from threading import Lock
+from typing import TYPE_CHECKING
 
 from hoodnote.physics.errors import AboveCritical, NoPropertyData, OutOfRange
+from hoodnote.physics.refrigerants import REFRIGERANTS
 from hoodnote.physics.refrigerants import refrigerant as look_up
 from hoodnote.units import AbsolutePressure, Temperature
+
+if TYPE_CHECKING:
+    from CoolProp.CoolProp import AbstractState
 
 
 class Quality(StrEnum):
@@ -25,6 +33,9 @@ _VAPOUR_FRACTION = {Quality.DEW: 1.0, Quality.BUBBLE: 0.0}
 _CURVE_MARGIN_K, _BLEND_CURVE_MARGIN_K = 5.0, 20.0
 # The mixture models are not asked for values colder than any vehicle work.
 _BLEND_LOWEST_K = 213.15
+# Blends are interpolated from these exact values up to this far below the critical point, where single ones begin to fail.
+_BLEND_POINTS, _BLEND_TABLE_MARGIN_K = 10, 35.0
+_ONE_AT_A_TIME = Lock()                                 # a state is set and then read
 
 
 def critical_point(refrigerant: str) -> tuple[Temperature, AbsolutePressure]:
@@ -76,13 +87,15 @@ def _model(designation: str) -> str:
 @cache
 def _limits(model: str) -> tuple[float, float, float]:
     """Critical temperature K, critical pressure kPa, lowest temperature K."""
-    from CoolProp.CoolProp import AbstractState, PropsSI
+    from CoolProp.CoolProp import PropsSI
 
-    if not model.endswith(".mix"):
-        return PropsSI("Tcrit", model), PropsSI("pcrit", model) / 1e3, PropsSI("Tmin", model)
-    points = AbstractState("HEOS", model).all_critical_points()
-    point = max((p for p in points if p.stable), key=lambda p: p.T)
-    return point.T, point.p / 1e3, _BLEND_LOWEST_K
+    blend = next((r.critical for r in REFRIGERANTS.values() if r.model == model and r.critical), None)
+    return (*blend, _BLEND_LOWEST_K) if blend else (PropsSI("Tcrit", model), PropsSI("pcrit", model) / 1e3, PropsSI("Tmin", model))
+
+
+@cache
+def _lowest_kpa(model: str, name: str, fraction: float) -> float:
+    return _ask("T", _limits(model)[2], fraction, model, name) / 1e3
 
 
 @lru_cache(maxsize=4096)
@@ -93,7 +106,7 @@ def _pressure_kpa(model: str, name: str, kelvin: float, fraction: float) -> floa
                             "transcritical, it has no saturation pressure there")
     if kelvin < lowest:
         raise OutOfRange(f"{name} saturation is not defined at {kelvin - 273.15:.1f} C; check the temperature")
-    return _ask("P", "T", kelvin, fraction, model, name) / 1e3
+    return _ask("T", kelvin, fraction, model, name) / 1e3
 
 
 @lru_cache(maxsize=4096)
@@ -102,15 +115,79 @@ def _temperature_k(model: str, name: str, kpa: float, fraction: float) -> float:
     if kpa >= critical_kpa:
         raise AboveCritical(f"{name} at {kpa:.0f} kPa absolute is above its critical pressure of {critical_kpa:.0f} kPa: "
                             "transcritical, it has no saturation temperature there")
-    if kpa <= 0 or kpa < _ask("P", "T", lowest, fraction, model, name) / 1e3:
+    if kpa < _lowest_kpa(model, name, fraction):
         raise OutOfRange(f"{name} saturation is not defined at {kpa:.2f} kPa absolute; check the pressure")
-    return _ask("T", "P", kpa * 1e3, fraction, model, name)
+    return _ask("P", kpa * 1e3, fraction, model, name)
 
 
-def _ask(wanted: str, given: str, value: float, fraction: float, model: str, name: str) -> float:
-    from CoolProp.CoolProp import PropsSI
-
+def _ask(given: str, value: float, fraction: float, model: str, name: str) -> float:
     try:
-        return PropsSI(wanted, given, value, "Q", fraction, model)
+        if model.endswith(".mix"):
+            curve = _blend_curve(model, fraction)
+            if given == "T" and value <= curve.highest_k:
+                return curve.pascal(value)
+            if given == "P" and value <= curve.highest_pascal:
+                return curve.kelvin(value)
+        return _exact(given, value, fraction, model)
     except ValueError:
         raise OutOfRange(f"{name} saturation cannot be found for this value; check the figure") from None
+
+
+@cache
+def _state(model: str) -> AbstractState:
+    from CoolProp.CoolProp import AbstractState
+
+    return AbstractState("HEOS", model)
+
+
+def _exact(given: str, value: float, fraction: float, model: str) -> float:
+    """Pascal at a temperature ("T", K) or kelvin at a pressure ("P", Pa). Raises ValueError."""
+    from CoolProp.CoolProp import PQ_INPUTS, QT_INPUTS
+
+    with _ONE_AT_A_TIME:
+        state = _state(model)
+        if given == "T":
+            state.update(QT_INPUTS, fraction, value)
+            return state.p()
+        state.update(PQ_INPUTS, value, fraction)
+        return state.T()
+
+
+class _BlendCurve:
+    """ln p as a Chebyshev polynomial in 1/T through exact values, from the lowest temperature to short of the critical point."""
+
+    def __init__(self, model: str, fraction: float):
+        from numpy.polynomial.chebyshev import chebinterpolate
+
+        self.lowest_k, self.highest_k = _BLEND_LOWEST_K, _limits(model)[0] - _BLEND_TABLE_MARGIN_K
+        self._middle = (1 / self.lowest_k + 1 / self.highest_k) / 2
+        self._half = (1 / self.lowest_k - 1 / self.highest_k) / 2
+        coefficients = chebinterpolate(lambda u: [log(_exact("T", 1 / (self._middle + self._half * x), fraction, model)) for x in u],
+                                       _BLEND_POINTS - 1)
+        self._terms = [float(c) for c in coefficients]
+        self.highest_pascal = self.pascal(self.highest_k)
+
+    def pascal(self, kelvin: float) -> float:
+        return exp(self._ln((1 / kelvin - self._middle) / self._half))
+
+    def kelvin(self, pascal: float) -> float:
+        wanted = log(pascal)
+        u1, u2 = 1.0, -1.0
+        f1, f2 = self._ln(u1) - wanted, self._ln(u2) - wanted
+        for _ in range(20):                             # secant: the curve is almost a straight line
+            if f1 == f2 or abs(f2) < 1e-12:
+                break
+            u1, u2 = u2, u2 - f2 * (u2 - u1) / (f2 - f1)
+            f1, f2 = f2, self._ln(u2) - wanted
+        return 1 / (self._middle + self._half * u2)
+
+    def _ln(self, u: float) -> float:
+        b1 = b2 = 0.0
+        for c in reversed(self._terms[1:]):             # Clenshaw
+            b1, b2 = c + 2 * u * b1 - b2, b1
+        return self._terms[0] + u * b1 - b2
+
+
+@cache
+def _blend_curve(model: str, fraction: float) -> _BlendCurve:
+    return _BlendCurve(model, fraction)
