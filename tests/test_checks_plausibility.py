@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from hoodnote.checks import implausible
+from hoodnote.checks import implausible, plausibility
+from hoodnote.checks.equipment import Equipment
+from hoodnote.physics.gauge import USUAL_MANIFOLD, ManifoldGauges
 from hoodnote.statements.model import Correction
 from tests.checks_records import fact, m, psi, record, step, supply, unsure
 
@@ -97,3 +101,12 @@ def test_altitude_decides_how_deep_a_vacuum_can_be():
     # 1600 m: 83.5 kPa is 24.7 inHg (ISO 2533, SP 811)
     assert "24.7 inHg" in implausible(m("vacuum", "29.5", "inHg"), record(m("altitude", 1600, "m")))
     assert implausible(m("vacuum", "29.5", "inHg"), record()) is None
+
+
+def test_the_shop_s_instruments_decide_what_needs_asking():
+    # 35 psig of R-134a is 40 F (trade chart); 36 F is 2.2 C colder: less than grade B (1.7 C) and 2 C of thermometer together,
+    # more than grade 3A (0.2 C), 0.5 C and the weather (0.2 C)
+    fine = Equipment(ManifoldGauges(replace(USUAL_MANIFOLD.low, grade="3A"), replace(USUAL_MANIFOLD.high, grade="3A")), thermometer_limit_c=0.5)
+    before, line = record(R, RUN, psi("low_side", 35)), m("suction_line", 36, "F")
+    assert plausibility.implausible(line, before) is None
+    assert "suction" in plausibility.implausible(line, before, fine)

@@ -6,7 +6,8 @@ Where a condition was not stated the band covers its whole usual range and says 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -26,11 +27,13 @@ if TYPE_CHECKING:
 # Taken as a range where not stated (common practice, no source).
 HUMIDITY_UNSTATED = (0.20, 0.50, 0.80)
 ENGINE_SPEED_UNSTATED = (800.0, 1500.0, 2000.0)
+SETTLED_MINUTES = 3.0                        # the cycle has settled after this long (common practice, no source)
 HIGH_PSI_PER_AMBIENT_F = (2.2, 2.5)          # rule of thumb, R-134a only (common practice, no source)
 THUMB = "rule of thumb"
 
 _SOURCE = f"steady-state model of the refrigerant cycle over usual vehicle sizes; {THUMB} {w.COMMON_PRACTICE}"
 _STEP_C = 1.0                                # for how the band moves with the air
+_SETTING = "cycle model: standing, doors open, blower high, full cold, settled"
 # place, id, title, field of Expected
 _CHECKS = (
     ("low_side", "expected_low", "Low side against the cycle model", "low_kpa"),
@@ -74,7 +77,7 @@ def rule_of_thumb(refrigerant: str | None, air: Air) -> tuple[Uncertain, Uncerta
 
 @dataclass(frozen=True)
 class _Band:
-    """Edges and middle at the air as read, how far the edges move with it, and the model's limits in words."""
+    """Edges with the error that the air's gives them, and the model's limits in words."""
 
     low: Uncertain
     high: Uncertain
@@ -88,6 +91,9 @@ def _against_band(view: View, situation: Situation, place: str, check: str, titl
     clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
     if clutch == "clutch_not_engaged":
         inputs.lacks("readings with the clutch engaged (it was stated as not engaged)")
+    run = inputs.figure("run_time", required=False)
+    if run is not None and si(run) < SETTLED_MINUTES:
+        inputs.lacks(f"readings after {SETTLED_MINUTES:.0f} minutes of running or more")
     value = inputs.temperature(place) if place == "vent" else getattr(inputs.graded(place), "above_air", None)
     asked = _Asked.of(inputs, air) if air is not None else None
     if value is None or air is None or refrigerant is None or asked is None or not inputs.complete:
@@ -164,31 +170,39 @@ class _Asked:
 
 
 def _band(refrigerant: str, asked: _Asked, field: str, air: Air) -> _Band | None:
-    """None where the model's table does not cover all of the conditions at the air as read."""
+    """Least and greatest over the conditions asked for, at the air as read; None where the model's table does not cover one of them."""
     at = nominal(air.celsius)
-    here = _edges(refrigerant, asked, field, at)
-    if here is None:
-        return None
-    # how the edges move: over a fixed step, one-sided where the table ends, whatever the thermometer's error
-    around = [(t, e) for t in (at - _STEP_C, at, at + _STEP_C) if (e := here if t == at else _edges(refrigerant, asked, field, t)) is not None]
-    (first, (low0, high0, _)), (last, (low1, high1, _)) = around[0], around[-1]
-    moved = air.celsius - at
-    slope = [(b - a) / (last - first) if last > first else 0.0 for a, b in ((low0, low1), (high0, high1))]
-    return _Band(here[0] + slope[0] * moved, here[1] + slope[1] * moved, here[2])
-
-
-def _edges(refrigerant: str, asked: _Asked, field: str, ambient_c: float) -> tuple[float, float, tuple[str, ...]] | None:
-    from hoodnote.physics import cycle
-
-    found: list[Expected] = []
     try:
-        for conditions in asked.conditions(ambient_c):
-            answer = cycle.expected(refrigerant, asked.device, asked.control, conditions)
-            if answer is None:
-                return None
-            found.append(answer)
+        answers = {conditions: _answer(refrigerant, asked.device, asked.control, conditions) for conditions in asked.conditions(at)}
     except OutOfRange:
         return None
-    ranges = [getattr(answer, field) for answer in found]
-    limits = tuple(dict.fromkeys(text for answer in found for text in answer.limits))
-    return min(b.low for b in ranges), max(b.high for b in ranges), limits
+    if any(answer is None for answer in answers.values()):
+        return None
+    ranges = {conditions: getattr(answer, field) for conditions, answer in answers.items()}
+    lowest, highest = min(ranges, key=lambda c: ranges[c].low), max(ranges, key=lambda c: ranges[c].high)
+    moved = air.celsius - at
+    edges = [getattr(ranges[c], edge) + moved * _slope(refrigerant, asked, c, field, edge) for c, edge in ((lowest, "low"), (highest, "high"))]
+    texts = [answer.limits for answer in answers.values()]
+    limits = [text for text in texts[0] if all(text in other for other in texts)]
+    return _Band(*edges, (*limits, *([_SETTING] if len(texts) > 1 else [])))
+
+
+def _slope(refrigerant: str, asked: _Asked, conditions: Conditions, field: str, edge: str) -> float:
+    """How an edge moves with the air, over a fixed step whatever the thermometer's error; one-sided where the table ends."""
+    points = []
+    for ambient in (conditions.ambient_c - _STEP_C, conditions.ambient_c, conditions.ambient_c + _STEP_C):
+        try:
+            answer = _answer(refrigerant, asked.device, asked.control, replace(conditions, ambient_c=ambient))
+        except OutOfRange:
+            continue
+        if answer is not None:
+            points.append((ambient, getattr(getattr(answer, field), edge)))
+    (first, start), (last, end) = points[0], points[-1]
+    return (end - start) / (last - first) if last > first else 0.0
+
+
+@lru_cache(maxsize=4096)
+def _answer(refrigerant: str, device: str | None, control: str | None, conditions: Conditions) -> Expected | None:
+    from hoodnote.physics import cycle
+
+    return cycle.expected(refrigerant, device, control, conditions)

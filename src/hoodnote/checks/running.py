@@ -16,6 +16,7 @@ from hoodnote.physics.refrigerants import refrigerant as look_up
 from hoodnote.physics.saturation import Quality
 from hoodnote.physics.uncertain import expanded, nominal, saturation_temperature
 from hoodnote.statements.model import Step
+from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import GaugePressure, to_si
 
 if TYPE_CHECKING:
@@ -81,6 +82,7 @@ def needs_ordinary(inputs: Inputs, refrigerant: str | None) -> None:
 
 
 def check(view: View) -> Iterator[Finding]:
+    yield from (_unknown_state(view, s) for s in view.situations(None) if not s.circuit_open)
     for situation in view.situations("running", (*PRESSURE_PLACES, *observed.SEEN)):
         if situation.circuit_open:
             yield from _charging(view, situation)
@@ -93,6 +95,15 @@ def check(view: View) -> Iterator[Finding]:
         if spoken:
             yield _ratio(view, situation)
         yield from observed.check(view, situation)
+
+
+def _unknown_state(view: View, situation: Situation) -> Finding:
+    """A pressure means one thing with the engine off and another with it running; which is never guessed."""
+    inputs = Inputs(view, situation)
+    sides = {PLACES[place].name: side for place in PRESSURE_PLACES if (side := inputs.pressure(place, required=False)) is not None}
+    inputs.lacks("whether the engine was off or running")
+    return inputs.cannot_tell("engine_state", "Pressures and the engine's state", expected="the engine's state with every pressure",
+                              measured=", ".join(f"{name} {w.pressure(side.gauge)}" for name, side in sides.items()), source=w.COMMON_PRACTICE)
 
 
 def _evaporating(view: View, situation: Situation) -> Finding:
