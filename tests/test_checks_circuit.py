@@ -78,14 +78,16 @@ def test_a_good_reason_among_several_contacts_is_not_known_to_be_the_reason():
     assert lost.reason is Reason.UNKNOWN and "open_freeze_switch" in lost.faults
 
 
-@pytest.mark.parametrize(("said", "outcome"), [(KEY, OUTSIDE), (step("key_off"), CANNOT), (None, CANNOT), (unsure(KEY), CANNOT), (step("engine_running"), OUTSIDE)])
+@pytest.mark.parametrize(("said", "outcome"), [(KEY, OUTSIDE), (step("key_off"), CANNOT), (None, CANNOT), (unsure(KEY), CANNOT),
+                                               (step("engine_running"), OUTSIDE)])
 def test_a_section_that_needs_the_key(said, outcome):
     timeline = record(LAMP, *([said] if said else []), supply("battery", True), supply("fuse_in", False))
     assert find(timeline, "clutch_circuit").outcome is outcome
 
 
 def test_a_key_turned_between_two_tests_explains_the_dead_point():
-    timeline = record(LAMP, KEY, supply("low_pressure_switch_in", True), step("key_off"), psi("low_side", 70), supply("low_pressure_switch_out", False))
+    timeline = record(LAMP, KEY, supply("low_pressure_switch_in", True), step("key_off"), psi("low_side", 70),
+                      supply("low_pressure_switch_out", False))
     finding = find(timeline, "clutch_circuit")
     assert finding.outcome is CANNOT and "key" in finding.why
 
@@ -109,7 +111,8 @@ def test_power_lost_at_one_place_and_a_drop_at_another():
     assert find(timeline, "clutch_circuit").outcome is CANNOT  # the inlet line was read after the test
     drop = find(timeline, "drop_to_relay_output")
     assert drop.outcome is OUTSIDE and drop.measured.startswith("1.60 V")
-    warm = record(KEY, m("evaporator_inlet", 25, "C"), m("battery", "12.6", "V"), m("relay_output", "10.9", "V"), m("freeze_switch_in", "10.9", "V"),
+    warm = record(KEY, m("evaporator_inlet", 25, "C"), m("battery", "12.6", "V"), m("relay_output", "10.9", "V"),
+                  m("freeze_switch_in", "10.9", "V"),
                   m("freeze_switch_out", "0.0", "V"))
     assert find(warm, "clutch_circuit").outcome is OUTSIDE and find(warm, "drop_to_relay_output").outcome is OUTSIDE
 
@@ -137,13 +140,15 @@ def test_drops_across_a_change_of_the_engine_are_not_judged(between):
 )
 def test_clutch_against_its_supply(seen, outcome, word):
     point, *steps = seen
-    finding = find(record(LAMP, KEY, supply("battery", True), supply(point.removeprefix("-"), not point.startswith("-")), *steps), "clutch_engagement")
+    finding = find(record(LAMP, KEY, supply("battery", True), supply(point.removeprefix("-"), not point.startswith("-")), *steps),
+                   "clutch_engagement")
     assert finding.outcome is outcome and word in finding.why
 
 
 @pytest.mark.parametrize(("power", "outcome"), [(True, OUTSIDE), (False, WITHIN)])
 def test_ground_side_of_the_clutch(power, outcome):
-    assert find(record(LAMP, KEY, supply("battery", True), supply("clutch", True), supply("clutch_ground", power)), "clutch_ground_power").outcome is outcome
+    assert find(record(LAMP, KEY, supply("battery", True), supply("clutch", True), supply("clutch_ground", power)),
+                "clutch_ground_power").outcome is outcome
     assert find(record(LAMP, supply("clutch_ground", False)), "clutch_ground_power").outcome is CANNOT
 
 
@@ -181,7 +186,8 @@ def point(place, fault="wiring", *openings):
 
 
 SWITCH_FIRST = Circuit("van", "shop", (point("battery"), point("low_pressure_switch_in"),
-                                       point("low_pressure_switch_out", "open_low_pressure_switch", Opening("low pressure", (100.0, 120.0), (200.0, 220.0))),
+                                       point("low_pressure_switch_out", "open_low_pressure_switch",
+                                             Opening("low pressure", (100.0, 120.0), (200.0, 220.0))),
                                        point("fuse_out", "blown_fuse"), point("clutch")), Vehicle("test make", None, (1996, 2002)))
 
 

@@ -136,7 +136,8 @@ LABEL = m("label_charge", 24, "oz", tolerance=1)
 
 # 24 oz +- 1 oz; 15 g of equipment accuracy as a rectangle is 17.3 g (0.61 oz) at k = 2 (JCGM 100, 4.3.7): 22.39 to 25.61 oz pass
 @pytest.mark.parametrize(
-    ("oz", "outcome"), [(24, WITHIN), (23, WITHIN), (25.6, WITHIN), (22.4, WITHIN), (22.3, OUTSIDE), (25.7, OUTSIDE), (26, OUTSIDE), (12, OUTSIDE)]
+    ("oz", "outcome"), [(24, WITHIN), (23, WITHIN), (25.6, WITHIN), (22.4, WITHIN), (22.3, OUTSIDE), (25.7, OUTSIDE), (26, OUTSIDE),
+                        (12, OUTSIDE)]
 )
 def test_charge_against_label(oz, outcome):
     assert find(record(LABEL, m("charged", oz, "oz")), "charge").outcome is outcome
@@ -190,7 +191,8 @@ def test_oil_balance(removed, added, outcome):
 
 
 # a condenser usually takes 15 to 45 mL with it; two cups of 10 mL each are 16 mL at k = 2 (common practice, no source)
-@pytest.mark.parametrize(("added", "outcome", "word"), [(50, WITHIN, "usual share"), (20, WITHIN, "usual share"), (10, OUTSIDE, "starve"), (90, OUTSIDE, "More oil")])
+@pytest.mark.parametrize(("added", "outcome", "word"), [(50, WITHIN, "usual share"), (20, WITHIN, "usual share"), (10, OUTSIDE, "starve"),
+                                                        (90, OUTSIDE, "More oil")])
 def test_oil_balance_with_a_replaced_part(added, outcome, word):
     finding = find(record(m("oil_removed", 20, "mL"), step("replaced", "condenser"), m("oil_added", added, "mL")), "oil_balance")
     assert finding.outcome is outcome and word in finding.why and "manual" in finding.why

@@ -1,4 +1,7 @@
-"""Before against after: proved only under like conditions, beyond the error, and towards what is expected. Limits of likeness: common practice, no source."""
+"""Before against after: proved only under like conditions, beyond the error, and towards what is expected.
+
+Limits of likeness: common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -104,7 +107,8 @@ def test_superheat_and_subcooling():
     reads = [psi("low_side", 35.1), psi("high_side", 124.3), m("evaporator_outlet", 53, "F"), m("condenser_outlet", 88, "F")]
     starved = [psi("low_side", 35.1), psi("high_side", 124.3), m("evaporator_outlet", 90, "F"), m("condenser_outlet", 98, "F")]
     timeline = job(starved, reads)
-    assert one("superheat_evaporator_outlet", timeline).after.startswith("13 °F") and one("superheat_evaporator_outlet", timeline).outcome == BETTER
+    superheat = one("superheat_evaporator_outlet", timeline)
+    assert superheat.after.startswith("13 °F") and superheat.outcome == BETTER
     assert one("subcooling_condenser_outlet", timeline).after.startswith("12 °F")
 
 
@@ -128,7 +132,8 @@ def test_an_unconfirmed_figure_withholds_the_comparison():
 
 
 def test_the_last_running_spell_counts():
-    found = one("vent", job([m("vent", 15, "C"), m("vent", 22, "C")], [m("vent", 20, "C"), step("engine_off"), step("engine_running"), m("vent", 9, "C")]))
+    found = one("vent", job([m("vent", 15, "C"), m("vent", 22, "C")], [m("vent", 20, "C"), step("engine_off"), step("engine_running"),
+                                                                       m("vent", 9, "C")]))
     assert found.before.startswith("72 °F") and found.after.startswith("48 °F")
 
 

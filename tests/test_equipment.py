@@ -117,7 +117,7 @@ def test_two_circuits_for_one_vehicle_are_refused(tmp_path):
 
 def test_the_usual_circuit_is_sound():
     points = usual().points
-    assert [p.place for p in points][0] == "battery" and points[-1].place == "clutch"
+    assert points[0].place == "battery" and points[-1].place == "clutch"
     assert all(PLACES[p.place].group == "circuit" for p in points)
     # every contact of the way to the clutch (battery, fuse, control unit or relay, three switches) has its own kind of fault
     assert {p.fault for p in points} == set(FAULTS)

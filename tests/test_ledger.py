@@ -1,4 +1,4 @@
-"""Amounts in and out: sums worked by hand. Ounce 28.349523 g (NIST SP 811); limits k = 2 of a rectangle, 2/sqrt(3) of the limit (JCGM 100, 4.3.7)."""
+"""Amounts in and out: sums worked by hand. Ounce 28.349523 g (NIST SP 811); limits k = 2 of a rectangle, 2/sqrt(3) of it (JCGM 100, 4.3.7)."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ def amounts(found):
 
 
 def test_a_charge_by_scale_closes():
-    found = ledger("refrigerant", LABEL, m("recovered", 420, "g"), *PUMPED, m("scale_before", 9200, "g"), m("charged", 600, "g"), m("scale_after", 8595, "g"))
+    found = ledger("refrigerant", LABEL, m("recovered", 420, "g"), *PUMPED, m("scale_before", 9200, "g"), m("charged", 600, "g"),
+                   m("scale_after", 8595, "g"))
     assert found.closes is True
     assert "600 g" in found.total and "100% of the label" in found.total
     told = amounts(found)
@@ -42,7 +43,8 @@ def test_a_scale_that_differs_says_by_how_much():
 
 def test_cans_heel_and_hoses():
     # worked by hand: 3 x 12 oz less 3 oz in the last can and 1 oz in the hoses is 32 oz
-    found = ledger("refrigerant", m("can_content", 12, "oz"), step("can_empty"), step("can_empty"), m("can_heel", 3, "oz"), m("hose_allowance", 1, "oz"),
+    found = ledger("refrigerant", m("can_content", 12, "oz"), step("can_empty"), step("can_empty"), m("can_heel", 3, "oz"),
+                   m("hose_allowance", 1, "oz"),
                    m("charged", 32, "oz"))
     line = next(x for x in found.lines if x.what.startswith("charged, by the cans"))
     assert line.amount.startswith("32.0 oz") and "3 cans of 12 oz" in line.what and "1 oz" in line.what
@@ -50,7 +52,8 @@ def test_cans_heel_and_hoses():
 
 
 def test_three_ways_are_held_against_each_other():
-    found = ledger("refrigerant", m("can_content", 12, "oz"), step("can_empty"), step("can_empty"), m("hose_allowance", 0, "oz"), m("charged", 24, "oz"),
+    found = ledger("refrigerant", m("can_content", 12, "oz"), step("can_empty"), step("can_empty"), m("hose_allowance", 0, "oz"),
+                   m("charged", 24, "oz"),
                    m("scale_before", 100, "oz"), m("scale_after", 70, "oz"))
     # cans and statement give 24 oz, the scale 30 oz
     assert found.closes is False and found.why.count("6.0 oz") == 2
@@ -77,13 +80,15 @@ def test_nothing_unconfirmed_is_summed():
 
 
 def test_conversion():
-    found = ledger("refrigerant", fact("label_refrigerant", "R-12"), fact("refrigerant", "R-134a"), m("label_charge", 1000, "g"), m("charged", 850, "g"))
+    found = ledger("refrigerant", fact("label_refrigerant", "R-12"), fact("refrigerant", "R-134a"), m("label_charge", 1000, "g"),
+                   m("charged", 850, "g"))
     # 80 to 90 % (common practice, no source)
     line = next(x for x in found.lines if x.what.startswith("usual charge after conversion"))
     assert "800 g" in line.amount and "900 g" in line.amount and "85% of the label" in found.total
 
 
-@pytest.mark.parametrize(("added", "closes", "word"), [(60, True, "usual share"), (120, False, "55 mL over"), (20, True, "usual share"), (5, False, "30 mL under")])
+@pytest.mark.parametrize(("added", "closes", "word"), [(60, True, "usual share"), (120, False, "55 mL over"), (20, True, "usual share"),
+                                                       (5, False, "30 mL under")])
 def test_oil_with_a_replaced_part(added, closes, word):
     # 20 mL out; a condenser usually takes 15 to 45 mL (common practice, no source): 35 to 65 mL, with 16 mL of two cups at k = 2
     found = ledger("oil", m("oil_removed", 20, "mL"), step("replaced", "condenser"), m("oil_added", added, "mL"))

@@ -45,7 +45,8 @@ def _charged(view: View) -> Finding:
         why = (f"The charge is {share} of the label: " +
                ("less than asked for, unless refrigerant was left in the system before." if nominal(amount.kg) < target.low else
                 "more than asked for; hoses, oil separator or a mistaken figure may explain it, otherwise recover and weigh again."))
-    return inputs.finding("charge", title, expected=expected, measured=f"{w.mass(nominal(amount.kg))}, {share} of the label", margin_sd=margin_sd,
+    return inputs.finding("charge", title, expected=expected, measured=f"{w.mass(nominal(amount.kg))}, {share} of the label",
+                          margin_sd=margin_sd,
                           uncertainty=f"equipment ±{w.mass(expanded(amount.kg))} (k = 2)", outcome=outcome, why=why, source=source)
 
 
@@ -70,14 +71,16 @@ def _recovered(view: View) -> Finding:
         why = f"About {w.mass(missing)} less came back than the label asks for, which is evidence of a leak or of an earlier undercharge."
     else:
         why = f"About {w.mass(-missing)} more came back than the label asks for, which points to an earlier overcharge or to air in the recovery."
-    return inputs.finding("recovery", title, expected=expected, measured=f"{w.mass(nominal(amount.kg))}, {share_of(amount.kg, label.label)} of the label",
+    return inputs.finding("recovery", title, expected=expected,
+                          measured=f"{w.mass(nominal(amount.kg))}, {share_of(amount.kg, label.label)} of the label",
                           uncertainty=f"equipment ±{w.mass(expanded(amount.kg))} (k = 2); up to {LEFT_BEHIND:.0%} may stay in the system",
                           outcome=outcome, why=why, source=EQUIPMENT, margin_sd=margin_sd)
 
 
 def _scale(view: View) -> Finding:
     inputs = Inputs(view)
-    return _two_ways(inputs, "scale", "Scale against refrigerant charged", "the loss on the scale equal to the mass charged", masses.off_scale(inputs),
+    return _two_ways(inputs, "scale", "Scale against refrigerant charged", "the loss on the scale equal to the mass charged",
+                     masses.off_scale(inputs),
                      "off the scale", "The scale and the stated charge agree.",
                      "The scale and the stated charge differ: hoses, a purge or a mistaken figure may explain it, so check the figures.")
 
@@ -97,7 +100,8 @@ def _two_ways(inputs: Inputs, check_id: str, title: str, expected: str, other: A
         return inputs.cannot_tell(check_id, title, expected=expected, source=w.COMMON_PRACTICE)
     inputs.notes += other.notes
     apart = masses.apart(other, stated)
-    return inputs.finding(check_id, title, expected=f"{w.mass(nominal(stated.kg))} {where}", measured=f"{w.mass(nominal(other.kg))} {where}: {other.text}",
+    return inputs.finding(check_id, title, expected=f"{w.mass(nominal(stated.kg))} {where}",
+                          measured=f"{w.mass(nominal(other.kg))} {where}: {other.text}",
                           uncertainty=f"±{w.mass(expanded(apart))} (k = 2)", outcome=Outcome.WITHIN if masses.agree(apart) else Outcome.OUTSIDE,
                           margin_sd=margin(abs(nominal(apart)), expanded(apart), float("-inf"), expanded(apart)),
                           why=agree if masses.agree(apart) else differ, source=w.COMMON_PRACTICE)
@@ -128,5 +132,6 @@ def _oil(view: View) -> Finding:
     else:
         why = ("More oil went back than came out and no replaced part that takes oil is on record, and too much oil costs cooling: compare with the "
                "manual.")
-    return inputs.finding("oil_balance", title, expected=expected, measured=measured, uncertainty=f"±{expanded(oil.gained) * 1000:.0f} mL (k = 2), two readings",
+    return inputs.finding("oil_balance", title, expected=expected, measured=measured,
+                          uncertainty=f"±{expanded(oil.gained) * 1000:.0f} mL (k = 2), two readings",
                           outcome=outcome, why=why, source=w.COMMON_PRACTICE, margin_sd=margin_sd)

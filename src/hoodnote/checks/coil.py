@@ -116,8 +116,8 @@ def _judge(view: View, usual: _Figure) -> Finding:
     why = {Outcome.WITHIN: "The figure is in the usual range.",
            Outcome.CANNOT_TELL: "The figure is too near the edge of the usual range for the meter and what is assumed to tell.",
            Outcome.OUTSIDE: usual.when_low if nominal(read) < usual.low else usual.when_high}[outcome]
-    return inputs.finding(usual.id, usual.title, uncertainty=f"±{figure_text(_rounded(expanded(read)), unit)} (k = 2)", outcome=outcome, why=why,
-                          margin_sd=margin_sd, **told)
+    uncertainty = f"±{figure_text(_rounded(expanded(read)), unit)} (k = 2)"
+    return inputs.finding(usual.id, usual.title, uncertainty=uncertainty, outcome=outcome, why=why, margin_sd=margin_sd, **told)
 
 
 def _rounded(value: float) -> float:
@@ -141,7 +141,7 @@ def _copper(view: View, inputs: Inputs, live: Live) -> Uncertain:
 def _supply(view: View, inputs: Inputs, current: Live) -> Uncertain:
     """The voltage read beside the current in the same state of the engine; else that of a 12 V system."""
     for place in ("clutch_coil", "clutch", "battery"):
-        found = [x for x in view.readings(place, quantity=Quantity.VOLTAGE) if view.situation(x) == view.situation(current)]
+        found = view.readings(place, situation=view.situation(current), quantity=Quantity.VOLTAGE)
         if found and si(found[-1]) > 1.0:
             live = inputs.figure(place, quantity=Quantity.VOLTAGE)
             if live is found[-1]:
@@ -169,16 +169,17 @@ def _open_contact(view: View, usual: _Figure, inputs: Inputs, live: Live, told: 
 
 
 def _ohms_law(view: View) -> Iterator[Finding]:
-    """Current against voltage over resistance: what is in the way besides the coil. The coil may have been colder or hotter at either reading."""
+    """Current against voltage over resistance: what is in the way besides the coil, which may have been colder or hotter at either reading."""
     ohms = view.readings("clutch_coil", quantity=Quantity.RESISTANCE)
     amps = [x for place in ("clutch_coil", "clutch") for x in view.readings(place, quantity=Quantity.CURRENT)]
     if not ohms or not amps:
         return
-    volts = [x for place in ("clutch", "battery") for x in view.readings(place, quantity=Quantity.VOLTAGE) if view.situation(x) == view.situation(amps[-1])]
+    volts = [x for place in ("clutch", "battery") for x in view.readings(place, situation=view.situation(amps[-1]), quantity=Quantity.VOLTAGE)]
     if not volts or si(ohms[-1]) <= 0 or ohms[-1].stage is not amps[-1].stage:
         return
     inputs = Inputs(view, stage=amps[-1].stage)
-    current, resistance = (inputs.figure(x.entry.statement.place, quantity=q) for x, q in ((amps[-1], Quantity.CURRENT), (ohms[-1], Quantity.RESISTANCE)))
+    current = inputs.figure(amps[-1].entry.statement.place, quantity=Quantity.CURRENT)
+    resistance = inputs.figure("clutch_coil", quantity=Quantity.RESISTANCE)
     supply = inputs.figure(volts[-1].entry.statement.place, quantity=Quantity.VOLTAGE)
     name, title, source = "clutch_ohms_law", "Clutch current against voltage and coil resistance", "Ohm's law; copper: IEC 60028"
     expected = "the coil's own resistance alone sets the current"

@@ -69,11 +69,14 @@ def _quantities() -> Iterator[_Quantity]:
     yield _Quantity("high_side", "High side", ("high_side",), lambda i: _pressure(i, "high_side"), pressure, w.pressure_limit, "high_kpa")
     yield _Quantity("compression_ratio", "Compression ratio", PRESSURE_PLACES, _ratio, number, lambda x: f"±{x:.1f}", "ratio")
     yield _Quantity("vent", "Vent air", ("vent",), lambda i: i.temperature("vent"), w.temperature, w.difference_limit, "vent_c")
-    yield _Quantity("evaporating", "Evaporating saturation temperature", ("low_side",), lambda i: _saturated(i, "low_side"), w.temperature, w.difference_limit, "")
-    yield _Quantity("condensing", "Condensing saturation temperature", ("high_side",), lambda i: _saturated(i, "high_side"), w.temperature, w.difference_limit,
+    yield _Quantity("evaporating", "Evaporating saturation temperature", ("low_side",), lambda i: _saturated(i, "low_side"), w.temperature,
+                    w.difference_limit, "")
+    yield _Quantity("condensing", "Condensing saturation temperature", ("high_side",), lambda i: _saturated(i, "high_side"), w.temperature,
+                    w.difference_limit,
                     "")
     for place in _EVAPORATOR:
-        yield _Quantity(f"superheat_{place}", f"Superheat at the {PLACES[place].name}", ("low_side", place), _superheat(place), w.difference, w.difference_limit,
+        yield _Quantity(f"superheat_{place}", f"Superheat at the {PLACES[place].name}", ("low_side", place), _superheat(place),
+                        w.difference, w.difference_limit,
                         "superheat_k" if place == "evaporator_outlet" else "")
     for place in _CONDENSER:
         yield _Quantity(f"subcooling_{place}", f"Subcooling at the {PLACES[place].name}", ("high_side", place), _subcooling(place), w.difference,
@@ -136,7 +139,8 @@ def _compare(view: View, quantity: _Quantity) -> Comparison | None:
         return _unlike(quantity, inputs, ("", ""), f"{problem}.")
     if None in values or not all(i.complete for i in inputs):
         lacking = [f"{side} the work: {m}" for side, i in zip(("before", "after"), inputs) for m in i.missing]
-        return _unlike(quantity, inputs, ("", ""), f"The figures are not sure: {'; '.join(lacking)}." if lacking else "A figure is off the scale.")
+        return _unlike(quantity, inputs, ("", ""),
+                       f"The figures are not sure: {'; '.join(lacking)}." if lacking else "A figure is off the scale.")
     before, after = values
     told = quantity.show(nominal(before)), quantity.show(nominal(after))
     conditions, unlike = _conditions(view, sides, inputs)
@@ -183,7 +187,8 @@ def _conditions(view: View, sides: list[Situation], inputs: list[Inputs]) -> tup
             stated = Inputs(view, stage=situation.stage)
             live = stated.figure(place)
             if live is None or not stated.complete:
-                unlike.append(f"{' and '.join(stated.missing)} {'' if stated.missing[0].endswith(NOT_CONFIRMED) else 'not stated '}{side} the work")
+                lacking = "" if stated.missing[0].endswith(NOT_CONFIRMED) else "not stated "
+                unlike.append(f"{' and '.join(stated.missing)} {lacking}{side} the work")
             else:
                 found.append(si(live))
                 held.basis.append(live.entry.id)
@@ -217,7 +222,8 @@ def _setting(view: View, situation: Situation, actions: tuple[str, ...]) -> tupl
     doubt = next((d for d in view.doubts if d.keys.intersection(actions) and d.situation.stage is situation.stage), None)
     if doubt is not None:
         return None, f"{doubt.text} {NOT_CONFIRMED}", None
-    found = [x for x in view.usable.live if isinstance(x.entry.statement, Step) and x.entry.statement.action in actions and x.stage is situation.stage]
+    found = [x for x in view.usable.live if isinstance(x.entry.statement, Step) and x.entry.statement.action in actions
+             and x.stage is situation.stage]
     return (found[-1].entry.statement.action, "", found[-1].entry.id) if found else (None, "", None)
 
 
@@ -234,7 +240,8 @@ def _judge(view: View, quantity: _Quantity, inputs: list[Inputs], conditions: li
         return UNJUDGED, f"The change is larger than its error ({assumed}); what to expect under these conditions is not known."
     outside = [max(low - nominal(value), nominal(value) - high, 0.0) for value, (low, high, _) in zip((before, after), ranges)]
     source = ranges[1][2]
-    told = f"the conditions were alike and the change is larger than its error ({assumed}); expected after the work {_range_text(quantity, ranges[1])} ({source})"
+    told = (f"the conditions were alike and the change is larger than its error ({assumed}); expected after the work "
+            f"{_range_text(quantity, ranges[1])} ({source})")
     if outside[0] == outside[1] == 0:
         return CHANGED, f"Both readings lie in the expected range; {told}."
     if outside[1] < outside[0]:
@@ -265,11 +272,13 @@ def _expected(view: View, quantity: _Quantity, inputs: Inputs, conditions: tuple
             except NoSaturation:
                 return None
             return low, high, "cycle model"
-    usual = {"evaporating": EVAPORATING_C, "condensing": tuple(ambient + x for x in CONDENSING_ABOVE_AIR_C), "compression_ratio": COMPRESSION_RATIO}
+    usual = {"evaporating": EVAPORATING_C, "condensing": tuple(ambient + x for x in CONDENSING_ABOVE_AIR_C),
+             "compression_ratio": COMPRESSION_RATIO}
     return (*usual[quantity.id], w.COMMON_PRACTICE) if quantity.id in usual and refrigerant != "R-744" else None
 
 
-def _cycle(view: View, refrigerant: str, ambient: float, humidity: float, station_kpa: float, rpm: float, recirculation: bool) -> Expected | None:
+def _cycle(view: View, refrigerant: str, ambient: float, humidity: float, station_kpa: float, rpm: float,
+           recirculation: bool) -> Expected | None:
     from hoodnote.physics import cycle
 
     try:

@@ -60,7 +60,8 @@ def judge_section(view: View, section: Sequence[Point], test: Live) -> Judged:
         return good
     if good is not None:
         others = sorted({p.through for p in section if p.fault != "wiring"})
-        return Judged(Reason.UNKNOWN, good.why, good.measured, good.uncertainty, f"tests between the contacts of this section: {', '.join(others)}",
+        return Judged(Reason.UNKNOWN, good.why, good.measured, good.uncertainty,
+                      f"tests between the contacts of this section: {', '.join(others)}",
                       basis=good.basis)
     return next((j for j in found if j.reason is Reason.UNKNOWN), found[0])
 
@@ -138,14 +139,17 @@ def _cold(inputs: Inputs, point: Point, opening: Opening, test: Live) -> Judged:
         told = {"measured": f"{PLACES[place].name} {w.temperature(si(live))}", "basis": (live.entry.id,),
                 "uncertainty": f"thermometer {w.difference_limit(expanded(read))} (k = 2); {usual}"}
         if good >= COVERAGE:
-            return Judged(Reason.GOOD, f"the {part} is open at a cold evaporator, so it is doing its job: let the evaporator warm up and look at airflow and "
+            return Judged(Reason.GOOD,
+                          f"the {part} is open at a cold evaporator, so it is doing its job: let the evaporator warm up and look at airflow and "
                           "charge before the switch", margin_sd=good, **told)
         if none >= COVERAGE and place == "evaporator_inlet" and not lacking:
-            return Judged(Reason.NONE, f"the {part} is open although the evaporator is warm: test the switch and its connector against the manual",
+            return Judged(Reason.NONE,
+                          f"the {part} is open although the evaporator is warm: test the switch and its connector against the manual",
                           margin_sd=-none, **told)
     warm = None if lacking else _warm_by_pressure(inputs, opening, test)
     if warm is not None:
-        return Judged(Reason.NONE, f"the {part} is open although the refrigerant is not cold enough to ice the evaporator: test the switch and its "
+        return Judged(Reason.NONE,
+                      f"the {part} is open although the refrigerant is not cold enough to ice the evaporator: test the switch and its "
                       "connector against the manual", margin_sd=-warm[0], measured=warm[1], uncertainty=usual, basis=warm[2])
     return Judged(Reason.UNKNOWN, f"the {part} is open, and what is known of the evaporator's temperature does not say whether it should be",
                   lacking=lacking or "evaporator inlet line temperature, read before the switch was tested")
@@ -176,7 +180,8 @@ def _engine_hot(inputs: Inputs, point: Point, test: Live) -> list[Judged]:
     view, until = inputs.view, inputs.view.order(test)
     hot = view.did("engine_hot")
     if hot is not None and view.order(hot) < until and hot.stage is test.stage:
-        return [Judged(Reason.UNKNOWN, f"the {point.through} gives no output while the engine overheats, which many vehicles do on purpose: settle the cooling "
+        return [Judged(Reason.UNKNOWN,
+                       f"the {point.through} gives no output while the engine overheats, which many vehicles do on purpose: settle the cooling "
                        "system first", lacking="this test with the engine at its usual temperature", basis=(hot.entry.id,))]
     doubt = next((d for d in view.doubts if "engine_hot" in d.keys and d.order < until), None)
     return [Judged(Reason.UNKNOWN, f"the {point.through} gives no output", lacking=f"{doubt.text} {NOT_CONFIRMED}")] if doubt else []

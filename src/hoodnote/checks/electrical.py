@@ -31,7 +31,8 @@ NO_POWER_V = 1.0
 DRIFT_V, DIGIT_V = 0.1, 0.05
 # Everything between battery and clutch together (common practice, no source).
 MOST_DROP_V = 1.0
-_PARTS = {"clutch", "clutch_coil", "low_pressure_switch", "high_pressure_switch", "freeze_switch", "relay", "fuse", "wiring", "connector", "ground", None}
+_PARTS = {"clutch", "clutch_coil", "low_pressure_switch", "high_pressure_switch", "freeze_switch", "relay", "fuse", "wiring", "connector",
+          "ground", None}
 _REPAIRS = ("replaced", "repaired", "cleaned", "bypassed")
 _KEY = {"key_on": "on", "key_off": "off", "engine_running": "on", "engine_off": None}
 _TITLE, _EXPECTED = "Power along the clutch circuit", "power at every point up to the clutch when the clutch is called for"
@@ -169,10 +170,12 @@ def _chain(view: View, inputs: Inputs, circuit: Circuit, tests: _Round, points: 
                        f"Power was found after {first.label} had none, so the order differs on this vehicle or a test was wrong: test both again.")
     test = tests.tests[first.place]
     if isinstance(test.entry.statement, Supply) and not view.did("test_light_proved"):
-        return unknown("the test light proved on a known good supply", "A dead point found with an unproved test light proves nothing: prove the light on a "
+        return unknown("the test light proved on a known good supply",
+                       "A dead point found with an unproved test light proves nothing: prove the light on a "
                        "known good supply and test again.")
     if at == 0:
-        return unknown("a point with power before it", f"No power at {first.label} and no point before it was tested: go back towards the battery.")
+        return unknown("a point with power before it",
+                       f"No power at {first.label} and no point before it was tested: go back towards the battery.")
     before = points[at - 1]
     section = circuit.points[circuit.points.index(before) + 1:circuit.points.index(first) + 1]
     key = _key_doubt(view, section, tests.tests[before.place], test)
@@ -188,7 +191,8 @@ def _open(view: View, inputs: Inputs, told: dict[str, str], before: Point, first
     measured = "; ".join(t for t in (told["measured"], judged.measured) if t)
     parts = list(dict.fromkeys(p.through for p in section))
     where = f"Power ends between {before.label} and {first.label} ({', '.join(parts)})"
-    lost = Lost(before.place, first.place, tuple(dict.fromkeys(p.fault for p in section)), judged.reason, test.stage, tuple(dict.fromkeys(inputs.basis)))
+    lost = Lost(before.place, first.place, tuple(dict.fromkeys(p.fault for p in section)), judged.reason, test.stage,
+                tuple(dict.fromkeys(inputs.basis)))
     told = {**told, "measured": measured}
     clause = f"{judged.why[:1].upper()}{judged.why[1:]}."
     if judged.reason is Reason.UNKNOWN:
@@ -206,11 +210,11 @@ def _key_doubt(view: View, section: tuple[Point, ...], before: Live, first: Live
     if doubt is not None:
         return f"{doubt.text} {NOT_CONFIRMED}", ""
     if at_first not in ("on", at_before):
-        return "both points tested with the key on", "The key was not stated alike for the two tests, so the dead point may only show the key: test both again."
+        return "both points tested with the key on", ("The key was not stated alike for the two tests, so the dead point may only show the key: "
+                                                      "test both again.")
     if at_first != "on" and any(p.needs_key for p in section):
-        return "key on at the test", ("The key was off at the test, so a dead point says nothing: test again with the key on and the cooling called for."
-                                      if at_first == "off" else
-                                      "Nobody said that the key was on, without which this section is dead: test again with the key on and the cooling called for.")
+        why = "The key was off at the test" if at_first == "off" else "Nobody said that the key was on at the test, without which this section is dead"
+        return "key on at the test", f"{why}: test again with the key on and the cooling called for."
     return None
 
 
@@ -243,14 +247,17 @@ def _drop(view: View, tests: _Round, way: list[Point], open_after: bool) -> Find
     most = min(MOST_DROP_V, max(sum(p.drop_v for p in section if p.fault != "wiring"), max(p.drop_v for p in section)))
     lost = _volts(view, a) - _volts(view, b)
     name, title = f"drop_to_{after.place}", f"Voltage drop: {before.label} to {after.label}"
-    told = {"expected": f"up to {most:g} V under load", "measured": f"{nominal(lost):.2f} V from {si(a):g} V and {si(b):g} V", "source": w.COMMON_PRACTICE}
+    told = {"expected": f"up to {most:g} V under load", "measured": f"{nominal(lost):.2f} V from {si(a):g} V and {si(b):g} V",
+            "source": w.COMMON_PRACTICE}
     if a.engine != b.engine:
         inputs.lacks("both voltages with the engine in the same state")
-        return inputs.cannot_tell(name, title, why="The engine was not in the same state for both readings, and charging moves the voltage: read both again.", **told)
+        return inputs.cannot_tell(name, title,
+                                  why="The engine was not in the same state for both readings, and charging moves the voltage: read both again.", **told)
     outcome, margin_sd = weigh(lost, float("-inf"), most)
     if nominal(lost) < -expanded(lost):
         inputs.lacks("both voltages at one time")
-        return inputs.cannot_tell(name, title, why="The voltage rises along the way, so the supply moved between the readings: read both again.", **told)
+        return inputs.cannot_tell(name, title,
+                                  why="The voltage rises along the way, so the supply moved between the readings: read both again.", **told)
     if outcome is not Outcome.OUTSIDE and open_after:
         inputs.lacks("the drop with current flowing: the circuit is open further on")
         return inputs.cannot_tell(name, title, why="Without current nothing drops: read it again once the circuit is closed.", **told)
@@ -281,14 +288,15 @@ def _engaged(view: View, tests: _Round, state: dict[str, bool | None]) -> Iterat
             inputs.lacks(f"{doubt.text} {NOT_CONFIRMED}")
     engaged, power = seen[-1].entry.statement.action == "clutch_engaged", state["clutch"]
     told = {"expected": "engaged with power at its connector, and not without", "source": w.COMMON_PRACTICE,
-            "measured": f"{'power' if power else 'no power' if power is False else 'a voltage that is neither'}, {'engaged' if engaged else 'not engaged'}"}
+            "measured": f"{'no clear voltage' if power is None else 'power' if power else 'no power'}, {'engaged' if engaged else 'not engaged'}"}
     name, title = "clutch_engagement", "Clutch against its supply"
     if not inputs.complete:
         yield inputs.cannot_tell(name, title, **told)
         return
     if power is None or (engaged and not power):
         inputs.lacks("power and clutch seen at one time")
-        yield inputs.cannot_tell(name, title, why="The clutch was stated as engaged without power, or the power is not clear: look at both at one time.", **told)
+        yield inputs.cannot_tell(name, title,
+                                 why="The clutch was stated as engaged without power, or the power is not clear: look at both at one time.", **told)
         return
     if engaged == power:
         why = "The clutch answers its supply." if power else "The clutch is not engaged and has no power, so the supply comes first."
@@ -308,7 +316,8 @@ def _ground(view: View, tests: _Round, powered: bool | None) -> Iterator[Finding
     inputs.basis.append(live.entry.id)
     name, title, expected = "clutch_ground_power", "Ground side of the clutch", "no power, with power at the connector"
     if live.entry.statement.present:
-        yield inputs.finding(name, title, expected=expected, measured="power", uncertainty="as stated", outcome=Outcome.OUTSIDE, source=w.COMMON_PRACTICE,
+        yield inputs.finding(name, title, expected=expected, measured="power", uncertainty="as stated", outcome=Outcome.OUTSIDE,
+                             source=w.COMMON_PRACTICE,
                              why="Power stands at the ground side, so the way to ground is open or poor: read the drop to the battery's negative post.")
         return
     if not powered:
@@ -319,5 +328,6 @@ def _ground(view: View, tests: _Round, powered: bool | None) -> Iterator[Finding
         yield inputs.cannot_tell(name, title, expected=expected, measured="no power", source=w.COMMON_PRACTICE,
                                  why="No power at the ground side shows a good ground only with power at the connector and a proved light.")
         return
-    yield inputs.finding(name, title, expected=expected, measured="no power", uncertainty="as stated", outcome=Outcome.WITHIN, source=w.COMMON_PRACTICE,
+    yield inputs.finding(name, title, expected=expected, measured="no power", uncertainty="as stated", outcome=Outcome.WITHIN,
+                         source=w.COMMON_PRACTICE,
                          why="The current finds its way to ground.")

@@ -226,7 +226,8 @@ def _boiling(view: View, absolute: AbsolutePressure, limit_kpa: float, live: Liv
 def _holds(view: View) -> Iterator[Finding]:
     tests = hold_tests(view)
     phases = _phases(view)
-    dial = [x for x in (*view.readings("vacuum"), *_low_side_vacuums(view)) if x.entry.statement.unit == "inHg" and phases[x.entry.id][0] == "hold"]
+    dial = [x for x in (*view.readings("vacuum"), *_low_side_vacuums(view))
+            if x.entry.statement.unit == "inHg" and phases[x.entry.id][0] == "hold"]
     timed = [t for t in tests if t.points]
     if not (timed or dial or view.did("hold_started", "hold_finished") or view.touched("hold_time")):
         return

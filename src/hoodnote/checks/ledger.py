@@ -81,7 +81,8 @@ def _recovered_lines(view: View) -> Iterator[LedgerLine]:
     amount, label = masses.recovered(inputs), masses.label(inputs)
     if amount is not None and label is not None and inputs.complete:
         gap = label.label - nominal(amount.kg)
-        yield LedgerLine("short of the label" if gap >= 0 else "more than the label", w.mass(abs(gap)), _limit(amount), tuple(dict.fromkeys(inputs.basis)))
+        yield LedgerLine("short of the label" if gap >= 0 else "more than the label", w.mass(abs(gap)), _limit(amount),
+                         tuple(dict.fromkeys(inputs.basis)))
 
 
 def _charged_lines(view: View, ways: Sequence[_Way]) -> Iterator[LedgerLine]:
@@ -103,7 +104,8 @@ def _closing(ways: Sequence[_Way]) -> tuple[bool | None, str]:
     if lacking:
         return None, f"The sum cannot be closed; it lacks: {'; '.join(lacking)}."
     if len(ways) < 2:
-        return None, "The mass charged is on record by one way only, so there is nothing to close the sum with: a scale or a can count beside it would."
+        return None, ("The mass charged is on record by one way only, so there is nothing to close the sum with: a scale or a can count beside "
+                      "it would.")
     apart = [(a.name, b.name, masses.apart(a.amount, b.amount)) for n, a in enumerate(ways) for b in ways[n + 1:]
              if a.amount is not None and b.amount is not None]
     wide = [x for x in apart if not masses.agree(x[2])]
@@ -111,8 +113,8 @@ def _closing(ways: Sequence[_Way]) -> tuple[bool | None, str]:
     if not wide:
         names = [way.name for way in ways]
         return True, f"{_first_up(', '.join(names[:-1]))} and {names[-1]} agree within their limits{notes}."
-    told = "; ".join(f"{b if nominal(d) < 0 else a} gives {w.mass(abs(nominal(d)))} ± {w.mass(expanded(d))} more than {a if nominal(d) < 0 else b}"
-                     for a, b, d in wide)
+    ordered = [(b, a, d) if nominal(d) < 0 else (a, b, d) for a, b, d in wide]
+    told = "; ".join(f"{more} gives {w.mass(abs(nominal(d)))} ± {w.mass(expanded(d))} more than {less}" for more, less, d in ordered)
     return False, f"{_first_up(told)}{notes}: check the figures before the car leaves."
 
 
@@ -150,7 +152,8 @@ def _oil(view: View) -> Ledger:
         lines += [LedgerLine(f"usual share of the {part}", f"{low * 1000:.0f} to {high * 1000:.0f} mL", w.COMMON_PRACTICE, oil.parts)
                   for part, low, high in oil.shares]
     if oil is None or not inputs.complete:
-        return Ledger("oil", "Oil", tuple(lines), "", None, f"The balance cannot be closed; it lacks: {'; '.join(inputs.missing)}.", w.COMMON_PRACTICE)
+        return Ledger("oil", "Oil", tuple(lines), "", None, f"The balance cannot be closed; it lacks: {'; '.join(inputs.missing)}.",
+                      w.COMMON_PRACTICE)
     gained, (low, high) = nominal(oil.gained) * 1000, (x * 1000 for x in oil.usual)
     closes = weigh(oil.gained, *oil.usual).outcome is not Outcome.OUTSIDE
     total = f"{abs(gained):.0f} mL {'more' if gained >= 0 else 'less'} than came out"
@@ -192,7 +195,8 @@ def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], unsure: 
         kind = view.facts.get("label_refrigerant") or view.facts.get("refrigerant")
         kinds.append(kind)
         amounts.append(amount)
-        lines.append(LedgerLine(f"{f'{order}: ' if order else ''}recovered, {kind or 'refrigerant not stated'}", masses.said(live), _limit(amount), (live.entry.id,)))
+        lines.append(LedgerLine(f"{f'{order}: ' if order else ''}recovered, {kind or 'refrigerant not stated'}", masses.said(live),
+                                _limit(amount), (live.entry.id,)))
     known = list(dict.fromkeys(k for k in kinds if k))
     whole = sum(nominal(a.kg) for a in amounts)
     limit = sum(expanded(a.kg) for a in amounts)         # one machine errs the same way each time, so its limits add
@@ -204,4 +208,5 @@ def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], unsure: 
         why.insert(0, "What refrigerant it was is not stated everywhere.")
     if unsure:
         why.insert(0, f"Left out until confirmed: {'; '.join(unsure)}.")
-    return Ledger(f"cylinder {cylinder}", f"Recovery cylinder {cylinder}", tuple(lines), total, None, " ".join(why), f"{EQUIPMENT}; 40 CFR 82.42")
+    return Ledger(f"cylinder {cylinder}", f"Recovery cylinder {cylinder}", tuple(lines), total, None, " ".join(why),
+                  f"{EQUIPMENT}; 40 CFR 82.42")

@@ -114,7 +114,8 @@ def target(inputs: Inputs) -> Target | None:
         inputs.lacks(f"one refrigerant: {now} was stated, the label says {on_label}")
         return printed
     low, high = (share * printed.label for share in CONVERTED)
-    return Target(printed.label, low, high, f"{w.mass(low)} to {w.mass(high)}, {CONVERTED[0]:.0%} to {CONVERTED[1]:.0%} of the {on_label} charge of "
+    return Target(printed.label, low, high,
+                  f"{w.mass(low)} to {w.mass(high)}, {CONVERTED[0]:.0%} to {CONVERTED[1]:.0%} of the {on_label} charge of "
                   f"{w.mass(printed.label)}", w.COMMON_PRACTICE)
 
 
@@ -205,8 +206,8 @@ def oil(inputs: Inputs) -> Oil | None:
             inputs.lacks(f"the replaced part's share of oil from the manual ({PARTS.get(part, 'part not named')})")
     if out is None or back is None:
         return None
-    gained = (view.errors.figure(si(back), OIL_LIMIT_L, ("cup", back.entry.id)) - view.errors.figure(si(out), OIL_LIMIT_L, ("cup", out.entry.id)))
-    return Oil(out, back, gained, tuple(taken), tuple(x.entry.id for x in replaced))
+    read = [view.errors.figure(si(x), OIL_LIMIT_L, ("cup", x.entry.id)) for x in (out, back)]
+    return Oil(out, back, read[1] - read[0], tuple(taken), tuple(x.entry.id for x in replaced))
 
 
 @cache

@@ -20,7 +20,6 @@ PRESSURES = {"psi": "psi", "bar": "bar", "kPa": "kPa"}
 TEMPERATURES = {"C": "C", "F": "F"}
 DIFFERENCES = {"C": "C difference", "F": "F difference"}
 VOLTS = {"V": "V", "mV": "mV"}
-OHMS = {"ohm": "ohm", "kohm": "kohm"}
 VOLUMES = {"mL": "mL", "fl oz": "fl oz"}
 
 

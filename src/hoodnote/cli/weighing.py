@@ -61,7 +61,8 @@ def _evidence(supports: Iterable[Evidence], contradicts: Iterable[Evidence]) -> 
 
 def _comparison(comparison: Comparison) -> Iterator[str]:
     yield f"{comparison.outcome.upper()}: {comparison.title}, before against after"
-    figures = "; ".join(f"{name} {text}" for name, text in (("before", comparison.before), ("after", comparison.after), ("change", comparison.change)) if text)
+    figures = "; ".join(f"{name} {text}" for name, text in (("before", comparison.before), ("after", comparison.after),
+                                                            ("change", comparison.change)) if text)
     yield f"    {comparison.why}"
     if figures:
         yield f"    {figures}"
