@@ -124,9 +124,10 @@ def test_readings_without_the_clutch_say_nothing_of_the_cycle():
     assert find(timeline, "evaporating").outcome is CANNOT and "clutch" in " ".join(find(timeline, "evaporating").missing)
     ratio = find(timeline, "compression_ratio")
     assert ratio.outcome is OUTSIDE and "electrical chain" in ratio.why and "not judged" in ratio.why
-    assert find(timeline, "clutch_cycling").outcome is OUTSIDE
+    assert find(timeline, "clutch_state").outcome is OUTSIDE
     doubtful = running(30, 190, unsure(step("clutch_not_engaged")))
-    assert find(doubtful, "evaporating").outcome is CANNOT and find(doubtful, "compression_ratio").outcome is CANNOT
+    assert find(doubtful, "evaporating").missing == ("clutch not engaged (stated, not confirmed)",)
+    assert find(doubtful, "compression_ratio").outcome is CANNOT
     assert find(running(30, 190, step("clutch_engaged")), "evaporating").outcome is WITHIN
 
 

@@ -98,7 +98,7 @@ class Inputs:
                  if isinstance(x.entry.statement, Step) and x.entry.statement.action in actions and counts(self.view.situation(x))]
         doubts = [d for d in self.view.doubts if d.keys.intersection(actions) and (lasting or self._here(d))]
         last = found[-1] if found else None
-        held = self._settle(last.entry.statement.action if last else actions[0], last, doubts, required=False)
+        held = self._settle(actions[0], last, doubts, required=False, name=doubts[-1].text if doubts else None)
         return held.entry.statement.action if held else None
 
     def refrigerant(self) -> str | None:
@@ -121,8 +121,8 @@ class Inputs:
         if not any("refrigerant" in m for m in self.missing):
             self.lacks("refrigerant")
 
-    def _settle(self, key: str, last: Live | None, doubts: list[Doubt], required: bool) -> Live | None:
-        name = FACTS.get(key) or ACTIONS.get(key) or PLACES[key].name
+    def _settle(self, key: str, last: Live | None, doubts: list[Doubt], required: bool, name: str | None = None) -> Live | None:
+        name = name or FACTS.get(key) or ACTIONS.get(key) or PLACES[key].name
         newer = [d for d in doubts if last is None or d.order > self.view.order(last)]
         if newer:
             self.lacks(f"{name} {NOT_CONFIRMED}")

@@ -30,7 +30,7 @@ _OBSERVATIONS: tuple[tuple[str, str, tuple[str, ...], str, dict[str, tuple[Outco
     ("airflow", "Airflow from the vents", ("airflow_weak", "airflow_good"), "strong with the blower on high", {
         "airflow_good": (_IN, "Strong airflow speaks against an iced evaporator, a clogged cabin filter or a weak blower."),
         "airflow_weak": (_OUT, "Weak airflow points to the blower, the cabin filter, a door or an iced evaporator, before the refrigerant circuit.")}),
-    ("clutch_cycling", "Clutch", ("clutch_engaged", "clutch_not_engaged", "clutch_cycling"), "engaged, or cycling to keep the evaporator from freezing", {
+    ("clutch_state", "Clutch", ("clutch_engaged", "clutch_not_engaged", "clutch_cycling"), "engaged, or cycling to keep the evaporator from freezing", {
         "clutch_engaged": (_IN, "The clutch was stated as engaged, so the pressures are those of a driven compressor."),
         "clutch_not_engaged": (_OUT, "The clutch was stated as not engaged: go through the electrical chain before judging compressor or charge."),
         "clutch_cycling": (_OPEN, "A cycling clutch may protect the evaporator from freezing or answer a low pressure: how often it cycles and the pressures "
