@@ -61,6 +61,14 @@ def test_the_errors_of_superheat_are_squared_not_added():
     assert unstated.margin_sd == pytest.approx((13 / 1.8 - 3) / 1.76, rel=0.1)
 
 
+def test_the_ratio_s_error_by_hand():
+    # 30 and 190 psi at sea level: 308.2 and 1411.3 kPa, ratio 4.58. Standard uncertainties (GUM 4.3.7, 5.2.2): low gauge 2 % of 134.7 psi
+    # is 18.6 kPa / sqrt 3 x 4.58 / 308 = 0.160, high gauge 2 % of 500 psi is 68.9 / sqrt 3 / 308 = 0.129, the weather moves both
+    # pressures the same way: 2 / sqrt 3 x (4.58 - 1) / 308 = 0.013, not the 0.017 and 0.004 of two weathers. Together 0.206
+    finding = find(running(30, 190, m("altitude", 0, "m")), "compression_ratio")
+    assert finding.margin_sd == pytest.approx((4.58 - 4) / 0.206, rel=0.02) and finding.uncertainty.startswith("±0.4 (k = 2)")
+
+
 def test_what_is_too_near_to_tell_asks_for_the_altitude():
     # 24.5 psig of R-134a is about 28 F, 2 F below the usual range of 30 to 45 F (trade chart)
     assert find(running(24.5, 170), "evaporating").missing == ("altitude",)
