@@ -161,7 +161,7 @@ def _chain(view: View, inputs: Inputs, circuit: Circuit, tests: _Round, points: 
     if not dead:
         why = f"Power was found at every point tested, up to {points[-1].label}."
         if points[-1] is not circuit.points[-1]:
-            return unknown("power at the clutch connector", f"{why[:-1]}; the points after it were not tested.")
+            return unknown(f"power at {circuit.points[-1].label}", f"{why[:-1]}; the points after it were not tested.")
         return inputs.finding("clutch_circuit", _TITLE, uncertainty="", outcome=Outcome.WITHIN, why=why, **told), None
     first = dead[0]
     at = points.index(first)

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import lru_cache
+from itertools import pairwise
 from math import exp, hypot, inf, log, sqrt
 
 from hoodnote.physics.gauge import ELECTRONIC_VACUUM_FRACTION
@@ -128,8 +130,11 @@ class HoldFit:
 def fit_hold(points: Sequence[HoldPoint]) -> HoldFit | None:
     """Three or more readings at different minutes, in any order; None for fewer."""
     points = tuple(sorted(points, key=lambda p: p.minute))
-    if len({p.minute for p in points}) < 3:
-        return None
+    return _fitted(points) if len({p.minute for p in points}) >= 3 else None
+
+
+@lru_cache(maxsize=64)      # asked again after every utterance
+def _fitted(points: tuple[HoldPoint, ...]) -> HoldFit:
     line, slope_variance = _line(points)
     fits = [f for f in (_flat(points), line, levelling(points), _slowing(points)) if f is not None]
     criteria = [_criterion(f, len(points)) for f in fits]
@@ -141,7 +146,8 @@ def fit_hold(points: Sequence[HoldPoint]) -> HoldFit | None:
     return HoldFit(points, tuple(weighed), 2 * sqrt(slope_variance * stretch + scale ** 2 / 3))
 
 
-def pump_down(points: Sequence[HoldPoint]) -> Fit | None:
+@lru_cache(maxsize=64)
+def pump_down(points: tuple[HoldPoint, ...]) -> Fit | None:
     """How a pump pulls down, from three or more readings in order of time: levelling off or still slowing; None where neither fits."""
     found = [f for f in (levelling(points, rising=False), _slowing(points, rising=False)) if f is not None]
     best = min(found, key=lambda f: f.misfit, default=None)
@@ -151,7 +157,7 @@ def pump_down(points: Sequence[HoldPoint]) -> Fit | None:
 def levelling(points: Sequence[HoldPoint], *, rising: bool = True) -> Fit | None:
     """The best exponential that has levelled by the last reading, that is within two time constants: 86 % of the way. None where the
     readings bend the other way."""
-    gaps = [b.minute - a.minute for a, b in zip(points, points[1:]) if b.minute > a.minute]
+    gaps = [b.minute - a.minute for a, b in pairwise(points) if b.minute > a.minute]
     return _exponential(points, Shape.LEVELLING, min(gaps) / 3, (points[-1].minute - points[0].minute) / 2, rising)
 
 
