@@ -42,14 +42,13 @@ class Fluid:
     a solution that lies on an edge."""
 
     def __init__(self, designation: str):
-        import numpy as np
         from CoolProp.CoolProp import QT_INPUTS, AbstractState, PT_INPUTS, iphase_gas
 
         state = AbstractState("HEOS", refrigerant(designation).model)
         self.designation = designation
         self.hottest_c = state.T_critical() - 273.15 - _BELOW_CRITICAL_K
         self.molar_mass = state.molar_mass()
-        temperatures = COLDEST_C + _SAT_STEP_K * np.arange(int((self.hottest_c - COLDEST_C) / _SAT_STEP_K) + 1)
+        temperatures = [COLDEST_C + _SAT_STEP_K * k for k in range(int((self.hottest_c - COLDEST_C) / _SAT_STEP_K) + 1)]
         rows = []
         for t in temperatures:
             state.update(QT_INPUTS, 0.0, t + 273.15)

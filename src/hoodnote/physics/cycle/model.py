@@ -111,7 +111,7 @@ class Running:
     condensing_c: float | None
     suction_line_c: float                     # at the compressor, warmed by the engine bay
     discharge_line_c: float
-    liquid_line_c: float                      # at the expansion device
+    liquid_line_c: float                      # at the expansion device, behind a narrowed place
     evaporator_inlet_c: float                 # refrigerant, after the expansion device
     evaporator_outlet_c: float                # refrigerant
     vent_c: float

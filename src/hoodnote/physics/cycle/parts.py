@@ -261,7 +261,7 @@ def evaporate(fluid: Fluid, sat: Saturation, coil: Coil, flow: float, h_in: floa
 @dataclass(frozen=True)
 class Metered:
     flow: float
-    liquid_line_c: float              # at the device, after a narrowed place
+    inlet_c: float                    # at the device, after a narrowed place
 
 
 def meter(fluid: Fluid, vehicle: Vehicle, effects: Effects, liquid_h: float, condenser: Saturation, high_kpa: float,

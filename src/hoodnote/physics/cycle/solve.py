@@ -153,7 +153,7 @@ def shown(circuit: Circuit, s: State) -> Running:
     return Running(
         low_kpa=done.low_kpa - station, high_kpa=s.high_kpa - station, evaporating_c=low_c, condensing_c=high_c,
         suction_line_c=done.suction_t, discharge_line_c=s.condenser.t + done.discharge.superheat,
-        liquid_line_c=s.metered.liquid_line_c, evaporator_inlet_c=s.evaporator.t, evaporator_outlet_c=outlet_c, vent_c=vent,
+        liquid_line_c=s.metered.inlet_c, evaporator_inlet_c=s.evaporator.t, evaporator_outlet_c=outlet_c, vent_c=vent,
         condenser_air_out_c=air.t + s.condenser_w / air.capacity, superheat_k=max(outlet_c - low_c, 0.0),
         subcooling_k=max(high_c - outlet_liquid_c, 0.0), ratio=s.high_kpa / done.low_kpa, mass_flow_kg_s=done.flow,
         evaporator_w=evaporated.heat_w, condenser_w=s.condenser_w, compressor_w=done.work_w, imbalance=balance / evaporated.heat_w,
