@@ -41,9 +41,9 @@ def gauge(absolute_kpa: float) -> tuple[str, str]:
 
 class TestCycle:
     # Cengel and Boles, Thermodynamics, the example of an ideal R-134a cycle from 0.14 to 0.8 MPa (from memory), enthalpy from
-    # saturated liquid at -40 C: h1 = 239.2, h2 = 275.4, h3 = h4 = 95.5 kJ/kg
+    # saturated liquid at -40 C: h1 = 239.2 at -18.8 C, h2 = 275.4, h3 = h4 = 95.5 kJ/kg
     def test_the_textbook_cycle(self):
-        read = Read(cycle_of(running(low_side=gauge(140), high_side=gauge(800))).svg)
+        read = Read(cycle_of(running(low_side=gauge(140), high_side=gauge(800), suction_line=("-18.7", "C"))).svg)
         expected = {1: (239.2, 140), 2: (275.4, 800), 3: (95.5, 800), 4: (95.5, 140)}
         for number, (kj_kg, kpa) in read.marks().items():
             assert kj_kg == pytest.approx(expected[number][0], abs=1.0)
@@ -57,7 +57,7 @@ class TestCycle:
     # saturated R-134a: 0 C 292.8 kPa, 51.9 and 250.5 kJ/kg; 40 C 1017 kPa, 108.3 and 271.3 kJ/kg above -40 C (ASHRAE Handbook
     # Fundamentals, from memory)
     def test_the_dome(self):
-        dome = Read(cycle_of(running(low_side=gauge(200), high_side=gauge(1500))).svg).curve()
+        dome = Read(cycle_of(running(low_side=gauge(200), high_side=gauge(1500), suction_line=("10", "C"))).svg).curve()
         top = max(range(len(dome)), key=lambda i: dome[i][1])
         for kpa, liquid, vapour in ((292.8, 51.9, 250.5), (1017, 108.3, 271.3)):
             for side, kj_kg in ((dome[:top], liquid), (dome[top:][::-1], vapour)):
@@ -74,7 +74,7 @@ class TestCycle:
         assert drawn[2][0] - drawn[1][0] == pytest.approx(expected[2] - expected[1], rel=0.06)
 
     def test_both_scales_agree(self):
-        metric = Read(cycle_of(running(low_side=gauge(200), high_side=gauge(1500))).svg)
+        metric = Read(cycle_of(running(low_side=gauge(200), high_side=gauge(1500), suction_line=("10", "C"))).svg)
         for x in (100.0, 250.0):
             assert metric.top(x) * BTU_LB == pytest.approx(metric.bottom(x), abs=1.0)
         for y in (40.0, 100.0):
@@ -94,7 +94,8 @@ class TestCycle:
         ("suction_line", "-30", "suction line not above saturation"), ("liquid_line", "70", "liquid line not below saturation"),
         ("discharge_line", "20", "discharge line not above saturation")])
     def test_a_line_whose_state_its_temperature_does_not_tell_is_assumed_and_said(self, place, value, said):
-        plot = cycle_of(running(low_side=("200", "kPa"), high_side=("1400", "kPa"), **{place: (value, "C")}))
+        lines = {"suction_line": ("15", "C"), "liquid_line": ("40", "C"), place: (value, "C")}
+        plot = cycle_of(running(low_side=("200", "kPa"), high_side=("1400", "kPa"), **lines))
         assert f"{said}, so its state is not known" in plot.description
 
     def test_before_and_after_are_told_apart_without_colour(self):
@@ -117,13 +118,14 @@ class TestCycle:
         assert Read(plot.svg).marks()[3][1] == pytest.approx(10000 + KPA, rel=0.02)
 
     @pytest.mark.parametrize("record", [
-        running(low_side=("30", "psi")), running(low_side=("100", "psi"), high_side=("90", "psi")),
-        running("R-456A", low_side=("30", "psi"), high_side=("200", "psi")), Record()], ids=["one side", "equal", "blend", "nothing"])
+        running(low_side=("30", "psi"), suction_line=("60", "F")), running(low_side=("100", "psi"), high_side=("90", "psi")),
+        running(low_side=("30", "psi"), high_side=("200", "psi")),
+        running("R-456A", low_side=("30", "psi"), high_side=("200", "psi")), Record()], ids=["one side", "equal", "no line", "blend", "nothing"])
     def test_nothing_is_drawn_of_what_the_readings_do_not_allow(self, record):
         assert cycle_of(record) is None
 
     def test_a_questioned_reading_is_not_drawn(self):
-        record = running(low_side=("30", "psi"), high_side=("200", "psi"), suction_line=("55", "F"))
+        record = running(low_side=("30", "psi"), high_side=("200", "psi"), suction_line=("55", "F"), liquid_line=("100", "F"))
         record.ask(m("suction_line", "65", "F"), m("suction_line", "75", "F"))
         plot = cycle_of(record)
         assert "suction line not read" in plot.description and "65" not in plot.description
@@ -132,14 +134,14 @@ class TestCycle:
 
     def test_altitude_moves_the_pressures(self):
         # ISO 2533: 83.5 kPa at 1600 m
-        record = running(low_side=("200", "kPa"), high_side=("1400", "kPa"))
+        record = running(low_side=("200", "kPa"), high_side=("1400", "kPa"), suction_line=("15", "C"))
         record.entries.insert(0, record.entries.pop(record.add(m("altitude", "1600", "m")) - 1))
         assert Read(cycle_of(record).svg).marks()[1][1] == pytest.approx(283.5, rel=0.01)
 
     @pytest.mark.parametrize("refrigerant, low, high", [("R-134a", "5", "60"), ("R-1234yf", "35", "350"), ("R-12", "-5", "450"),
                                                         ("R-152a", "20", "280")])
     def test_it_stands_up_to_odd_pressures(self, refrigerant, low, high):
-        plot = cycle_of(running(refrigerant, low_side=(low, "psi"), high_side=(high, "psi")))
+        plot = cycle_of(running(refrigerant, low_side=(low, "psi"), high_side=(high, "psi"), suction_line=("75", "F")))
         assert len(Read(plot.svg).marks()) == 4
 
 

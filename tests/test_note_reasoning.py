@@ -210,6 +210,13 @@ class TestLedgers:
         other = replace(closed(record), lines=(replace(closed(record).lines[0], amount="156 g (5.50 oz)"),))
         assert "refrigerant recovered" in [f.label for f in build_note(US, record.timeline, assessed(ledgers=(other,)), []).balance]
 
+    def test_a_ledger_in_other_units_does_not_take_the_place_of_the_figure_as_read(self):
+        record = Record()
+        number = record.add(m("label_oil", "120", "mL"), medium="photo")
+        oil = Ledger("oil", "Oil", (LedgerLine("label oil", "4.1 fl oz (121 mL)", "", (number,)),), "", None, "", "")
+        note = build_note(US, record.timeline, assessed(ledgers=(oil,)), [])
+        assert all("120 mL" in render(note, name).replace("&nbsp;", " ") for name in FORMATS)
+
     def test_no_figure_as_read_is_lost(self):
         text = {name: render(full(repaired_leak()), name) for name in FORMATS}
         for name, whole in text.items():

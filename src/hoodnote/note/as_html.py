@@ -45,8 +45,8 @@ def _main(note: Note) -> Iterator[str]:
     if not tall:
         yield from readings
     yield from _balance(note)
-    yield from _questions(note.questions)
     yield from _work(note)
+    yield from _questions(note.questions)
     yield from _table("Clutch circuit", note.circuit)
     yield from _vacuum(note)
     yield from _remarks(note.remarks)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from decimal import Decimal
 
 from hoodnote.checks.model import Finding, Outcome
 from hoodnote.note import pictures, words
 from hoodnote.note.ground import Ground
 from hoodnote.note.model import Cell, Field, FindingLine, FreeLine, LedgerTable, Photo, Row, Source, Stated, Table, VacuumLine, WorkLine
 from hoodnote.readings.model import Entry, Live, Stage, Standing
+from hoodnote.statements.describe import figure
 from hoodnote.statements.model import Control, Fact, FreeNote, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.statements.vocabulary import FACTS, PLACES
 from hoodnote.units import to_si
@@ -185,8 +187,12 @@ def balance(ground: Ground, ledgers: Sequence[LedgerTable]) -> tuple[Field, ...]
 
 
 def is_in_ledger(stated: Stated, ledgers: Sequence[LedgerTable]) -> bool:
-    said = stated.text.partition(" (")[0]
-    return any(stated.entry in line.basis and said in f"{line.what} {line.amount}" for ledger in ledgers for line in ledger.lines)
+    """With the digits as they were given."""
+    if stated.value is None:
+        return False
+    given = {figure(Decimal(x), stated.unit) for x in (stated.value, stated.tolerance) if x is not None}
+    return any(stated.entry in line.basis and all(g in f"{line.what} {line.amount} {line.limit}" for g in given)
+               for ledger in ledgers for line in ledger.lines)
 
 
 def share_of_label(ground: Ground, place: str) -> float | None:

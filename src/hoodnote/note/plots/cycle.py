@@ -47,7 +47,7 @@ class Cycle:
 
 
 def cycle_plot(ground: Ground, equipment: Equipment) -> Plot | None:
-    """None where the refrigerant is no single known substance or no stage has both running pressures."""
+    """None where the refrigerant is no single known substance, or no stage has both running pressures and a line that places a corner."""
     name = given.known_refrigerant(ground)
     if name is None or look_up(name).blend:
         return None
@@ -87,6 +87,8 @@ def _cycle(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, e
     except NoSaturation:
         return None
     if cooled is None or cooled.kj_kg >= inlet.kj_kg or outlet.kj_kg <= inlet.kj_kg:
+        return None
+    if not (inlet.read or outlet.read or cooled.read):
         return None
     expanded = Corner(cooled.kj_kg, p_low.kpa, f"{stage}, evaporator inlet: expansion at the enthalpy of the condenser outlet", cooled.read)
     limits = [given.bar(given.gauge_limit(equipment, p, si(x))) for p, x in (("low_side", low), ("high_side", high))]

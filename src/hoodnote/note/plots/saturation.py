@@ -46,9 +46,14 @@ def saturation_plot(ground: Ground, equipment: Equipment) -> Plot | None:
     except NoSaturation:
         return None
     caption = (f"{ambient_words[0].upper()}{ambient_words[1:]}. Hollow: before the work, filled: after it. Dotted: from saturation to the line's "
-               f"temperature. Bars and ±: {given.COVERAGE}, from grade {equipment.gauges.low.grade} and {equipment.gauges.high.grade} gauges, "
+               f"temperature. Bars and ±: {given.COVERAGE}, from {_grades(equipment)} gauges, "
                f"a thermometer good to {given.difference(equipment.thermometer_limit_c, None, ground.units)} and the weather.")
     return axes.plot("saturation", frame, curves, marks, f"Saturation curve of {name} with the readings", ambient_words, caption)
+
+
+def _grades(equipment: Equipment) -> str:
+    low, high = equipment.gauges.low.grade, equipment.gauges.high.grade
+    return f"grade {low}" if low == high else f"grade {low} (low side) and {high} (high side)"
 
 
 def _static(ground: Ground, name: str, ambient: AbsolutePressure, stage: Stage, equipment: Equipment) -> Iterator[Mark]:
