@@ -239,7 +239,7 @@ def model(monkeypatch):
 
     def expected(refrigerant, device, control, conditions):
         asked.append((device, control, conditions))
-        if conditions.ambient_c > 40.0:
+        if conditions.ambient_c > 40.0 or (conditions.ambient_c > 34.0 and conditions.humidity > 0.7):
             return None
         low = 10.0 * conditions.ambient_c + 100.0 * conditions.humidity
         band = Band(low, low + 50.0, low + 100.0)
@@ -276,6 +276,15 @@ def test_conditions_not_stated_widen_the_band_and_are_named(model):
     assert {c.humidity for _, _, c in model} == {0.2, 0.5, 0.8} and {c.recirculation for _, _, c in model} == {True, False}
     edge = banded(m("ambient", 20, "C"), RUN, m("low_side", 210, "kPa"))["expected_low"]
     assert edge.outcome is CANNOT and {"relative humidity", "engine speed", "expansion device"} <= set(edge.missing)
+
+
+def test_a_band_that_does_not_cover_what_was_not_stated_finds_nothing_outside(model):
+    # at 36 C the made-up model has no values above 70 % humidity
+    hot = (m("ambient", 36, "C"), RUN, *CONDITIONS[1:])
+    assert banded(*hot, m("low_side", 420, "kPa"))["expected_low"].outcome is WITHIN
+    beyond = banded(*hot, m("low_side", 620, "kPa"))["expected_low"]
+    assert beyond.outcome is CANNOT and beyond.missing == ("relative humidity",)
+    assert banded(*hot, m("humidity", 50, "%"), m("low_side", 620, "kPa"))["expected_low"].outcome is OUTSIDE
 
 
 def test_no_air_temperature_no_band(model):

@@ -42,7 +42,7 @@ def sixty_readings() -> list[Entry]:
         *(m("vacuum", value, "micron", at_minute=minute) for minute, value in ((0, 420), (5, 450), (10, 465), (15, 470), (20, 474))),
         Step("hold_finished"), Step("charging_started"), m("charged", 24, "oz"), Step("charging_finished"), m("ambient", 86, "F"),
         m("humidity", 50, "%"), *_spell((33, 195, 45, 52, 40, 42, 108, 116, 168, 118)),
-        Step("engine_off"), m("settle_time", 5, "min"), psi("low_side", 88), psi("high_side", 92), m("ambient", 85, "F"),
+        Step("engine_off"), m("settle_time", 5, "min"), psi("low_side", 88), psi("high_side", 92), m("ambient", 85, "F"), m("odometer", 81000, "mi"),
     ]
     entries = [Entry(s, Standing.CONFIRMED, Origin("typed"), id=number) for number, s in enumerate(said, 1)]
     for number, s in enumerate((m("vent", 54, "F"), m("liquid_line", 16, "F"), Step("clutch_cycling"), Step("engine_running")), len(entries) + 1):

@@ -82,6 +82,7 @@ class _Band:
     low: Uncertain
     high: Uncertain
     limits: tuple[str, ...]
+    whole: bool                              # False: some of the conditions that may hold are beyond the table
 
 
 def _against_band(view: View, situation: Situation, place: str, check: str, title: str, field: str) -> Finding:
@@ -119,6 +120,9 @@ def _against_band(view: View, situation: Situation, place: str, check: str, titl
     why = {Outcome.WITHIN: "The reading lies in the band that a sound system of usual size would give, which alone proves neither charge nor parts.",
            Outcome.OUTSIDE: (_BELOW if under else _ABOVE)[place],
            Outcome.CANNOT_TELL: "The reading is too near the edge of the band for these instruments and conditions to tell."}[outcome]
+    if outcome is Outcome.OUTSIDE and not band.whole:
+        outcome = Outcome.CANNOT_TELL
+        why = "The reading is beyond the computed band, but the band does not cover all that the conditions not stated may have been."
     if outcome is Outcome.CANNOT_TELL and asked.unstated:
         for condition in asked.unstated:
             inputs.lacks(condition)
@@ -170,21 +174,21 @@ class _Asked:
 
 
 def _band(refrigerant: str, asked: _Asked, field: str, air: Air) -> _Band | None:
-    """Least and greatest over the conditions asked for, at the air as read; None where the model's table does not cover one of them."""
+    """Least and greatest over the conditions asked for, at the air as read; None where the model's table covers none of them."""
     at = nominal(air.celsius)
     try:
         answers = {conditions: _answer(refrigerant, asked.device, asked.control, conditions) for conditions in asked.conditions(at)}
     except OutOfRange:
         return None
-    if any(answer is None for answer in answers.values()):
+    ranges = {conditions: getattr(answer, field) for conditions, answer in answers.items() if answer is not None}
+    if not ranges:
         return None
-    ranges = {conditions: getattr(answer, field) for conditions, answer in answers.items()}
     lowest, highest = min(ranges, key=lambda c: ranges[c].low), max(ranges, key=lambda c: ranges[c].high)
     moved = air.celsius - at
     edges = [getattr(ranges[c], edge) + moved * _slope(refrigerant, asked, c, field, edge) for c, edge in ((lowest, "low"), (highest, "high"))]
-    texts = [answer.limits for answer in answers.values()]
+    texts = [answers[conditions].limits for conditions in ranges]
     limits = [text for text in texts[0] if all(text in other for other in texts)]
-    return _Band(*edges, (*limits, *([_SETTING] if len(texts) > 1 else [])))
+    return _Band(*edges, (*limits, *([_SETTING] if len(texts) > 1 else [])), len(ranges) == len(answers))
 
 
 def _slope(refrigerant: str, asked: _Asked, conditions: Conditions, field: str, edge: str) -> float:
