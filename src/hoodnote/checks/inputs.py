@@ -185,19 +185,24 @@ class Inputs:
         if live is None:
             return None
         station = self.ambient_pressure()
+        if not self.altitude_stated:
+            self.notes.append(f"an altitude of up to {UNSTATED_ALTITUDE_M:.0f} m counted in the ±")
+        known, key = self.view.worked_out, ("pressure", live.entry.id, station, self.altitude_stated)
+        if key not in known:
+            known[key] = self._pressure(live, place, station)
+        return known[key]
+
+    def _pressure(self, live: Live, place: str, station: AbsolutePressure) -> Pressure:
         value = gauge_pressure(live, station)
         limit = self.view.equipment.gauges.of(place).limit_of_error_kpa(value)
         if limit is None:
             return Pressure(value, None, None, None)
-        above = self.view.errors.figure(value.kpa, limit, ("gauge", place))
-        return Pressure(value, limit, above, above + self._station(station))
-
-    def _station(self, station: AbsolutePressure) -> Uncertain:
-        around = self.view.errors.figure(station.kpa, WEATHER_LIMIT_KPA, "weather")
-        if self.altitude_stated:
-            return around
-        self.notes.append(f"an altitude of up to {UNSTATED_ALTITUDE_M:.0f} m counted in the ±")
-        return around + self.view.errors.figure(0.0, station.kpa - station_pressure(UNSTATED_ALTITUDE_M).kpa, "altitude")
+        figure = self.view.errors.figure
+        above = figure(value.kpa, limit, ("gauge", place))
+        around = figure(station.kpa, WEATHER_LIMIT_KPA, "weather")
+        if not self.altitude_stated:
+            around += figure(0.0, station.kpa - station_pressure(UNSTATED_ALTITUDE_M).kpa, "altitude")
+        return Pressure(value, limit, above, above + around)
 
     def graded(self, place: str, *, required: bool = True) -> Pressure | None:
         """As `pressure`, where the gauge's grade holds; else it is named as missing."""

@@ -61,7 +61,10 @@ def saturation_at(inputs: Inputs, place: str, quality: Quality | None = None) ->
     if read is None or refrigerant is None:
         return None
     if quality is not None or not look_up(refrigerant).blend:
-        return SaturationAt(saturation_temperature(refrigerant, read.absolute, quality or Quality.DEW), read)
+        known, key = inputs.view.worked_out, ("saturation", refrigerant, id(read), quality or Quality.DEW)
+        if key not in known:
+            known[key] = saturation_temperature(refrigerant, read.absolute, quality or Quality.DEW)
+        return SaturationAt(known[key], read)
     bubble, dew = (saturation_temperature(refrigerant, read.absolute, q) for q in (Quality.BUBBLE, Quality.DEW))
     glide = nominal(dew) - nominal(bubble)
     inputs.notes.append(f"middle of a glide of {w.difference(glide)}")

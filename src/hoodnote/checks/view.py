@@ -58,6 +58,11 @@ class View:
         return Sources()
 
     @cached_property
+    def worked_out(self) -> dict[object, object]:
+        """Figures with their errors that several checks need, each worked out once."""
+        return {}
+
+    @cached_property
     def usable(self) -> Timeline:
         return build(x.entry for x in self.timeline.live if x.usable)
 
@@ -125,18 +130,23 @@ class View:
 
     def situations(self, engine: str | None, places: tuple[str, ...] = PRESSURE_PLACES) -> list[Situation]:
         """Every spell with this engine state in which one of the places was read or one of the actions stated, confirmed or not."""
-        found = [self.situation(x) for x in self.usable.live if not set(places).isdisjoint(_keys(x.entry.statement))]
-        found += [d.situation for d in self.doubts if d.keys & set(places)]
+        asked = frozenset(places)
+        found = [situation for keys, situation in self._stated if not asked.isdisjoint(keys)]
+        found += [d.situation for d in self.doubts if d.keys & asked]
         return list(dict.fromkeys(s for s in found if s.engine == engine))
+
+    @cached_property
+    def _stated(self) -> list[tuple[tuple[str, ...], Situation]]:
+        return [(_keys(x.entry.statement), self.situation(x)) for x in self.usable.live]
 
     def spoken(self, situation: Situation, places: tuple[str, ...]) -> set[str]:
         """Those of the places and actions that were stated in this situation, confirmed or not."""
-        found = {k for x in self.usable.live if self.situation(x) == situation for k in _keys(x.entry.statement)}
+        found = {k for keys, where in self._stated if where == situation for k in keys}
         return (found | {k for d in self.doubts if d.situation == situation for k in d.keys}).intersection(places)
 
     def touched(self, *keys: str) -> bool:
         """Did anyone speak of one of these places or facts, confirmed or not?"""
-        return (any(k in keys for x in self.usable.live for k in _keys(x.entry.statement))
+        return (any(k in keys for stated, _ in self._stated for k in stated)
                 or any(k in d.keys for d in self.doubts for k in keys))
 
     def did(self, *actions: str, item: str | None = None) -> Live | None:
