@@ -46,14 +46,19 @@ def decided(timeline: Timeline) -> set[tuple]:
     found = {(f.check, f.stage, f.measured, f.outcome) for part in (electrical, evacuation, charge) for f in part.check(view)
              if f.outcome is not Outcome.CANNOT_TELL}
     found |= {("lost", x.before, x.first, x.reason) for x in electrical.lost_points(view)}
-    found |= {(x.id, x.closes) for x in ledger.ledgers(view) if x.closes is not None}
-    return found | {(line.what, line.amount) for x in ledger.ledgers(view) for line in x.lines}
+    return found | {(x.id, x.closes) for x in ledger.ledgers(view) if x.closes is not None}
+
+
+def lines(timeline: Timeline) -> dict[str, set[tuple[str, str]]]:
+    return {x.id: {(line.what, line.amount) for line in x.lines} for x in ledger.ledgers(View(timeline))}
 
 
 def within(statements: list, extra, at: int) -> bool:
     disturbed = [*statements]
     disturbed.insert(min(at, len(statements)), unsure(extra))
-    return decided(record(*_START, *disturbed)) <= decided(record(*_START, *statements))
+    plain, doubted = record(*_START, *statements), record(*_START, *disturbed)
+    told = lines(plain)          # an unconfirmed amount may open a ledger, and then adds no line of its own
+    return decided(doubted) <= decided(plain) and all(found <= told[name] for name, found in lines(doubted).items() if name in told)
 
 
 @_settings

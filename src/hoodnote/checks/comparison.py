@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs
-from hoodnote.checks.model import Comparison
+from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, weigh
+from hoodnote.checks.masses import said
+from hoodnote.checks.model import Comparison, Outcome
 from hoodnote.checks.running import COMPRESSION_RATIO, CONDENSING_ABOVE_AIR_C, EVAPORATING_C
 from hoodnote.checks.view import PRESSURE_PLACES, Situation, View
 from hoodnote.physics.errors import NoSaturation, OutOfRange
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from hoodnote.physics.uncertain import Uncertain
 
 BETTER, WORSE, SAME, NOT_COMPARABLE = "proved better", "proved worse", "no change beyond error", "not comparable"
-CHANGED = "changed, as expected both times"
+CHANGED = "changed, clearly outside the expected range neither time"
 UNJUDGED = "changed, no expected range to judge it by"
 # Conditions count as like within these (common practice, no source).
 AMBIENT_C, HUMIDITY_POINTS, ENGINE_SPEED_SHARE = 3.0, 15.0, 0.15
@@ -51,6 +52,10 @@ class _Quantity:
     show: Callable[[float], str]
     limit: Callable[[float], str]        # of a change
     expected: str                        # field of physics.cycle.Expected, or "" for a temperature of saturation
+
+    @property
+    def read_directly(self) -> bool:
+        return self.places == (self.id,)
 
 
 def compare(view: View) -> tuple[Comparison, ...]:
@@ -142,7 +147,7 @@ def _compare(view: View, quantity: _Quantity) -> Comparison | None:
         return _unlike(quantity, inputs, ("", ""),
                        f"The figures are not sure: {'; '.join(lacking)}." if lacking else "A figure is off the scale.")
     before, after = values
-    told = quantity.show(nominal(before)), quantity.show(nominal(after))
+    told = tuple(_told(view, quantity, situation, value) for situation, value in zip(sides, values))
     conditions, unlike = _conditions(view, sides, inputs)
     if unlike:
         return _unlike(quantity, inputs, told, f"{_first_up('; '.join(unlike))}.")
@@ -150,6 +155,13 @@ def _compare(view: View, quantity: _Quantity) -> Comparison | None:
     basis = tuple(dict.fromkeys(n for i in inputs for n in i.basis))
     outcome, why = _judge(view, quantity, inputs, conditions, before, after)
     return Comparison(quantity.id, quantity.title, *told, _change(quantity, change), True, outcome, why, basis)
+
+
+def _told(view: View, quantity: _Quantity, situation: Situation, value: Uncertain) -> str:
+    """A figure that was read stays as it was read."""
+    if quantity.read_directly:
+        return said(view.readings(quantity.places[0], situation=situation)[-1])
+    return quantity.show(nominal(value))
 
 
 def _last(view: View, stage: Stage, places: tuple[str, ...]) -> Situation | None:
@@ -239,15 +251,17 @@ def _judge(view: View, quantity: _Quantity, inputs: list[Inputs], conditions: li
     if None in ranges:
         return UNJUDGED, f"The change is larger than its error ({assumed}); what to expect under these conditions is not known."
     outside = [max(low - nominal(value), nominal(value) - high, 0.0) for value, (low, high, _) in zip((before, after), ranges)]
+    judged = [weigh(value, low, high).outcome for value, (low, high, _) in zip((before, after), ranges)]
     source = ranges[1][2]
     told = (f"the conditions were alike and the change is larger than its error ({assumed}); expected after the work "
             f"{_range_text(quantity, ranges[1])} ({source})")
-    if outside[0] == outside[1] == 0:
-        return CHANGED, f"Both readings lie in the expected range; {told}."
-    if outside[1] < outside[0]:
-        reached = "into the expected range" if outside[1] == 0 else "towards the expected range, without reaching it"
+    if outside[1] < outside[0] and judged[0] is Outcome.OUTSIDE:
+        reached = {Outcome.WITHIN: "into the expected range", Outcome.CANNOT_TELL: "to the edge of the expected range",
+                   Outcome.OUTSIDE: "towards the expected range, without reaching it"}[judged[1]]
         return BETTER, f"It moved {reached}; {told}."
-    return WORSE, f"It moved away from the expected range; {told}."
+    if outside[1] > outside[0] and judged[1] is Outcome.OUTSIDE:
+        return WORSE, f"It moved away from the expected range; {told}."
+    return CHANGED, f"Neither the reading it moved from nor the one it moved to lies clearly outside the expected range; {told}."
 
 
 def _range_text(quantity: _Quantity, edges: tuple[float, float, str]) -> str:
