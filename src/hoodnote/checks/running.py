@@ -98,6 +98,7 @@ def check(view: View) -> Iterator[Finding]:
         if spoken:
             yield _ratio(view, situation)
         yield from observed.check(view, situation)
+    yield from bands.check(view)
 
 
 def _unknown_state(view: View, situation: Situation) -> Finding:
