@@ -16,6 +16,7 @@ from hoodnote.physics.cycle.fluid import MODELLED
 from hoodnote.physics.cycle.model import CONTROLS, DEVICES, EXPANSION_VALVE, FAULTS, FIXED, ORIFICE_TUBE, VARIABLE, Vehicle
 from hoodnote.physics.cycle.solve import solved
 from hoodnote.physics.errors import NoSteadyState, NotModelled, OutOfRange
+from hoodnote.physics.moist_air import density, enthalpy, humidity_ratio, through_coil
 from hoodnote.physics.refrigerants import refrigerant
 
 KINDS = list(product(DEVICES, CONTROLS))
@@ -238,3 +239,29 @@ def test_what_cannot_be_modelled_is_refused_in_one_line(make):
 def test_beyond_the_critical_point_there_is_no_steady_state():
     with pytest.raises((NoSteadyState, OutOfRange), match="C ambient"):
         shown("R-1234yf", ORIFICE_TUBE, FIXED, 52.0, "condenser_airflow", 1.0, humidity=0.4)
+
+
+@pytest.mark.parametrize(("designation", "device", "control"), [(d, *k) for d in MODELLED for k in KINDS])
+def test_the_first_law_closes_over_all_refrigerants_and_faults(designation, device, control):
+    for fault in FAULTS:
+        if has(device, fault):
+            for severity in (0.25, 0.6):
+                r = shown(designation, device, control, 24.0, fault, severity)
+                assert abs(r.imbalance) < 1e-3, fault
+                # and by the states alone: what the compressor and both gains put in is what the condenser takes out
+                at = {where: h for h, _, where in r.states}
+                flow = r.mass_flow_kg_s * 1e3
+                assert flow * (at["evaporator outlet"] - at["evaporator inlet"]) == pytest.approx(r.evaporator_w, rel=1e-3)
+                assert flow * (at["compressor outlet"] - at["condenser outlet"]) == pytest.approx(r.condenser_w, rel=1e-3)
+
+
+@pytest.mark.parametrize("evaporating", [-3.0, 4.0, 12.0])
+def test_the_air_off_the_coil_is_that_of_its_surface(evaporating):
+    # two routes to one state: the coil's capacity in W, and the heat that the apparatus-dew-point view takes from the air
+    vehicle, conditions = typical("R-134a", EXPANSION_VALVE, FIXED), Conditions(30, 0.5, recirculation=False)
+    heat, off = Circuit(vehicle, conditions, None).coil.wetted(evaporating)
+    surface = evaporating + heat / vehicle.evaporator_ua_w_k
+    out = through_coil(30, 0.5, surface, vehicle.evaporator_effectiveness)
+    w = humidity_ratio(30, 0.5)
+    assert off == pytest.approx(out.temperature_c, abs=0.02)
+    assert heat == pytest.approx(vehicle.evaporator_air_m3_s * density(30, w) * (enthalpy(30, w) - out.enthalpy) * 1e3, rel=0.01)

@@ -26,27 +26,32 @@ ENGINE_RPM = (800, 1500, 2500)
 MOST_HUMIDITY_RATIO = 0.032
 # A point is kept where all but this share of the vehicles find a steady state short of the high-pressure switch.
 MISSING_SHARE = 0.1
+# A clutch engaged for less than this share of the time cycles often enough for the low side to swing in a reading.
+OFTEN_CYCLING = 0.75
 
 
 def node(vehicles: list, conditions: Conditions, last: dict) -> list | None:
     if humidity_ratio(conditions.ambient_c, conditions.humidity) > MOST_HUMIDITY_RATIO:
         return None
-    rows = []
+    rows, cycling = [], 0
     for i, vehicle in enumerate(vehicles):
         circuit = Circuit(vehicle, conditions, None)
         try:
             last[i] = solved(circuit, last.get(i))
         except HoodnoteError:
             continue
-        r = shown(circuit, circuit.state(last[i]))
+        state = circuit.state(last[i])
+        r = shown(circuit, state)
+        cycling += r.clutch_cycling and state.stroke < OFTEN_CYCLING
         if r.high_kpa <= HIGH_SWITCH_KPA:
             rows.append([r.low_kpa + SEA_LEVEL_KPA, r.high_kpa + SEA_LEVEL_KPA, r.vent_c, r.superheat_k, r.subcooling_k, r.ratio])
     if len(rows) < (1 - MISSING_SHARE) * len(vehicles):
         return None
     columns = [sorted(c) for c in zip(*rows, strict=True)]
     digits = {"low_kpa": 1, "high_kpa": 0, "ratio": 2}
-    return [[round(v, digits.get(name, 1)) for v in (c[0], (c[(len(c) - 1) // 2] + c[len(c) // 2]) / 2, c[-1])]
-            for name, c in zip(QUANTITIES, columns, strict=True)]
+    bands = [[round(v, digits.get(name, 1)) for v in (c[0], (c[(len(c) - 1) // 2] + c[len(c) // 2]) / 2, c[-1])]
+             for name, c in zip(QUANTITIES, columns, strict=True)]
+    return [*bands, [round(cycling / len(rows), 2)]]
 
 
 def block(task: tuple) -> tuple[str, list]:

@@ -11,8 +11,6 @@ from hoodnote.physics.cycle.faults import Effects, effects
 from hoodnote.physics.cycle.fluid import Fluid, Saturation, fluid
 from hoodnote.physics.cycle.model import FIXED, Conditions, Fault, Vehicle
 
-GAS_CONSTANT = 8.314462618                        # J/(mol K), CODATA 2018
-AIR_MOLAR_MASS = 0.0289652                        # kg/mol, ASHRAE
 # A buffer (receiver-drier, accumulator) passes from empty to full while the enthalpy at its inlet changes by this, about 2 K: an
 # honest plateau.
 _BUFFER_KJ_KG = 3.0

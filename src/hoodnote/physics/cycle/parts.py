@@ -128,7 +128,6 @@ class Passed:
     h: float
     heat_w: float
     mass_share: float
-    gas_share: float                  # of the face's volume that is gas
 
 
 def condenser_air(vehicle: Vehicle, conditions: Conditions, effects: Effects) -> tuple[Air, float]:
@@ -145,7 +144,7 @@ def condenser_air(vehicle: Vehicle, conditions: Conditions, effects: Effects) ->
 def condense(fluid: Fluid, sat: Saturation, air: Air, effectiveness: float, face: float, flow: float, h: float) -> Passed:
     """Vapour, two-phase and liquid zone one after the other, as far as the share `face` reaches."""
     above = sat.t - air.t
-    heat = mass = gas = 0.0
+    heat = mass = 0.0
     if h > sat.h_vapour + 1e-9:
         conductance = air.capacity * effectiveness * _VAPOUR_ZONE
         hot = fluid.vapour_at(sat.t, h, 1)
@@ -155,7 +154,6 @@ def condense(fluid: Fluid, sat: Saturation, air: Air, effectiveness: float, face
         out = max((above + hot.superheat) * exp(-used * conductance / (flow * cp)) - above, 0.0)
         heat += flow * cp * (hot.superheat - out)
         mass += used * (hot.d + sat.d_vapour) / 2
-        gas += used
         h = sat.h_vapour if needed < face else fluid.vapour(sat.t, out).h
         face -= used
     if face > 1e-9 and h > sat.h_liquid:
@@ -167,7 +165,6 @@ def condense(fluid: Fluid, sat: Saturation, air: Air, effectiveness: float, face
         d = two_phase_density(sat, (h - sat.h_liquid) / (sat.h_vapour - sat.h_liquid), x1)
         heat += used * per_face
         mass += used * d
-        gas += used * (sat.d_liquid - d) / (sat.d_liquid - sat.d_vapour)
         face -= used
     if face > 1e-9:
         t = fluid.liquid_temperature(h)
@@ -179,7 +176,7 @@ def condense(fluid: Fluid, sat: Saturation, air: Air, effectiveness: float, face
         heat += flow * cp * (t - out)
         h -= cp * (t - out) / 1e3
         mass += face * fluid.saturated((t + out) / 2).d_liquid
-    return Passed(h, heat, mass, gas)
+    return Passed(h, heat, mass)
 
 
 def _liquid_cp(fluid: Fluid, warm: float, cold: float) -> float:
@@ -194,7 +191,6 @@ def _liquid_cp(fluid: Fluid, warm: float, cold: float) -> float:
 class Evaporated:
     h: float
     heat_w: float
-    wet_face: float
     air_off_c: float
     mass_share: float
 
@@ -241,7 +237,7 @@ def evaporate(fluid: Fluid, sat: Saturation, coil: Coil, flow: float, h_in: floa
     if needed >= 1:
         h = h_in + full_w / flow / 1e3
         x_out = (h - sat.h_liquid) / (sat.h_vapour - sat.h_liquid)
-        return Evaporated(h, full_w, 1.0, air_off, two_phase_density(sat, x_in, x_out))
+        return Evaporated(h, full_w, air_off, two_phase_density(sat, x_in, x_out))
     dry, reach = 1 - needed, coil.air.t - sat.t
     cp = (fluid.vapour(sat.t, 2.5).h - sat.h_vapour) / 2.5 * 1e3
     for _ in range(2):
@@ -253,7 +249,7 @@ def evaporate(fluid: Fluid, sat: Saturation, coil: Coil, flow: float, h_in: floa
     dry_w = flow * cp * superheat
     off = needed * air_off + dry * coil.air.t - dry_w / coil.air.capacity
     mass = needed * two_phase_density(sat, x_in, 1.0) + dry * (sat.d_vapour + out.d) / 2
-    return Evaporated(out.h, full_w * needed + dry_w, needed, off, mass)
+    return Evaporated(out.h, full_w * needed + dry_w, off, mass)
 
 
 # ---- expansion device ---------------------------------------------------------------------------------------------------------

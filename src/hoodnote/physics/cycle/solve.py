@@ -86,7 +86,7 @@ def _newton(circuit: Circuit, start: Unknowns) -> Unknowns | None:
     import numpy as np
 
     lowest_high = circuit.face[0].t + 0.2
-    bounds = ((-2.5, 3.0), (lowest_high, circuit.fluid.hottest_c), (-3.0, 4.0), (-8.0, 5.0),
+    bounds = ((-2.5, 3.0), (lowest_high, circuit.fluid.hottest_c), (-3.0, 4.0), (-16.0, 5.0),
               (COLDEST_C + 1, circuit.conditions.ambient_c + 10))
 
     def held(x: Unknowns) -> Unknowns:
