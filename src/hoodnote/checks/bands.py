@@ -95,7 +95,7 @@ def _against_band(view: View, situation: Situation, place: str, check: str, titl
     run = inputs.figure("run_time", required=False)
     if run is not None and si(run) < SETTLED_MINUTES:
         inputs.lacks(f"readings after {SETTLED_MINUTES:.0f} minutes of running or more")
-    value = inputs.temperature(place) if place == "vent" else getattr(inputs.graded(place), "above_air", None)
+    value = inputs.temperature(place) if place == "vent" else _gauge(inputs, place)
     asked = _Asked.of(inputs, air) if air is not None else None
     if value is None or air is None or refrigerant is None or asked is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=_SOURCE)
@@ -103,7 +103,7 @@ def _against_band(view: View, situation: Situation, place: str, check: str, titl
     measured = show(nominal(value))
     band = _band(refrigerant, asked, field, air)
     if band is None:
-        inputs.lacks(f"conditions the cycle model covers ({refrigerant} at {w.temperature(nominal(air.celsius))} and what else was stated)")
+        inputs.lacks(f"the service manual's table for {refrigerant} at these conditions, which the cycle model does not cover")
         return inputs.cannot_tell(check, title, expected=expected, measured=measured, source=_SOURCE)
     expected = f"{range_text(nominal(band.low), nominal(band.high))} (cycle model at {w.temperature(nominal(air.celsius))})"
     thumb = rule_of_thumb(refrigerant, air) if place == "high_side" else None
@@ -129,6 +129,12 @@ def _against_band(view: View, situation: Situation, place: str, check: str, titl
         return inputs.cannot_tell(check, title, expected=expected, measured=measured, source=_SOURCE, why=why)
     return inputs.finding(check, title, expected=expected, measured=measured, outcome=outcome, why=why, source=_SOURCE, margin_sd=margin_sd,
                           uncertainty=f"{limit_text(expanded(value - (band.low if under else band.high)))} (k = 2) from instrument and air")
+
+
+def _gauge(inputs: Inputs, place: str) -> Uncertain | None:
+    """Gauge pressure with the station pressure's error too: the model's own pressures are absolute."""
+    read = inputs.graded(place)
+    return None if read is None else read.absolute - inputs.ambient_pressure().kpa
 
 
 _PRESSURE_WORDS = (lambda kpa: w.pressure(GaugePressure(kpa)), w.pressure_limit, lambda a, b: w.pressure_range(GaugePressure(a), GaugePressure(b)))
