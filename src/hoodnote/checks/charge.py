@@ -30,6 +30,8 @@ def _charged(view: View) -> Finding:
     inputs = Inputs(view)
     title = "Refrigerant charged against label"
     amount, target = masses.charged(inputs), masses.target(inputs)
+    for apart in masses.disagreements(masses.ways(view)):
+        inputs.lacks(f"one figure for the refrigerant charged: {apart}")
     expected = target.text if target else "the label's charge"
     source = target.source if target else EQUIPMENT
     if amount is None or target is None or not inputs.complete or target.label <= 0:

@@ -17,8 +17,7 @@ from hoodnote.checks.model import Comparison, Outcome
 from hoodnote.checks.running import COMPRESSION_RATIO, CONDENSING_ABOVE_AIR_C, EVAPORATING_C
 from hoodnote.checks.view import PRESSURE_PLACES, Situation, View
 from hoodnote.physics.errors import NoSaturation, OutOfRange
-from hoodnote.physics.saturation import Quality
-from hoodnote.physics.saturation import saturation_temperature as boiling_at
+from hoodnote.physics.saturation import Quality, saturation_temperature as boiling_at
 from hoodnote.physics.uncertain import expanded, nominal, saturation_temperature
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Stage
@@ -243,7 +242,7 @@ def _setting(view: View, situation: Situation, actions: tuple[str, ...]) -> tupl
 
 def _judge(view: View, quantity: _Quantity, inputs: list[Inputs], conditions: list[tuple[float, float, float, bool]], before: Uncertain,
            after: Uncertain) -> tuple[str, str]:
-    assumed = f"the same instruments both times, {1 - ANEW:.0%} of a gauge's limit of error taken as its calibration"
+    assumed = f"same instruments both times, {1 - ANEW:.0%} of a gauge's limit taken as its calibration"
     change = after - before
     if abs(nominal(change)) <= expanded(change):
         return SAME, f"The change is within its error ({assumed})."
@@ -253,8 +252,8 @@ def _judge(view: View, quantity: _Quantity, inputs: list[Inputs], conditions: li
     outside = [max(low - nominal(value), nominal(value) - high, 0.0) for value, (low, high, _) in zip((before, after), ranges)]
     judged = [weigh(value, low, high).outcome for value, (low, high, _) in zip((before, after), ranges)]
     source = ranges[1][2]
-    told = (f"the conditions were alike and the change is larger than its error ({assumed}); expected after the work "
-            f"{_range_text(quantity, ranges[1])} ({source})")
+    told = (f"conditions alike, change larger than its error ({assumed}), expected after the work {_range_text(quantity, ranges[1])} "
+            f"({source})")
     if outside[1] < outside[0] and judged[0] is Outcome.OUTSIDE:
         reached = {Outcome.WITHIN: "into the expected range", Outcome.CANNOT_TELL: "to the edge of the expected range",
                    Outcome.OUTSIDE: "towards the expected range, without reaching it"}[judged[1]]

@@ -160,11 +160,11 @@ def _depth(view: View) -> Iterator[Finding]:
 
 
 def _going_on(pumping: list[Live]) -> str:
-    """How long to go on, where three or more timed readings with the pump on show where the pressure goes."""
+    """How long to go on, where timed readings with the pump on show where the pressure goes: one more than the curve has unknowns."""
     timed = {float(x.entry.statement.at_minute): micron_of(AbsolutePressure(si(x))) for x in pumping
              if x.entry.statement.unit == "micron" and x.entry.statement.at_minute is not None}
     points = tuple(HoldPoint(minute, micron) for minute, micron in sorted(timed.items()))
-    fall = pump_down(points) if len(points) >= 3 else None
+    fall = pump_down(points) if len(points) >= 4 else None
     if fall is None or fall.level is None or fall.tau is None:
         return ""
     if fall.level >= DEPTH_MICRON:

@@ -6,12 +6,11 @@ The amounts are those of `hoodnote.checks.masses`, on which the findings of the 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from hoodnote.checks import masses
 from hoodnote.checks import wording as w
 from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, weigh
-from hoodnote.checks.masses import EQUIPMENT, Amount, share_of
+from hoodnote.checks.masses import EQUIPMENT, Amount, Way, share_of
 from hoodnote.checks.model import Ledger, LedgerLine, Outcome
 from hoodnote.checks.view import View
 from hoodnote.physics.uncertain import expanded, nominal
@@ -39,23 +38,8 @@ def across(jobs: Sequence[tuple[str, Timeline]]) -> tuple[Ledger, ...]:
 
 # refrigerant of the job ------------------------------------------------------------------------------------
 
-@dataclass
-class _Way:
-    """One way to the mass charged."""
-
-    name: str                            # "the stated charge", "the scale", "the cans"
-    inputs: Inputs
-    amount: Amount | None
-
-    @property
-    def sure(self) -> Amount | None:
-        return self.amount if self.inputs.complete else None
-
-
 def _refrigerant(view: View) -> Ledger:
-    ways = [_Way(name, inputs := Inputs(view), found(inputs)) for name, places, found in (
-        ("the stated charge", ("charged",), masses.charged), ("the scale", ("scale_before", "scale_after"), masses.off_scale),
-        ("the cans", ("can_content", "can_empty", "can_heel"), masses.from_cans)) if view.touched(*places)]
+    ways = masses.ways(view)
     lines = [*_label_lines(view), *_recovered_lines(view), *_charged_lines(view, ways)]
     closes, why = _closing(ways)
     return Ledger("refrigerant", "Refrigerant", tuple(lines), _in_system(view, ways, closes), closes, why, EQUIPMENT)
@@ -85,7 +69,7 @@ def _recovered_lines(view: View) -> Iterator[LedgerLine]:
                          tuple(dict.fromkeys(inputs.basis)))
 
 
-def _charged_lines(view: View, ways: Sequence[_Way]) -> Iterator[LedgerLine]:
+def _charged_lines(view: View, ways: Sequence[Way]) -> Iterator[LedgerLine]:
     for live in view.readings("charged"):
         yield LedgerLine("charged, as stated", masses.said(live), _limit(masses.metered(view, live)), (live.entry.id,))
     for way in ways:
@@ -98,7 +82,7 @@ def _limit(amount: Amount) -> str:
     return f"±{w.mass(expanded(amount.kg))} (k = 2)"
 
 
-def _closing(ways: Sequence[_Way]) -> tuple[bool | None, str]:
+def _closing(ways: Sequence[Way]) -> tuple[bool | None, str]:
     """Do the ways to the mass charged agree, each with each?"""
     lacking = list(dict.fromkeys(m for way in ways for m in way.inputs.missing))
     if lacking:
@@ -106,23 +90,19 @@ def _closing(ways: Sequence[_Way]) -> tuple[bool | None, str]:
     if len(ways) < 2:
         return None, ("The mass charged is on record by one way only, so there is nothing to close the sum with: a scale or a can count beside "
                       "it would.")
-    apart = [(a.name, b.name, masses.apart(a.amount, b.amount)) for n, a in enumerate(ways) for b in ways[n + 1:]
-             if a.amount is not None and b.amount is not None]
-    wide = [x for x in apart if not masses.agree(x[2])]
+    apart = masses.disagreements(ways)
     notes = "".join(f" ({note})" for way in ways if way.amount for note in way.amount.notes)
-    if not wide:
-        names = [way.name for way in ways]
-        return True, f"{_first_up(', '.join(names[:-1]))} and {names[-1]} agree within their limits{notes}."
-    ordered = [(b, a, d) if nominal(d) < 0 else (a, b, d) for a, b, d in wide]
-    told = "; ".join(f"{more} gives {w.mass(abs(nominal(d)))} ± {w.mass(expanded(d))} more than {less}" for more, less, d in ordered)
-    return False, f"{_first_up(told)}{notes}: check the figures before the car leaves."
+    if apart:
+        return False, f"{_first_up('; '.join(apart))}{notes}: check the figures before the car leaves."
+    names = [way.name for way in ways]
+    return True, f"{_first_up(', '.join(names[:-1]))} and {names[-1]} agree within their limits{notes}."
 
 
 def _first_up(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _in_system(view: View, ways: Sequence[_Way], closes: bool | None) -> str:
+def _in_system(view: View, ways: Sequence[Way], closes: bool | None) -> str:
     """What is in the system now, as far as the record shows it."""
     if not ways:
         return "nothing charged on record"

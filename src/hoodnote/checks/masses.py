@@ -5,8 +5,10 @@ Limits of error are taken as JCGM 100 takes them (`hoodnote.physics.uncertain`);
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -158,6 +160,37 @@ def apart(one: Amount, other: Amount) -> Uncertain:
 
 def agree(difference: Uncertain) -> bool:
     return abs(nominal(difference)) <= expanded(difference)
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to the mass charged, and what it stands on and lacks."""
+
+    name: str                            # "the stated charge", "the scale", "the cans"
+    inputs: Inputs
+    amount: Amount | None
+
+    @property
+    def sure(self) -> Amount | None:
+        return self.amount if self.inputs.complete else None
+
+
+def ways(view: View) -> list[Way]:
+    """Every way that the record touches, whether or not it leads to a figure."""
+    return [Way(name, inputs := Inputs(view), found(inputs)) for name, places, found in (
+        ("the stated charge", ("charged",), charged), ("the scale", ("scale_before", "scale_after"), off_scale),
+        ("the cans", ("can_content", "can_empty", "can_heel"), from_cans)) if view.touched(*places)]
+
+
+def disagreements(found: Sequence[Way]) -> list[str]:
+    """One clause for every two sure ways that differ by more than their limits."""
+    told = []
+    for one, other in combinations([x for x in found if x.sure is not None], 2):
+        difference = apart(one.sure, other.sure)
+        if not agree(difference):
+            more, less = (other, one) if nominal(difference) < 0 else (one, other)
+            told.append(f"{more.name} gives {w.mass(abs(nominal(difference)))} ± {w.mass(expanded(difference))} more than {less.name}")
+    return told
 
 
 # oil -------------------------------------------------------------------------------------------------------
