@@ -72,7 +72,9 @@ def test_state_reads_with_its_entries():
     lines = service_state(record(RUN, step("low_valve_open"), psi("high_side", 150), fact("compressor_drive", "electric"))).lines()
     assert "low-side manifold valve open (entry 2)" in lines and "engine running (entry 1)" in lines
     assert "pressure on the high side (entry 3)" in lines and "compressor drive: electric (entry 4)" in lines
-    assert "vacuum pump on: unknown" in lines and "refrigerant: unknown" in lines
+    assert lines[-1].startswith("not stated: ") and "vacuum pump on" in lines[-1] and "label refrigerant" in lines[-1]
+    assert "pump" not in "".join(lines[:-1]) and "engine running" not in lines[-1]
+    assert "compressor clutch engaged: unknown since then (entry 2)" in service_state(record(step("clutch_engaged"), OFF)).lines()
 
 
 def test_nothing_is_known_of_an_empty_record():

@@ -84,6 +84,7 @@ class Told:
     def checked(self, findings): self.said.append(("checked", findings))
     def standing(self, warnings, just_told): self.said.append(("standing", tuple(w.id for w in warnings)))
     def figures(self, entries): self.said.append(("figures", entries))
+    def state(self, lines): self.said.append(("state of the service", lines))
     def questions(self, entries): self.said.append(("questions", entries))
     def remark(self, text): self.said.append(("remark", text))
 
@@ -186,6 +187,7 @@ def test_pause_keeps_and_records_nothing_until_start_listening(store, job):
 def test_read_back_shows_figures_and_close_job_ends(store, job):
     session, face = listen(store, job, spoken(10, 50, 45, 30, 15))
     assert [[e.statement.value for e in entries] for entries in face.all("figures")] == [[30, 210]]
+    assert any(line == "pressure on the low side (entry 1)" for line in face.all("state of the service")[0])
     assert session.finished and 44 not in values(store, job)
 
 

@@ -211,6 +211,10 @@ class Screen:
                 self._headline(entry, "taken")
             self.line(entry_line(entry), "taken")
 
+    def state(self, lines: tuple[str, ...]) -> None:
+        for text in lines:
+            self.line(one_line(text), "quiet")
+
     def questions(self, entries: list[Entry]) -> None:
         self._clear()
         if not entries:

@@ -18,7 +18,7 @@ import numpy as np
 from hoodnote.capture.speech.endpoint import FRAME_S, Endpointer, Utterance
 from hoodnote.capture.speech.microphone import Microphone, MicrophoneLost, Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
-from hoodnote.checks.dangers import standing
+from hoodnote.checks.dangers import service_state, standing
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hearing import Checked, Message, Partly, Ready, Result, Woken
 from hoodnote.intake.record import CLAIM, just_asked
@@ -63,6 +63,7 @@ class Face(Protocol):
     def checked(self, findings: tuple[Finding, ...]) -> None: ...
     def standing(self, warnings: tuple[Warning, ...], just_told: frozenset[str]) -> None: ...
     def figures(self, entries: list[Entry]) -> None: ...
+    def state(self, lines: tuple[str, ...]) -> None: ...
     def questions(self, entries: list[Entry]) -> None: ...
     def remark(self, text: str) -> None: ...
     def tone(self, name: str) -> float: ...
@@ -291,6 +292,7 @@ class Session:
                 self.paused = False
             case "read_back":
                 self._face.figures([x.entry for x in timeline.live if isinstance(x.entry.statement, Measured) and x.usable][-_READ_BACK:])
+                self._face.state(service_state(timeline).lines())
             case "open_questions" | "next":
                 self._face.questions([x.entry for x in timeline.questions])
             case "close_job":

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from hoodnote import checks
 from hoodnote.checks.dangers import became_true
 from hoodnote.checks.model import Warning
+from hoodnote.checks.wording import habit
 from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build, last_about
@@ -66,14 +67,13 @@ def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | 
     """
     if not added:
         return []
-    found: dict[str, Warning] = {}
-    for statement in dict.fromkeys(said):
-        for warning in checks.hazards(statement, before) if statement is not None else ():
-            found.setdefault(warning.text, warning)
     replaced = {e.supersedes for e in added} - {None}
+    with habit(job.units):
+        found = {w.text: w for s in dict.fromkeys(said) if s is not None for w in checks.hazards(s, before)}
+        changed = became_true(before, build(store.entries(job))) if replaced else []
     if replaced:
         ids = {w.id for w in found.values()}
-        found |= {w.text: w for w in became_true(before, build(store.entries(job))) if w.id not in ids}
+        found |= {w.text: w for w in changed if w.id not in ids}
         answered = replaced & {x.entry.id for x in before.questions}
         told = {w.warning.text for w in store.warnings(job) if w.entry_id in answered}
         found = {text: w for text, w in found.items() if text not in told}

@@ -66,7 +66,7 @@ _SETS: dict[str, dict[str, object]] = {
     "source_open": {"source": True, **dict.fromkeys(_SIDES, NO_LONGER_FALSE)}, "source_shut": {"source": False},
     "can_inverted": {"liquid": True}, "can_upright": {"liquid": False},
     "can_heated_flame": {"flame": True}, "can_warmed_water": {"flame": False},
-    "pump_on": {"pump": True, "test_gas": False}, "pump_off": {"pump": False},
+    "pump_on": {"pump": True}, "pump_off": {"pump": False},
     "hold_started": {"pump": None},                                   # valved off; nobody said whether it still runs
     "recovery_started": {"recovering": True}, "recovery_finished": {"recovering": False, **dict.fromkeys(_SIDES, False)},
     "opening_system": {"opened": True, "test_gas": False, "high_voltage_work": True, **dict.fromkeys(_SIDES, False)},
@@ -79,7 +79,8 @@ _SETS: dict[str, dict[str, object]] = {
     "leak_found": {"leaking": True}, "no_leak_found": {"leaking": False},
     "leak_test_nitrogen": {"test_gas": False, **dict.fromkeys(_SIDES, NO_LONGER_FALSE)},
     "leak_test_tracer": {"test_gas": False, **dict.fromkeys(_SIDES, NO_LONGER_FALSE)},
-    "leak_test_air": {"test_gas": "compressed air"}, "leak_test_oxygen": {"test_gas": "oxygen"},
+    "leak_test_air": {"test_gas": "compressed air", **dict.fromkeys(_SIDES, NO_LONGER_FALSE)},
+    "leak_test_oxygen": {"test_gas": "oxygen", **dict.fromkeys(_SIDES, NO_LONGER_FALSE)},
 }
 
 
@@ -110,25 +111,19 @@ class ServiceState:
         return tuple(dict.fromkeys(i for item in items if item in self.items for i in self.items[item].basis))
 
     def lines(self) -> tuple[str, ...]:
-        """For a screen: "low-side manifold valve open (entry 12)", "vacuum pump: unknown"."""
-        return (*(self._line(item, *words) for item, words in WORDS.items()), *(self._fact_line(item) for item in FACT_ITEMS))
+        """For a screen: "low-side manifold valve open (entry 12)" for what was spoken of, then "not stated: vacuum pump on, ..."."""
+        names = {item: true for item, (true, _) in WORDS.items()} | {item: FACTS[item] for item in FACT_ITEMS}
+        stated = tuple(self._line(item, name) for item, name in names.items() if item in self.items)
+        unstated = ", ".join(name for item, name in names.items() if item not in self.items)
+        return (*stated, f"not stated: {unstated}") if unstated else stated
 
-    def _line(self, item: str, true: str, false: str) -> str:
-        value = self.get(item)
-        return f"{true}: {self._unknown(item)}" if value is None else f"{true if value else false}{self._where(item)}"
-
-    def _fact_line(self, item: str) -> str:
-        value = self.get(item)
-        return f"{FACTS[item]}: {self._unknown(item) if value is None else f'{value}{self._where(item)}'}"
-
-    def _unknown(self, item: str) -> str:
-        if item not in self.items:
-            return "unknown"
-        return f"{'in question' if self.items[item].in_question else 'unknown since then'}{self._where(item)}"
-
-    def _where(self, item: str) -> str:
-        basis = self.basis(item)
-        return f" (entry {', '.join(map(str, basis))})" if basis else ""
+    def _line(self, item: str, name: str) -> str:
+        known = self.items[item]
+        if known.value is None:
+            text = f"{name}: {'in question' if known.in_question else 'unknown since then'}"
+        else:
+            text = WORDS[item][0 if known.value else 1] if item in WORDS else f"{name}: {known.value}"
+        return f"{text} (entry {', '.join(map(str, known.basis))})" if known.basis else text
 
     def after(self, statement: Statement | None, sure: bool = True, entry: int | None = None) -> ServiceState:
         """The state once this was said; not `sure` makes unknown what it speaks of. A plan and a word to the tool change nothing."""
