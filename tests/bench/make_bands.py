@@ -13,10 +13,10 @@ from itertools import product
 from hoodnote.errors import HoodnoteError
 from hoodnote.physics.cycle.bands import QUANTITIES, TABLE, table_key
 from hoodnote.physics.cycle.fluid import MODELLED
-from hoodnote.physics.cycle.model import CONTROLS, DEVICES, Conditions
+from hoodnote.physics.cycle.model import CONTROLS, DEVICES, VARIABLE, Conditions, Vehicle
 from hoodnote.physics.cycle.circuit import Circuit
 from hoodnote.physics.cycle.solve import HIGH_SWITCH_KPA, shown, solved
-from hoodnote.physics.cycle.vehicles import sound_vehicles
+from hoodnote.physics.cycle.vehicles import sound_vehicles, typical
 from hoodnote.physics.moist_air import SEA_LEVEL_KPA, humidity_ratio
 
 AMBIENT_C = (15, 20, 25, 30, 35, 40, 45)
@@ -26,23 +26,23 @@ ENGINE_RPM = (800, 1500, 2500)
 MOST_HUMIDITY_RATIO = 0.032
 # A point is kept where all but this share of the vehicles find a steady state short of the high-pressure switch.
 MISSING_SHARE = 0.1
-# A clutch engaged for less than this share of the time cycles often enough for the low side to swing in a reading.
-OFTEN_CYCLING = 0.75
 
 
-def node(vehicles: list, conditions: Conditions, last: dict) -> list | None:
+def node(vehicles: list[Vehicle], conditions: Conditions, last: dict) -> list | None:
     if humidity_ratio(conditions.ambient_c, conditions.humidity) > MOST_HUMIDITY_RATIO:
         return None
-    rows, cycling = [], 0
+    try:
+        engaged = duty(vehicles[0], conditions)
+    except HoodnoteError:
+        return None
+    rows = []
     for i, vehicle in enumerate(vehicles):
         circuit = Circuit(vehicle, conditions, None)
         try:
             last[i] = solved(circuit, last.get(i))
         except HoodnoteError:
             continue
-        state = circuit.state(last[i])
-        r = shown(circuit, state)
-        cycling += r.clutch_cycling and state.stroke < OFTEN_CYCLING
+        r = shown(circuit, circuit.state(last[i]))
         if r.high_kpa <= HIGH_SWITCH_KPA:
             rows.append([r.low_kpa + SEA_LEVEL_KPA, r.high_kpa + SEA_LEVEL_KPA, r.vent_c, r.superheat_k, r.subcooling_k, r.ratio])
     if len(rows) < (1 - MISSING_SHARE) * len(vehicles):
@@ -51,7 +51,15 @@ def node(vehicles: list, conditions: Conditions, last: dict) -> list | None:
     digits = {"low_kpa": 1, "high_kpa": 0, "ratio": 2}
     bands = [[round(v, digits.get(name, 1)) for v in (c[0], (c[(len(c) - 1) // 2] + c[len(c) // 2]) / 2, c[-1])]
              for name, c in zip(QUANTITIES, columns, strict=True)]
-    return [*bands, [round(cycling / len(rows), 2)]]
+    return [*bands, [engaged]]
+
+
+def duty(vehicle: Vehicle, conditions: Conditions) -> float:
+    """Share of the time for which the typical vehicle's clutch is engaged; 1 where displacement is varied instead."""
+    if vehicle.control == VARIABLE:
+        return 1.0
+    circuit = Circuit(typical(vehicle.refrigerant, vehicle.device, vehicle.control), conditions, None)
+    return round(circuit.state(solved(circuit)).stroke, 2)
 
 
 def block(task: tuple) -> tuple[str, list]:

@@ -65,7 +65,7 @@ def _led(circuit: Circuit) -> Unknowns | None:
         found = _newton(_between(circuit, base, share), at)
         if found is None:
             step /= 2
-            if step < 0.01:
+            if step < 0.03:
                 return None
             continue
         at, done, step = found, share, step * 1.5
@@ -97,7 +97,7 @@ def _newton(circuit: Circuit, start: Unknowns) -> Unknowns | None:
     r = circuit.state(x).residuals
     size = sum(v * v for v in r)
     recent, jacobian = [size], None
-    for _ in range(60):
+    for _ in range(40):
         if size < _TOLERANCE ** 2:
             return x
         fresh = jacobian is None

@@ -59,7 +59,7 @@ def sound_vehicles(refrigerant: str, device: str, control: str, count: int, seed
     names = [*FACTORS, *OFFSETS, "level"]
     shares = (np.array([rng.permutation(count) for _ in names]).T + 0.5) / count
     out = []
-    for row in shares:
+    for row in shares.tolist():
         at = dict(zip(names, row, strict=True))
         changed = {n: getattr(base, n) * (a + at[n] * (b - a)) for n, (a, b) in FACTORS.items()}
         changed |= {n: getattr(base, n) + a + at[n] * (b - a) for n, (a, b) in OFFSETS.items()}
