@@ -126,7 +126,7 @@ def test_the_usual_circuit_is_sound():
     assert [GaugePressure(x).psi for x in low.opens] == pytest.approx([20, 30])
 
 
-def test_check_takes_the_shops_file(tmp_path, capsys):
+def test_check_and_note_take_the_shops_file(tmp_path, capsys):
     from hoodnote.cli.main import main
 
     with Store.open(tmp_path):
@@ -134,6 +134,7 @@ def test_check_takes_the_shops_file(tmp_path, capsys):
     assert main(["--data", str(tmp_path), "job", "new", "WO-1"]) == 0
     assert main(["--data", str(tmp_path), "check", "WO-1"]) == 0
     (tmp_path / "shop.toml").write_text('[gauges.low]\ngrade = "Z"\n')
-    capsys.readouterr()
-    assert main(["--data", str(tmp_path), "check", "WO-1"]) == 2
-    assert re.fullmatch(r"hoodnote: .*shop\.toml: gauges\.low\.grade: write one of [^\n]*\n", capsys.readouterr().err)
+    for command in ("check", "note"):
+        capsys.readouterr()
+        assert main(["--data", str(tmp_path), command, "WO-1"]) == 2
+        assert re.fullmatch(r"hoodnote: .*shop\.toml: gauges\.low\.grade: write one of [^\n]*\n", capsys.readouterr().err)

@@ -43,12 +43,14 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _note(args: argparse.Namespace) -> None:
+    from hoodnote.checks.equipment import shop_equipment
+    from hoodnote.jobs.place import data_dir
     from hoodnote.note.compose import compose
     from hoodnote.note.render import render
 
     with open_store(args) as store:
         job = store.job(args.work_order)
-        text = render(compose(store, job), _format(args))
+        text = render(compose(store, job, shop_equipment(data_dir(args.data))), _format(args))
     if args.output is None:
         sys.stdout.write(text)
     else:
