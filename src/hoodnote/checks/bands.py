@@ -41,16 +41,16 @@ _CHECKS = (
     ("vent", "expected_vent", "Vent air against the cycle model", "vent_c"),
 )
 _BELOW = {
-    "low_side": "The low side is below what these conditions would give, which points to low charge, a restriction, an expansion device that opens too "
-                "little or weak airflow over the evaporator.",
+    "low_side": "The low side is below what these conditions would give, which points to low charge, a restriction, an expansion device that opens "
+                "too little or weak airflow over the evaporator.",
     "high_side": "The high side is below what these conditions would give, which points to low charge or a compressor that does not pump fully.",
     "vent": "The vent air is colder than these conditions would give: read it again, and the humidity and the air going in.",
 }
 _ABOVE = {
-    "low_side": "The low side is above what these conditions would give, which points to a compressor that does not pump fully, an expansion device "
-                "open too far or overcharge.",
-    "high_side": "The high side is above what these conditions would give, which points to poor condenser airflow, overcharge, air in the system or a "
-                 "hot engine; subcooling and the static check help to separate them.",
+    "low_side": "The low side is above what these conditions would give, which points to a compressor that does not pump fully, an expansion "
+                "device open too far or overcharge.",
+    "high_side": "The high side is above what these conditions would give, which points to poor condenser airflow, overcharge, air in the system "
+                 "or a hot engine; subcooling and the static check help to separate them.",
     "vent": "The vent air is warmer than these conditions would give; the pressures tell whether to look at the refrigerant circuit or at blend "
             "door, heater valve and airflow first.",
 }
@@ -89,9 +89,7 @@ def _against_band(view: View, situation: Situation, place: str, check: str, titl
     inputs = Inputs(view, situation)
     expected = "what the cycle model gives for these conditions"
     air, refrigerant = inputs.air("ambient"), inputs.refrigerant()
-    clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
-    if clutch == "clutch_not_engaged":
-        inputs.lacks("readings with the clutch engaged (it was stated as not engaged)")
+    clutch = inputs.clutch()
     run = inputs.figure("run_time", required=False)
     if run is not None and si(run) < SETTLED_MINUTES:
         inputs.lacks(f"readings after {SETTLED_MINUTES:.0f} minutes of running or more")

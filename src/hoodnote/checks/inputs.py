@@ -101,6 +101,13 @@ class Inputs:
         held = self._settle(actions[0], last, doubts, required=False, name=doubts[-1].text if doubts else None)
         return held.entry.statement.action if held else None
 
+    def clutch(self, *, driven: bool = True) -> str | None:
+        """Its state in this situation, where stated. `driven`: readings without it say nothing of the cycle and are not enough."""
+        found = self.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
+        if driven and found == "clutch_not_engaged":
+            self.lacks("readings with the clutch engaged (it was stated as not engaged)")
+        return found
+
     def refrigerant(self) -> str | None:
         """As stated for the system, else as on its label. Where the two differ nothing can be computed, except for the
         usual conversion of an R-12 system, which keeps its old label until the new one is fitted."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from hoodnote.checks import wording as w
 from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, weigh
 from hoodnote.checks.model import Finding, Outcome
-from hoodnote.checks.running import needs_clutch, needs_ordinary, saturation_at
+from hoodnote.checks.running import needs_ordinary, saturation_at
 from hoodnote.checks.view import Situation, View
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality
@@ -67,7 +67,7 @@ def _superheat(view: View, situation: Situation, place: str) -> Finding:
     device = inputs.fact("expansion_device", required=place != "accumulator")
     low, high = SUPERHEAT_C[0], SUPERHEAT_C[1] + (SUCTION_GAIN_C if place == "suction_line" else 0)
     expected = f"{w.difference_range(low, high)} with an expansion valve; no charge measure with an orifice tube"
-    needs_clutch(inputs)
+    inputs.clutch()
     try:
         found = saturation_at(inputs, "low_side", Quality.DEW)
     except NoSaturation as problem:
@@ -92,7 +92,8 @@ def _superheat(view: View, situation: Situation, place: str) -> Finding:
     if outcome is Outcome.OUTSIDE and nominal(superheat) > high:
         why = "High superheat points to a starved evaporator: low charge, a restriction or an expansion valve that opens too little."
     elif outcome is Outcome.OUTSIDE:
-        why = "Low superheat points to a flooded evaporator: an expansion valve open too far, overcharge or low airflow; liquid may reach the compressor."
+        why = ("Low superheat points to a flooded evaporator: an expansion valve open too far, overcharge or low airflow; liquid may "
+               "reach the compressor.")
     elif outcome is Outcome.WITHIN:
         why = "The expansion valve feeds the evaporator in the usual range."
     else:
@@ -107,7 +108,7 @@ def _subcooling(view: View, situation: Situation, place: str) -> Finding:
     line, refrigerant = inputs.temperature(place), inputs.refrigerant()
     low, high = SUBCOOLING_C
     expected = w.difference_range(low, high)
-    needs_clutch(inputs)
+    inputs.clutch()
     try:
         found = saturation_at(inputs, "high_side", Quality.BUBBLE)
     except NoSaturation as problem:
@@ -118,7 +119,8 @@ def _subcooling(view: View, situation: Situation, place: str) -> Finding:
     subcooling = found.temperature - line
     outcome, margin_sd = weigh(subcooling, low, high)
     if weigh(subcooling, 0.0, float("inf")).outcome is Outcome.OUTSIDE:
-        why = "The line reads hotter than the refrigerant condenses, so it carries no liquid or a figure is wrong: read pressure and temperature again."
+        why = ("The line reads hotter than the refrigerant condenses, so it carries no liquid or a figure is wrong: read pressure and "
+               "temperature again.")
     elif outcome is Outcome.OUTSIDE and nominal(subcooling) > high:
         why = "High subcooling points to liquid backed up in the condenser: overcharge or a restriction after it; compare the charge by weight."
     elif outcome is Outcome.OUTSIDE:
@@ -139,7 +141,7 @@ def _discharge(view: View, situation: Situation, place: str) -> Finding:
     check, title = f"hot_gas_{place}", f"{PLACES[place].name.capitalize()} against condensing"
     expected = "hotter than the refrigerant condenses"
     line = inputs.temperature(place)
-    needs_clutch(inputs)
+    inputs.clutch()
     try:
         found = saturation_at(inputs, "high_side", Quality.DEW)
     except NoSaturation as problem:
@@ -149,8 +151,8 @@ def _discharge(view: View, situation: Situation, place: str) -> Finding:
     above = line - found.temperature
     outcome, margin_sd = weigh(above, 0.0, float("inf"))
     why = {Outcome.WITHIN: "Hot gas leaves the compressor, as it does when it pumps vapour.",
-           Outcome.OUTSIDE: "The line reads colder than the refrigerant condenses: read both again; if they stand, liquid may be reaching the compressor or "
-                            "it hardly pumps.",
+           Outcome.OUTSIDE: "The line reads colder than the refrigerant condenses: read both again; if they stand, liquid may be reaching "
+                            "the compressor or it hardly pumps.",
            Outcome.CANNOT_TELL: "Line and condensing temperature are too close for these instruments to tell."}[outcome]
     return inputs.finding(
         check, title, expected=expected, outcome=outcome, why=why, source=w.PROPERTIES, margin_sd=margin_sd,
@@ -165,7 +167,7 @@ def _evaporator_difference(view: View, situation: Situation) -> Finding:
     device = inputs.fact("expansion_device")
     low, high = EVAPORATOR_DIFFERENCE_C
     expected = f"outlet within {w.difference(high)} of the inlet, with an orifice tube"
-    needs_clutch(inputs)
+    inputs.clutch()
     if into is None or out is None or not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, source=w.COMMON_PRACTICE)
     gain = out - into
@@ -199,7 +201,7 @@ def _vent(view: View, situation: Situation) -> Finding:
     for doubt in doubts:
         inputs.lacks(doubt)
     humidity = inputs.condition("humidity", required=False)
-    clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
+    clutch = inputs.clutch(driven=False)
     if not inputs.complete:
         return inputs.cannot_tell(check, title, expected=expected, measured=measured, source=w.COMMON_PRACTICE)
     if floor is not None:
@@ -225,8 +227,8 @@ def _vent(view: View, situation: Situation) -> Finding:
         why = "The vent air is hardly colder than the air going in, and the clutch was stated as not engaged: go through the electrical chain first."
     else:
         why = {Outcome.WITHIN: "The vent air is clearly colder than the air going in.",
-               Outcome.OUTSIDE: "The vent air is hardly colder than the air going in; the pressures and the clutch tell whether to look at the refrigerant "
-                                "circuit or at blend door, heater valve and airflow first." if nominal(drop) < low else
+               Outcome.OUTSIDE: "The vent air is hardly colder than the air going in; the pressures and the clutch tell whether to look at "
+                                "the refrigerant circuit or at blend door, heater valve and airflow first." if nominal(drop) < low else
                                 "The vent air is colder than expected for this intake air; read both temperatures again.",
                Outcome.CANNOT_TELL: "The drop is too near the usual minimum for these thermometers to tell."}[outcome]
     return inputs.finding(check, title, expected=expected, measured=measured, outcome=outcome, why=why, source=w.COMMON_PRACTICE, margin_sd=margin_sd,

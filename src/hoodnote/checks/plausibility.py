@@ -231,5 +231,5 @@ def _against_saturation(case: _Case) -> str | None:
 
 
 def _line_reason(case: _Case, place: str, side: str, line: float, saturation: float, how: str) -> str:
-    return (f"The {PLACES[place].name} at {w.temperature(line)} would be {how} than {w.temperature(saturation)}, where the refrigerant {_VERB[side]} by "
-            f"the {PLACES[side].name}, so {case.text} needs asking.")
+    return (f"The {PLACES[place].name} at {w.temperature(line)} would be {how} than {w.temperature(saturation)}, where the refrigerant "
+            f"{_VERB[side]} by the {PLACES[side].name}, so {case.text} needs asking.")

@@ -71,14 +71,6 @@ def saturation_at(inputs: Inputs, place: str, quality: Quality | None = None) ->
     return SaturationAt((dew + bubble) / 2 + inputs.view.errors.figure(0.0, glide / 2, ("glide", place)), read)
 
 
-def needs_clutch(inputs: Inputs) -> str | None:
-    """State of the clutch where stated; pressures without it say nothing of the cycle."""
-    clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
-    if clutch == "clutch_not_engaged":
-        inputs.lacks("readings with the clutch engaged (it was stated as not engaged)")
-    return clutch
-
-
 def needs_ordinary(inputs: Inputs, refrigerant: str | None) -> None:
     if refrigerant == "R-744":
         inputs.lacks("a usual range for R-744, which the service manual gives")
@@ -115,7 +107,7 @@ def _evaporating(view: View, situation: Situation) -> Finding:
     check, title = "evaporating", "Evaporating saturation temperature"
     low, high = EVAPORATING_C
     expected = f"{w.temperature_range(low, high)}"
-    clutch, control = needs_clutch(inputs), inputs.fact("compressor_control", required=False)
+    clutch, control = inputs.clutch(), inputs.fact("compressor_control", required=False)
     try:
         found = saturation_at(inputs, "low_side")
     except NoSaturation as problem:
@@ -154,7 +146,7 @@ def _condensing(view: View, situation: Situation) -> Finding:
     air, refrigerant = inputs.air("condenser_air_in", "ambient"), inputs.refrigerant()
     low, high = CONDENSING_ABOVE_AIR_C
     expected = f"{w.difference_range(low, high)} above the air entering the condenser"
-    needs_clutch(inputs)
+    inputs.clutch()
     try:
         found = saturation_at(inputs, "high_side")
     except NoSaturation as problem:
@@ -200,7 +192,7 @@ def _ratio(view: View, situation: Situation) -> Finding:
     lowest, highest = COMPRESSION_RATIO
     expected = f"{lowest:.0f} to {highest:.0f} (absolute pressures)"
     source = w.COMMON_PRACTICE
-    clutch = inputs.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
+    clutch = inputs.clutch(driven=False)
     control = inputs.fact("compressor_control", required=False)
     needs_ordinary(inputs, inputs.fact("refrigerant", required=False) or inputs.fact("label_refrigerant", required=False))
     if low is None or high is None or not inputs.complete:

@@ -35,8 +35,8 @@ _WHY = {
              "than the air: let it cool and settle and read again before deciding.",
     "above, settled": "Static pressure is clearly above {r} saturation after the system settled, which points to air or another gas or a wrong "
                       "refrigerant: an identifier tells them apart.",
-    "soaked": "Static pressure is above {r} saturation at the air temperature, but the engine ran and hot parts can do that: let it settle for an hour "
-              "and read again before thinking of air in the system.",
+    "soaked": "Static pressure is above {r} saturation at the air temperature, but the engine ran and hot parts can do that: let it settle for an "
+              "hour and read again before thinking of air in the system.",
     "chilled": "Static pressure is below {r} saturation at the air temperature, but the engine ran and a cold evaporator can do that: let it settle "
                "for an hour and read again before thinking of a low charge.",
     "differ": "One gauge reads near {r} saturation and the other does not: find out which of them is right before drawing a conclusion.",
