@@ -214,7 +214,7 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard(
         "eye_protection",
         (c.HANDLING,),
-        "escaping refrigerant freezes eyes and skin: put eye protection and gloves on before the couplers go on.",
+        "escaping refrigerant freezes eyes and skin: put eye protection and gloves on before anything is connected or opened.",
         known=_only("handling"),
         unless=(c.EYES,),
         caution=True,
