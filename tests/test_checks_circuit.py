@@ -105,6 +105,14 @@ def test_a_repair_begins_a_new_round_of_tests():
     assert [(f.outcome, f.stage) for f in found] == [(OUTSIDE, "before"), (WITHIN, "during")]
 
 
+def test_power_through_a_bypass_speaks_for_the_rest_only():
+    timeline = record(LAMP, KEY, step("bypassed", "low_pressure_switch"), supply("fuse_out", True), supply("clutch", True))
+    finding = find(timeline, "clutch_circuit")
+    assert finding.outcome is CANNOT and "not for the low-pressure switch" in finding.why
+    beyond = record(LAMP, KEY, step("bypassed", "low_pressure_switch"), supply("high_pressure_switch_out", True), supply("clutch", False))
+    assert find(beyond, "clutch_circuit").outcome is OUTSIDE
+
+
 def test_power_lost_at_one_place_and_a_drop_at_another():
     timeline = record(KEY, m("battery", "12.6", "V"), m("fuse_out", "12.5", "V"), m("relay_output", "10.9", "V"),
                       m("freeze_switch_in", "10.9", "V"), m("freeze_switch_out", "0.0", "V"), m("evaporator_inlet", 25, "C"))

@@ -113,6 +113,7 @@ def hold(*points):
         (((0, 400), (10, 2400)), CANNOT, "fewer than three"),
         (((0, 900), (5, 600), (10, 400)), CANNOT, "cannot be"),
         (((0, 4000), (5, 4010), (10, 4020)), CANNOT, "boiling"),
+        (((0, 300), (5, 650), (10, 700), (15, 705)), CANNOT, "gas leaving the oil"),
         (((0, 400), (5, 900), (10, 400), (15, 900)), CANNOT, "scatter"),
     ],
 )

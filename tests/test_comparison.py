@@ -93,13 +93,13 @@ def test_the_gauge_errs_the_same_way_both_times():
 
 
 def test_saturation_temperatures_move_with_the_pressures():
-    # trade chart of R-134a: 35.1 psig is 40 F (4.4 C), 124.3 psig is 100 F (37.8 C), 12.0 psig is 10 F
-    timeline = job([psi("low_side", 12), psi("high_side", 124)], [psi("low_side", 35.1), psi("high_side", 124.3)])
+    # trade chart of R-134a: 35.1 psig is 40 F (4.4 C), 124.3 psig is 100 F (37.8 C), 6.5 psig is 0 F
+    timeline = job([psi("low_side", 6.5), psi("high_side", 124)], [psi("low_side", 35.1), psi("high_side", 124.3)])
     evaporating = one("evaporating", timeline)
-    assert evaporating.before.startswith("10 °F") and evaporating.after.startswith("40 °F") and evaporating.outcome == BETTER
+    assert evaporating.before.startswith("0 °F") and evaporating.after.startswith("40 °F") and evaporating.outcome == BETTER
     assert one("condensing", timeline).after.startswith("100 °F") and one("condensing", timeline).outcome == SAME
-    # absolute: 138.7 / 26.7 and 139.0 / 49.8
-    assert (one("compression_ratio", timeline).before, one("compression_ratio", timeline).after) == ("5.2", "2.8")
+    # absolute: 138.7 / 21.2 and 139.0 / 49.8
+    assert (one("compression_ratio", timeline).before, one("compression_ratio", timeline).after) == ("6.5", "2.8")
 
 
 def test_superheat_and_subcooling():

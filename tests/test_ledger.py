@@ -35,6 +35,13 @@ def test_a_charge_by_scale_closes():
     assert "17 g" in recovered.limit and recovered.basis == (2,)  # 15 g x 2/sqrt(3)
 
 
+def test_what_was_taken_out_again_is_not_in_the_system():
+    found = ledger("refrigerant", LABEL, *PUMPED, m("charged", 600, "g"), m("recovered", 580, "g"))
+    assert "opened or emptied after that" in found.total
+    late = ledger("refrigerant", LABEL, m("charged", 600, "g"), step("pump_on"))
+    assert "in the system" not in late.total
+
+
 def test_a_scale_that_differs_says_by_how_much():
     found = ledger("refrigerant", LABEL, *PUMPED, m("scale_before", 9200, "g"), m("charged", 600, "g"), m("scale_after", 8500, "g"))
     # 700 g off the scale against 600 g; three readings of 15 g: 15 x sqrt(3) x 2/sqrt(3) = 30 g
@@ -127,6 +134,13 @@ def test_two_refrigerants_in_one_cylinder_are_named():
     assert "contaminated" in found.why
     (same,) = across((JOBS[0], JOBS[2]))
     assert "contaminated" not in same.why
+
+
+def test_a_figure_told_twice_is_counted_once_and_two_figures_are_not_summed():
+    (twice,) = across((("WO-1", record(R134A, CYLINDER, m("recovered", 420, "g"), m("recovered", 420, "g"))),))
+    assert twice.total.startswith("recovered into it") and "420 g" in twice.total and "counted once" in twice.why
+    (two,) = across((("WO-1", record(R134A, CYLINDER, m("recovered", 420, "g"), m("recovered", 100, "g"))),))
+    assert two.total == "cannot tell what went into it" and "both stand in WO-1" in two.why
 
 
 def test_what_is_unconfirmed_of_a_cylinder_is_left_out_and_named():

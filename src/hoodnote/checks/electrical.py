@@ -21,6 +21,7 @@ from hoodnote.physics.uncertain import expanded, nominal
 from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live, Stage
 from hoodnote.statements.model import Measured, Step, Supply
+from hoodnote.statements.vocabulary import PARTS
 from hoodnote.units import UNITS, Quantity
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ class _Round:
     tests: dict[str, Live]               # the last test of each point
     since: int                           # position in the record
     until: int
+    bypassed: str | None = None          # a contact bridged for these tests: key of vocabulary.PARTS
 
 
 def check(view: View) -> Iterator[Finding]:
@@ -91,7 +93,8 @@ def _tests(view: View, circuit: Circuit) -> list[_Round]:
         if not rounds or repair or rounds[-1].stage is not x.stage:
             if rounds:
                 rounds[-1].until = order
-            rounds.append(_Round(x.stage, {}, order, len(view.timeline.live)))
+            bridged = s.item if repair and s.action == "bypassed" else None
+            rounds.append(_Round(x.stage, {}, order, len(view.timeline.live), bridged))
         if _is_test(s) and s.place in (*circuit.places, "clutch_ground"):
             rounds[-1].tests[s.place] = x
     return rounds
@@ -160,6 +163,10 @@ def _chain(view: View, inputs: Inputs, circuit: Circuit, tests: _Round, points: 
     dead = [p for p in points if not state[p.place]]
     if not dead:
         why = f"Power was found at every point tested, up to {points[-1].label}."
+        if tests.bypassed is not None:
+            part = PARTS[tests.bypassed]
+            return unknown(f"the same tests without the bypass of the {part}",
+                           f"Power was found at every point with the {part} bypassed, which speaks for the rest of the circuit and not for the {part}.")
         if points[-1] is not circuit.points[-1]:
             return unknown(f"power at {circuit.points[-1].label}", f"{why[:-1]}; the points after it were not tested.")
         return inputs.finding("clutch_circuit", _TITLE, uncertainty="", outcome=Outcome.WITHIN, why=why, **told), None

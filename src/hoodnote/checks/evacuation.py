@@ -259,6 +259,11 @@ def _hold(view: View, test: HoldTest, number: str, dial: list[Live]) -> Finding:
         return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=w.COMMON_PRACTICE,
                                   why="The vacuum stands still, but not deep enough to tell a dry system from water that goes on boiling: pump deeper "
                                       "and hold again.")
+    if shape is Shape.LEVELLING and (fit.best.level or 0.0) <= DRY_MICRON:
+        inputs.lacks("a longer hold after more pumping")
+        return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=w.COMMON_PRACTICE,
+                                  why=f"{_likely(fit)} The rise levels off{_level(inputs, fit.best)}, which gas leaving the oil does as well as the last of "
+                                      "the moisture: pump on and hold again.")
     if shape in (Shape.UNCLEAR, Shape.SLOWING):
         return inputs.cannot_tell(name, title, expected=expected, measured=measured, source=w.COMMON_PRACTICE, why=_unclear(fit))
     why = {Shape.FLAT: f"The vacuum holds, which supports a tight and dry system; a leak slower than {fit.settled_rise / fit.minutes:.0f} micron/min "

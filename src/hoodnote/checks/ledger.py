@@ -15,7 +15,7 @@ from hoodnote.checks.model import Ledger, LedgerLine, Outcome
 from hoodnote.checks.view import View
 from hoodnote.physics.uncertain import expanded, nominal
 from hoodnote.readings.model import Live, Timeline
-from hoodnote.statements.model import Fact, Measured
+from hoodnote.statements.model import Fact
 
 _REFRIGERANT = ("recovered", "charged", "scale_before", "scale_after", "can_content", "can_heel", "can_empty")
 _OIL = ("oil_removed", "oil_added")
@@ -73,7 +73,7 @@ def _charged_lines(view: View, ways: Sequence[Way]) -> Iterator[LedgerLine]:
     for live in view.readings("charged"):
         yield LedgerLine("charged, as stated", masses.said(live), _limit(masses.metered(view, live)), (live.entry.id,))
     for way in ways:
-        if way.name != "the stated charge" and way.amount is not None:
+        if way.name != masses.STATED and way.amount is not None:
             yield LedgerLine(f"charged, by {way.name}: {way.amount.text}", w.mass(nominal(way.amount.kg)), _limit(way.amount),
                              tuple(dict.fromkeys(way.inputs.basis)))
 
@@ -112,7 +112,10 @@ def _in_system(view: View, ways: Sequence[Way], closes: bool | None) -> str:
     inputs = Inputs(view)
     asked = masses.target(inputs) if view.touched("label_charge") else None
     share = f", {share_of(best.kg, asked.label)} of the label" if asked and inputs.complete and asked.label > 0 else ""
-    if not masses.was_evacuated(view):
+    at = view.order(view.readings("charged")[-1]) if ways[0].name == masses.STATED else len(view.timeline.live)
+    if masses.was_opened(view, at):
+        return f"{w.mass(nominal(best.kg))} charged{share}; the system was opened or emptied after that"
+    if not masses.was_evacuated(view, at):
         return f"{w.mass(nominal(best.kg))} charged{share}; what was in the system before is not on record"
     return f"in the system {w.mass(nominal(best.kg))}{share}"
 
@@ -167,26 +170,32 @@ def _cylinders(jobs: Sequence[tuple[str, View]]) -> Iterator[Ledger]:
 
 
 def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], unsure: Sequence[str]) -> Ledger:
-    lines, kinds, amounts = [], [], []
+    lines, kinds, why = [], [], []
+    counted: dict[str, dict[str, Amount]] = {}           # work order -> figure as said -> amount
     for order, view, live in entries:
-        s = live.entry.statement
-        assert isinstance(s, Measured)
-        amount = masses.metered(view, live)
-        kind = view.facts.get("label_refrigerant") or view.facts.get("refrigerant")
+        amount, kind = masses.metered(view, live), view.facts.get("label_refrigerant") or view.facts.get("refrigerant")
         kinds.append(kind)
-        amounts.append(amount)
-        lines.append(LedgerLine(f"{f'{order}: ' if order else ''}recovered, {kind or 'refrigerant not stated'}", masses.said(live),
-                                _limit(amount), (live.entry.id,)))
+        if amount.text in counted.setdefault(order, {}):
+            why.append(f"{amount.text} was stated twice{f' in {order}' if order else ''} and is counted once.")
+            continue
+        counted[order][amount.text] = amount
+        what = f"{f'{order}: ' if order else ''}recovered, {kind or 'refrigerant not stated'}"
+        lines.append(LedgerLine(what, masses.said(live), _limit(amount), (live.entry.id,)))
+    several = [f"{' and '.join(found)} both stand{f' in {order}' if order else ''}" for order, found in counted.items() if len(found) > 1]
     known = list(dict.fromkeys(k for k in kinds if k))
-    whole = sum(nominal(a.kg) for a in amounts)
-    limit = sum(expanded(a.kg) for a in amounts)         # one machine errs the same way each time, so its limits add
-    total = f"recovered into it {w.mass(whole)} ± {w.mass(limit)} (k = 2)"
-    why = ["No weight of the cylinder is on record, so there is nothing to close the sum with."]
+    if several:
+        total = "cannot tell what went into it"
+        why.append(f"{_first_up('; '.join(several))}, so it is not known whether one replaces the other.")
+    else:
+        amounts = [a for found in counted.values() for a in found.values()]
+        limit = sum(expanded(a.kg) for a in amounts)         # one machine errs the same way each time, so its limits add
+        total = f"recovered into it {w.mass(sum(nominal(a.kg) for a in amounts))} ± {w.mass(limit)} (k = 2)"
     if len(known) > 1:
         why.insert(0, f"{' and '.join(known)} went into one cylinder, which makes it contaminated: mark it and keep it apart.")
     elif None in kinds:
         why.insert(0, "What refrigerant it was is not stated everywhere.")
     if unsure:
         why.insert(0, f"Left out until confirmed: {'; '.join(unsure)}.")
+    why.append("No weight of the cylinder is on record, so there is nothing to close the sum with.")
     return Ledger(f"cylinder {cylinder}", f"Recovery cylinder {cylinder}", tuple(lines), total, None, " ".join(why),
                   f"{EQUIPMENT}; 40 CFR 82.42")

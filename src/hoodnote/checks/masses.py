@@ -36,6 +36,7 @@ LEFT_BEHIND = 0.05
 SCALE_LIMIT_KG = 0.015
 CAN_LIMIT = 0.02
 OIL_LIMIT_L = 0.010
+STATED = "the stated charge"
 # R-134a that an R-12 system takes, as a share of its R-12 charge (common practice, no source).
 CONVERTED = (0.80, 0.90)
 
@@ -166,7 +167,7 @@ def agree(difference: Uncertain) -> bool:
 class Way:
     """One way to the mass charged, and what it stands on and lacks."""
 
-    name: str                            # "the stated charge", "the scale", "the cans"
+    name: str                            # STATED, "the scale" or "the cans"
     inputs: Inputs
     amount: Amount | None
 
@@ -178,7 +179,7 @@ class Way:
 def ways(view: View) -> list[Way]:
     """Every way that the record touches, whether or not it leads to a figure."""
     return [Way(name, inputs := Inputs(view), found(inputs)) for name, places, found in (
-        ("the stated charge", ("charged",), charged), ("the scale", ("scale_before", "scale_after"), off_scale),
+        (STATED, ("charged",), charged), ("the scale", ("scale_before", "scale_after"), off_scale),
         ("the cans", ("can_content", "can_empty", "can_heel"), from_cans)) if view.touched(*places)]
 
 
@@ -252,9 +253,20 @@ def _shares() -> tuple[dict[str, tuple[float, float]], frozenset[str]]:
     return {part: share.span(part, VOLUMES) for part in share.data}, frozenset(dry.data["parts"])
 
 
-def was_evacuated(view: View) -> bool:
-    """Was the system pumped down in this job, so that nothing of the old charge counts?"""
-    return bool(view.readings("vacuum") or view.readings("pump_time") or view.did("pump_on"))
+def was_evacuated(view: View, before: int) -> bool:
+    """Was the system pumped down before this position of the record, so that nothing of the old charge counts?"""
+    pumped = [*view.readings("vacuum"), *view.readings("pump_time"), *_steps(view, "pump_on")]
+    return any(view.order(x) < before for x in pumped)
+
+
+def was_opened(view: View, after: int) -> bool:
+    """Was refrigerant taken out again, or the system opened, after this position of the record?"""
+    taken = [*view.readings("recovered"), *_steps(view, "recovery_started", "recovery_finished", "opening_system", "pump_on")]
+    return any(view.order(x) > after for x in taken)
+
+
+def _steps(view: View, *actions: str) -> list[Live]:
+    return [x for x in view.usable.live if isinstance(x.entry.statement, Step) and x.entry.statement.action in actions]
 
 
 def share_of(part: Uncertain | float, whole: float) -> str:
