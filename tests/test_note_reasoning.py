@@ -186,6 +186,12 @@ class TestComparison:
         for part in ("Centre vent air", "71 °F" if name != "txt" else "71 F", "-27", "proved better", "The conditions were alike."):
             assert part in text
 
+    @pytest.mark.parametrize("name", READABLE)
+    def test_what_holds_for_all_of_them_is_said_once(self, name):
+        both = (vent_compared(), replace(vent_compared(), title="Low side"))
+        text = words_of(render(build_note(US, Record().timeline, assessed(comparisons=both), []), name), name)
+        assert text.count("The conditions were alike.") == 1 and "Low side" in text
+
     def test_one_on_a_questioned_figure_keeps_its_figures_back(self):
         record = Record()
         asked = record.ask(m("vent", "44", "F"), m("vent", "54", "F"))

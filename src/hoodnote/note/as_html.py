@@ -176,9 +176,10 @@ def _work(note: Note) -> Iterator[str]:
 
 
 def _balance(note: Note) -> Iterator[str]:
-    body = [line for table in note.ledgers for line in html_reasoning.ledger(table)]
+    body = []
     if note.balance:
         body += ['<dl class="lines">', *(f"<div><dt>{e(f.label)}</dt><dd>{_field(f)}</dd></div>" for f in note.balance), "</dl>"]
+    body += [line for table in note.ledgers for line in html_reasoning.ledger(table)]
     if body:
         yield from section("Refrigerant and oil, in and out", body, "balance")
 

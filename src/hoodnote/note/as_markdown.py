@@ -127,8 +127,11 @@ def _weighed(note: Note) -> Iterator[str]:
             yield from _claim(claim)
     if note.comparisons:
         yield from _head(layout.COMPARISON)
-        yield from _grid(("Quantity", "Before", "After", "Change", "Outcome", "Why"), (
-            (e(c.title), e(c.before), e(c.after), e(c.change), e(c.outcome), e(c.why)) for c in note.comparisons))
+        common = layout.common_why(note.comparisons)
+        yield from _grid(("Quantity", "Before", "After", "Change", "Outcome", *(() if common else ("Why",))), (
+            (e(c.title), e(c.before), e(c.after), e(c.change), e(c.outcome), *(() if common else (e(c.why),))) for c in note.comparisons))
+        if common:
+            yield from (f"All of them: {e(common)}", "")
     if note.plots:
         yield from _head("What the plots show")
         for p in note.plots:

@@ -131,8 +131,11 @@ def _weighed(note: Note) -> Iterator[str]:
             yield from _claim(claim)
     if note.comparisons:
         yield from _head(layout.COMPARISON)
+        common = layout.common_why(note.comparisons)
         for c in note.comparisons:
-            yield from _wrap(f"{c.title}: {layout.compared(c)}")
+            yield from _wrap(f"{c.title}: {layout.compared(c, '' if common else c.why)}")
+        if common:
+            yield from _wrap(f"All of them: {common}")
     if note.plots:
         yield from _head("What the plots show")
         for p in note.plots:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from html import escape as e
 
-from hoodnote.note import layout
+from hoodnote.note import layout, words
 from hoodnote.note.html_words import cell, entry_links, head, kept, section
 from hoodnote.note.model import CauseLine, CheckLine, ClaimLine, ComparisonLine, EvidenceLine, LedgerTable, Note, Plot, Reasoning
 
@@ -26,7 +26,7 @@ def _claim(claim: ClaimLine) -> str:
     verb = e(layout.claim_head(claim).rpartition(": ")[2])
     sign = "" if claim.support == "supported" else '<span aria-hidden="true">▲</span> '
     source = f' <span class="remark">{e(claim.source)}</span>' if claim.source else ""
-    return f'<p><b>{sign}{e(layout.capital(claim.by))} “{e(claim.text)}”</b> ({entry_links((claim.entry,))}): <b>{verb}</b>.{parts}{source}</p>'
+    return f'<p><b>{sign}{e(words.capital(claim.by))} “{e(claim.text)}”</b> ({entry_links((claim.entry,))}): <b>{verb}</b>.{parts}{source}</p>'
 
 
 def _evidence(lines: Sequence[EvidenceLine]) -> str:
@@ -59,7 +59,8 @@ def _reasoning(reasoning: Reasoning) -> Iterator[str]:
         yield f"<p>Also considered: {e(others)}.</p>"
     sources = layout.cause_sources(reasoning)
     remarks = [*reasoning.limits, f"Source of the chances: {sources}."] if sources else reasoning.limits
-    yield from (f'<p class="remark">{kept(x)}</p>' for x in remarks)
+    if remarks:
+        yield f'<p class="remark">{" ".join(map(kept, remarks))}</p>'
     if reasoning.next_checks:
         yield "<h3>Next most telling checks</h3><ol>"
         yield from (f"<li>{_check(x)}</li>" for x in reasoning.next_checks)
@@ -81,11 +82,14 @@ def _check(check: CheckLine) -> str:
 def _comparisons(lines: Sequence[ComparisonLine]) -> Iterator[str]:
     if not lines:
         return
-    body = ['<table class="compared">' + head("Quantity", "Before", "After", "Change", "Outcome", "Why", "Entries") + "<tbody>"]
+    common = layout.common_why(lines)
+    body = ['<table class="compared">' + head("Quantity", "Before", "After", "Change", "Outcome", *(() if common else ("Why",)), "Entries") + "<tbody>"]
     body += [f'<tr class="{_LOOKS.get(c.outcome, "")}"><th scope="row">{e(c.title)}</th>{cell("Before", kept(c.before))}{cell("After", kept(c.after))}'
-             f'{cell("Change", kept(c.change))}{cell("Outcome", e(c.outcome), "outcome")}{cell("Why", e(c.why))}'
+             f'{cell("Change", kept(c.change))}{cell("Outcome", e(c.outcome), "outcome")}{"" if common else cell("Why", e(c.why))}'
              f'{cell("Entries", entry_links(c.basis))}</tr>' for c in lines]
     body.append("</tbody></table>")
+    if common:
+        body.append(f"<p>All of them: {e(common)}</p>")
     yield from section(layout.COMPARISON, body, "comparison")
 
 

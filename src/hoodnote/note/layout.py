@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
+from hoodnote.note import words
 from hoodnote.note.model import (
     CauseLine, Caution, Cell, CheckLine, ClaimLine, ComparisonLine, EvidenceLine, Field, FindingLine, FreeLine, Heard, LedgerTable, Note, Question,
     Reasoning, Row, Source, Stated, Whence, WorkLine,
@@ -141,13 +142,9 @@ def check_text(check: CheckLine) -> str:
     return f"{text.rstrip('.')}. Caution: {check.caution}" if check.caution else text
 
 
-def capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def claim_head(claim: ClaimLine) -> str:
     verb = {"supported": "supported by the record", "not supported": "not supported by the record", "contradicted": "contradicted by the record"}
-    return f"{capital(claim.by)} \"{claim.text}\" ({entries((claim.entry,))}): {verb[claim.support]}"
+    return f"{words.capital(claim.by)} \"{claim.text}\" ({entries((claim.entry,))}): {verb[claim.support]}"
 
 
 def claim_parts(claim: ClaimLine) -> Iterator[tuple[str, str]]:
@@ -172,9 +169,15 @@ def ledger_state(ledger: LedgerTable) -> str:
     return {True: "closes", False: "does not close", None: "cannot tell whether it closes"}[ledger.closes]
 
 
-def compared(c: ComparisonLine) -> str:
+def common_why(lines: Sequence[ComparisonLine]) -> str:
+    """What holds for all of them alike, to be said once."""
+    whys = {c.why for c in lines}
+    return whys.pop() if len(whys) == 1 and len(lines) > 1 else ""
+
+
+def compared(c: ComparisonLine, why: str) -> str:
     figures = "; ".join(f"{name} {text}" for name, text in (("before", c.before), ("after", c.after), ("change", c.change)) if text)
-    return f"{figures}{'; ' if figures else ''}{c.outcome}. {c.why}"
+    return f"{figures}{'; ' if figures else ''}{c.outcome}{f'. {why}' if why else ''}"
 
 
 def caution(c: Caution) -> str:

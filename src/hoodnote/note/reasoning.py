@@ -27,7 +27,7 @@ def reasoning(ground: Ground, ranking: Ranking | None) -> Reasoning | None:
                              _evidence(ground, c.contradicts), tuple(map(keep, c.missing)), keep(c.confirm), c.source) for c in ranking.causes)
     checks = tuple(CheckLine(n.id, keep(n.text), keep(n.why), round(n.gain_bits, 2), n.minutes, keep(n.caution))
                    for n in ranking.next_checks[:_MOST_CHECKS])
-    return Reasoning(causes, checks, tuple(map(keep, ranking.limits)))
+    return Reasoning(causes, checks, tuple(f"{words.capital(keep(x)).rstrip('.')}." for x in ranking.limits))
 
 
 def _evidence(ground: Ground, found: Iterable[Evidence]) -> tuple[EvidenceLine, ...]:

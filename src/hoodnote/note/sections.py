@@ -41,7 +41,7 @@ def header(ground: Ground) -> tuple[Field, ...]:
 
 
 def _capital(f: Field) -> Field:
-    return Field(f.label[:1].upper() + f.label[1:], f.text, f.stated, f.questions)
+    return Field(words.capital(f.label), f.text, f.stated, f.questions)
 
 
 def _facts(ground: Ground, *keys: str) -> Field:

@@ -126,6 +126,10 @@ def lower_first(text: str) -> str:
     return text if len(text) < 2 or not text[1].islower() else text[0].lower() + text[1:]
 
 
+def capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def iso(moment: datetime) -> str:
     return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).isoformat(timespec="seconds")
 
