@@ -1,16 +1,10 @@
-"""Candidate causes, what is for and against each, and the check that would tell most. Guidance, never a verdict."""
+"""Candidate causes, what is for and against each, and the check that would tell most. Guidance, never a verdict.
 
-from __future__ import annotations
+The probabilities come from a small network whose tables are data (`causes.toml`, `observations.toml`, `patterns.toml`, `checks.toml`):
+`record` reads the observations off a job's record, `network` weighs them, `ranking` and `claims` put the result into words.
+"""
 
-from hoodnote.checks.model import Claim, Ranking
-from hoodnote.checks.view import View
+from hoodnote.checks.causes.claims import claims, unsupported
+from hoodnote.checks.causes.ranking import rank
 
-
-def rank(view: View) -> Ranking | None:
-    """None where nothing observed speaks of a cause."""
-    return None
-
-
-def claims(view: View, ranking: Ranking | None) -> tuple[Claim, ...]:
-    """Every usable conclusion and earlier diagnosis held against the record."""
-    return ()
+__all__ = ["claims", "rank", "unsupported"]
