@@ -1,8 +1,8 @@
 """How long the checks take after each utterance: python -m tests.bench.bench_checks --times 20
 
 A job of 60 readings before and after work, some unconfirmed, is said one utterance at a time; timed are `evaluate`, `assess`,
-`implausible` and `hazards` on the whole record, first with cold caches and then as they run after every utterance. Times are of the
-processor, so that other work on the machine does not count.
+`implausible` and `hazards` on the whole record, `evaluate` also where every pressure and temperature is new to the caches, and on the
+record as it grows. Times are of the processor, so that other work on the machine does not count.
 """
 
 from __future__ import annotations
@@ -10,10 +10,12 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from decimal import Decimal
 from statistics import median
 
 from hoodnote.checks import assess, evaluate, hazards, implausible
-from hoodnote.readings.model import Entry, Origin, Standing
+from hoodnote.readings.model import Entry, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Fact, Measured, Statement, Step, Supply
 from tests.checks_records import m, psi
@@ -51,6 +53,14 @@ def sixty_readings() -> list[Entry]:
     return entries
 
 
+def _moved(entries: list[Entry], by: float) -> Timeline:
+    """The same record with other pressures and temperatures."""
+    def moved(s: Statement) -> Statement:
+        return replace(s, value=s.value + Decimal(str(by))) if isinstance(s, Measured) and s.unit in ("psi", "F") else s
+
+    return build(replace(e, statement=moved(e.statement)) for e in entries)
+
+
 def _milliseconds(job: Callable[[], object], times: int) -> list[float]:
     out = []
     for _ in range(times):
@@ -76,6 +86,9 @@ def main() -> None:
         job()
         taken = _milliseconds(job, times)
         print(f"{name:12} median {median(taken):6.1f} ms, longest of {times} {max(taken):6.1f} ms")
+    moved = [_moved(entries, round(n / 10, 1)) for n in range(1, times + 1)]
+    new_figures = [_milliseconds(lambda t=t: evaluate(t), 1)[0] for t in moved]
+    print(f"evaluate with every figure new: median {median(new_figures):.1f} ms, longest {max(new_figures):.1f} ms")
     said = [build(entries[:n]) for n in range(1, len(entries) + 1)]
     growing = [_milliseconds(lambda t=t: evaluate(t), 1)[0] for t in said]
     print(f"evaluate after every utterance: median {median(growing):.1f} ms, longest {max(growing):.1f} ms")
