@@ -1,8 +1,8 @@
 """Compares the record of a job with physics and common practice. Knows nothing of speech, photos or the database.
 
 `evaluate` says what the record supports; `implausible` asks about a figure that cannot be; `hazards` warns at once.
-Outcomes: within the expected range; outside it by more than the limit of error (see `hoodnote.physics`); or cannot tell,
-because the figure is too near the edge or an input is missing or unconfirmed.
+Outcomes: within the expected range; outside it by more than twice the standard uncertainty (`hoodnote.physics.uncertain`);
+or cannot tell, because the figure is too near the edge or an input is missing or unconfirmed.
 """
 
 from __future__ import annotations
@@ -52,13 +52,13 @@ def _findings(view: View) -> list[Finding]:
     return [f for subject in _SUBJECTS for f in import_module(f"hoodnote.checks.{subject}").check(view)]
 
 
-def implausible(statement: Statement, timeline: Timeline, units: str = "us") -> str | None:
+def implausible(statement: Statement, timeline: Timeline, units: str = "us", equipment: Equipment | None = None) -> str | None:
     """One sentence why a figure, stated after the record `timeline`, cannot be or needs asking; None when nothing speaks against it."""
     from hoodnote.checks.plausibility import implausible as reason
     from hoodnote.checks.wording import habit
 
     with habit(units):
-        return reason(statement, timeline)
+        return reason(statement, timeline) if equipment is None else reason(statement, timeline, equipment)
 
 
 def hazards(statement: Statement, timeline: Timeline) -> list[Warning]:
