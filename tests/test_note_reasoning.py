@@ -155,7 +155,7 @@ class TestClaims:
         note = build_note(US, record.timeline, assessed(claims=(borne,)), [])
         text = words_of(render(note, name), name).lower()
         assert "not borne out" not in text
-        assert text.index("cautions") < text.index("stated, and supported by the record") < text.index("5.5 oz came back")
+        assert text.index("cautions") < text.index("stated conclusions, held against the record") < text.index("5.5 oz came back")
 
     def test_one_that_is_in_question_is_a_question_only(self):
         record = Record()
@@ -163,9 +163,22 @@ class TestClaims:
         note = build_note(US, record.timeline, assessed(claims=(claim(asked, text="low charge"),)), [])
         assert note.claims == () and {p[0] for p in paths(as_data(note), "low charge")} == {"questions", "sources"}
 
-    def test_it_is_told_once(self):
-        note = full(repaired_leak())
-        assert "compressor not pumping" not in [s.text for s in note.remarks]
+    def test_it_is_no_remark_too_and_names_its_kind_once(self):
+        record = repaired_leak()
+        number = record.add(Fact("conclusion", "low charge"))
+        note = build_note(US, record.timeline, assessed(claims=(claim(number, text="technician's conclusion: low charge"),)), [])
+        assert "low charge" not in [s.text for s in note.remarks] and note.claims[0].text == "low charge"
+
+    @pytest.mark.parametrize("name", READABLE)
+    def test_under_the_lines_the_weightiest_evidence_and_the_rest_further_down(self, name):
+        record = repaired_leak()
+        number = record.add(Fact("conclusion", "low charge"))
+        against = tuple(seen(f"sign against {n}", (), -w) for n, w in ((1, 0.5), (2, 4.0), (3, 2.0)))
+        held = claim(number, Support.CONTRADICTED, "low charge", contradicts=against, supports=(seen("a sign for it"),))
+        text = words_of(render(build_note(US, record.timeline, assessed(claims=(held,)), []), name), name)
+        box, _, rest = text.lower().partition("stated conclusions, held against the record")
+        assert "sign against 2" in box and "sign against 3" in box and "sign against 1" not in box and "a sign for it" not in box
+        assert all(x in rest for x in ("sign against 1", "sign against 2", "a sign for it"))
 
 
 class TestComparison:

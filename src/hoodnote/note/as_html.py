@@ -38,7 +38,7 @@ def _main(note: Note) -> Iterator[str]:
     yield from html_reasoning.doubted_claims(note.claims)
     yield from _findings(note.findings)
     tall = _height(note.readings) > _TALL
-    readings = _table("Readings, before and after", note.readings)
+    readings = _table("Readings, before and after", note.readings, note.findings)
     if tall:                 # so many need the whole width
         yield from readings
     yield '<div class="halves">'
@@ -47,7 +47,7 @@ def _main(note: Note) -> Iterator[str]:
     yield from _balance(note)
     yield from _work(note)
     yield from _questions(note.questions)
-    yield from _table("Clutch circuit", note.circuit)
+    yield from _table("Clutch circuit", note.circuit, note.findings)
     yield from _vacuum(note)
     yield from _remarks(note.remarks)
     yield from _free_notes(note.free_notes)
@@ -126,9 +126,11 @@ def _judged(findings: Sequence[FindingLine], others: bool) -> Iterator[str]:
     yield from section("How each check was judged", body, "judgement" if others else "judgement own-page")
 
 
-def _table(title: str, table: Table) -> Iterator[str]:
+def _table(title: str, table: Table, findings: Sequence[FindingLine]) -> Iterator[str]:
+    """With the checks that are not within; the conditions enter nearly every one."""
     if not table.rows:
         return
+    telling = {f.number for f in findings if f.outcome != "within"}
     head = "".join(f'<th scope="col">{layout.STAGES[c]}</th>' for c in table.columns)
     body = [f'<table class="readings{" two" if len(table.columns) == 2 else ""}"><thead><tr><td></td>{head}<th scope="col">Checks</th></tr></thead>']
     for group, rows in layout.grouped(table.rows):
@@ -137,7 +139,7 @@ def _table(title: str, table: Table) -> Iterator[str]:
             body.append(f'<tr class="group"><th scope="rowgroup" colspan="{len(table.columns) + 2}">{e(group)}</th></tr>')
         for row in rows:
             cells = "".join(f'<td data-label="{layout.STAGES[c]}">{_cell(cell)}</td>' for c, cell in zip(table.columns, row.cells, strict=True))
-            checks = " ".join(f'<a href="#f{n}">F{n}</a>' for n in row.findings)
+            checks = " ".join(f'<a href="#f{n}">F{n}</a>' for n in row.findings if n in telling and group != "conditions")
             open_row = ' class="tall"' if any(len(c.stated) > _TALL_ROW for c in row.cells) else ""
             body.append(f'<tr{open_row}><th scope="row">{e(row.label)}</th>{cells}<td data-label="Checks" class="refs">{checks}</td></tr>')
         body.append("</tbody>")

@@ -121,9 +121,9 @@ def _weighed(note: Note) -> Iterator[str]:
             yield from _head("Next most telling checks")
             yield from (f"{number}. {e(layout.check_text(check))}" for number, check in enumerate(note.reasoning.next_checks, 1))
             yield ""
-    if borne_out := layout.borne_out(note.claims):
-        yield from _head(layout.BORNE_OUT_CLAIMS)
-        for claim in borne_out:
+    if note.claims:
+        yield from _head(layout.CLAIMS)
+        for claim in note.claims:
             yield from _claim(claim)
     if note.comparisons:
         yield from _head(layout.COMPARISON)

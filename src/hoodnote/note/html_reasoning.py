@@ -35,14 +35,13 @@ def _evidence(lines: Sequence[EvidenceLine]) -> str:
 
 def weighed(note: Note) -> Iterator[str]:
     """The page after the advisor's: what the readings point to, before against after, and the plots."""
-    borne_out = layout.borne_out(note.claims)
-    if not (note.reasoning or note.comparisons or note.plots or borne_out):
+    if not (note.reasoning or note.comparisons or note.plots or note.claims):
         return
     yield '<div class="weighed">'
     if note.reasoning:
         yield from section(layout.CAUSES, _reasoning(note.reasoning), "causes")
-    if borne_out:
-        yield from section(layout.BORNE_OUT_CLAIMS, map(_claim, borne_out), "borne-out")
+    if note.claims:
+        yield from section(layout.CLAIMS, map(_claim, note.claims), "held")
     yield from _comparisons(note.comparisons)
     yield from _plots(note.plots)
     yield "</div>"

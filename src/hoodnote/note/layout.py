@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import groupby
 
 from hoodnote.note import words
@@ -19,9 +20,10 @@ CAUSES = "What the readings point to"
 CAUSES_GUIDANCE = ("Guidance from the readings given, no verdict on a part. The chances weigh only the causes considered here, by tables of common "
                    "practice; confirm before any part is condemned.")
 DOUBTED_CLAIMS = "Stated, but not borne out by the record"
-BORNE_OUT_CLAIMS = "Stated, and supported by the record"
+CLAIMS = "Stated conclusions, held against the record"
 COMPARISON = "Before and after the work, compared"
 LEADING = 3                  # causes told in full
+_TELLING = 2                 # pieces of evidence told beside a doubted claim
 MARGIN_NOTE = "Numbers after a figure name its entry in the record; Q and F name a question and a finding."
 
 
@@ -158,11 +160,8 @@ def claim_parts(claim: ClaimLine) -> Iterator[tuple[str, str]]:
 
 
 def doubted(claims: Iterable[ClaimLine]) -> list[ClaimLine]:
-    return [c for c in claims if c.support != "supported"]
-
-
-def borne_out(claims: Iterable[ClaimLine]) -> list[ClaimLine]:
-    return [c for c in claims if c.support == "supported"]
+    """Those that the record does not bear out, with the weightiest evidence against them alone; all of it stands further down."""
+    return [replace(c, contradicts=c.contradicts[:_TELLING], supports=(), source="") for c in claims if c.support != "supported"]
 
 
 def ledger_state(ledger: LedgerTable) -> str:
