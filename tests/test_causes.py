@@ -192,8 +192,18 @@ def test_transcritical_gives_no_ranking_from_pressures_and_no_traceback():
 
 def test_limits_say_what_was_not_stated():
     said = " ".join(_rank(fact("refrigerant", "R-134a"), m("ambient", 86, "F"), step("engine_running"), psi("low_side", 26), psi("high_side", 195)).limits)
-    for word in ("expansion device not stated", "compressor control not stated", "humidity not stated", "engine speed not stated"):
+    for word in ("expansion device not stated", "compressor control not", "humidity not stated", "engine speed not stated"):
         assert word in said
+
+
+def test_one_observation_is_said_to_be_little():
+    assert any("how common each cause is" in text for text in _rank(step("fan_not_running")).limits)
+    assert not any("how common each cause is" in text for text in _rank(*_NORMAL).limits)
+
+
+def test_pressures_are_told_with_figure_state_and_band():
+    text = observe(View(record(*_NORMAL[:-3], psi("low_side", 60), psi("high_side", 140)))).of("pressures").text
+    assert text.startswith("low side 60 psi (414 kPa): above the expected band of ") and ", high side 140 psi (965 kPa): below" in text
 
 
 def test_evidence_names_its_entries():

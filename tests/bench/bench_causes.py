@@ -1,7 +1,7 @@
 """Scores the candidate causes on the case book, and fits the rows of figures.
 
     python -m tests.bench.bench_causes --split heldout --cases 400 [--dump]
-    python -m tests.bench.bench_causes --fit --each 24            prints patterns.toml, fitted on development cases only
+    python -m tests.bench.bench_causes --fit            prints patterns.toml, fitted on development cases only
 
 Held-out vehicles only ever score. Nothing is written: a person enters the printed tables.
 """
@@ -128,8 +128,8 @@ def _row(counts: numpy.ndarray, width: int) -> numpy.ndarray:
 
 def _smoothed(row: numpy.ndarray, name: str) -> numpy.ndarray:
     """Pairs of states that few cases showed: part of what low and high side would give each by itself."""
-    low, high = (len(edges) for edges in tables().observables[name].axes)
-    pairs = row[:-1].reshape(low + 2, high + 1)
+    low, high = tables().observables[name].axes
+    pairs = row[:-1].reshape(len(low.states), len(high.states))
     alone = numpy.outer(pairs.sum(axis=1), pairs.sum(axis=0)) / max(pairs.sum(), 1e-9)
     return numpy.append(((1 - _ALONE) * pairs + _ALONE * alone).ravel(), row[-1])
 
@@ -149,7 +149,7 @@ def _rounded(row: numpy.ndarray) -> numpy.ndarray:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--fit", action="store_true")
-    parser.add_argument("--each", type=int, default=24, help="development cases for each cause and device")
+    parser.add_argument("--each", type=int, default=60, help="development cases for each cause and device")
     parser.add_argument("--split", choices=("development", "heldout"), default="development")
     parser.add_argument("--cases", type=int, default=len(TRUTHS) * 10)
     parser.add_argument("--dump", action="store_true", help="show every miss and what is mistaken for what")

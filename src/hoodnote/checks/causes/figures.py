@@ -13,18 +13,19 @@ from hoodnote.checks import wording as w
 from hoodnote.checks.bands import ENGINE_SPEED_UNSTATED, HUMIDITY_UNSTATED
 from hoodnote.checks.causes.network import Observed
 from hoodnote.checks.causes.scope import Scope
-from hoodnote.checks.causes.soft import agreement, observed
-from hoodnote.checks.causes.tables import tables
+from hoodnote.checks.causes.soft import agreement, likely, observed
+from hoodnote.checks.causes.tables import SIDE_WORDS, VACUUM, Axis, tables
 from hoodnote.checks.inputs import Inputs, Pressure
-from hoodnote.checks.view import Situation
+from hoodnote.checks.view import PRESSURE_PLACES, Situation
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.saturation import Quality
 from hoodnote.physics.uncertain import nominal, saturation_temperature
 from hoodnote.readings.facts import si
+from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import GaugePressure, to_si
 
 if TYPE_CHECKING:
-    from hoodnote.physics.cycle import Band, Expected
+    from hoodnote.physics.cycle import Expected
     from hoodnote.physics.uncertain import Uncertain
 
 _LINES = ("suction_line", "discharge_line", "liquid_line", "condenser_outlet", "evaporator_inlet", "evaporator_outlet")
@@ -38,6 +39,18 @@ _WEIGHING_KG, _LEFT_BEHIND = 0.015, 0.05
 
 
 _BANDS = ("low_kpa", "high_kpa", "vent_c")
+_BAND_OF = {"low_side": "low_kpa", "high_side": "high_kpa"}
+
+
+@dataclass(frozen=True)
+class _Side:
+    """One side's pressure while running; None where it was not read for sure."""
+
+    pressure: Pressure | None
+    agrees: tuple[float, ...]
+    text: str                            # with its words; "" where nothing can be said of it by itself
+    plain: str
+    basis: tuple[int, ...]
 
 
 @dataclass
@@ -152,52 +165,46 @@ class Figures:
     def _pressures(self) -> Observed | None:
         """Both sides together, since a pattern is what tells; one alone agrees with every state of the other."""
         table = tables().observables["pressures"]
-        sides: list[tuple[float, ...]] = []
-        read: list[Pressure] = []
-        details, basis = [], []
-        for place, edges, states in (("low_side", table.axes[0], len(table.axes[0]) + 2), ("high_side", table.axes[1], len(table.axes[1]) + 1)):
-            inputs = self._inputs()
-            side = inputs.graded(place, required=False)
-            if side is None or not inputs.complete:
-                sides.append((1.0,) * states)
-                continue
-            read.append(side)
-            sides.append(self._against(side, place, edges))
-            details.append(f"{'low' if place == 'low_side' else 'high'} side {w.pressure(side.gauge)}{self._band_text(place)}")
-            basis += inputs.basis
-        if not read or (len(read) == 1 and all(a == 1.0 for s in sides for a in s)):
+        low, high = (self._side(place, axis) for place, axis in zip(PRESSURE_PLACES, table.axes, strict=True))
+        read = [s for s in (low, high) if s.pressure is not None]
+        if not read or (len(read) == 1 and not read[0].text):
             return None
         # one side alone: equal pressures would show as a high low side or a low high side
-        same = sides[0][-1] if len(details) == 1 and details[0].startswith("low") else sides[1][0]
+        same, apart = low.agrees[-1] if high.pressure is None else high.agrees[0], 1.0
         if len(read) == 2:
-            gap = read[1].above_air - read[0].above_air
+            gap = high.pressure.above_air - low.pressure.above_air
             same = agreement(nominal(gap), gap.std_dev, (_EQUAL_KPA,))[0]
-        apart = 1.0 if len(read) == 1 else 1 - same
+            apart = 1 - same
         if self.standing_still:
             same, apart = same if len(read) == 2 else 1.0, 0.0
-        agrees = tuple(a * b * apart for a in sides[0] for b in sides[1]) + (same,)
-        return observed(table, agrees, ", ".join(details), basis) if sum(agrees) > 0 else None
-
-    def _against(self, side: Pressure, place: str, edges: tuple[float, ...]) -> tuple[float, ...]:
-        """States of one side against its expected band; all equally where there is no band."""
-        vacuum = agreement(side.gauge.kpa, side.above_air.std_dev, (0.0,))[0] if place == "low_side" else 0.0
-        band = self._band(place)
-        if band is None:
-            rest = (1.0,) * (len(edges) + 1)
-        else:
-            value, half = side.gauge.kpa, (band.high - band.middle if side.gauge.kpa > band.middle else band.middle - band.low)
-            sd = hypot(side.above_air.std_dev, self.drift["low_kpa" if place == "low_side" else "high_kpa"])
-            rest = agreement((value - band.middle) / half, sd / half, edges)
-        return rest if place == "high_side" else (vacuum, *((1 - vacuum) * r for r in rest))
-
-    def _band(self, place: str) -> Band | None:
-        if self.expected is None:
+        agrees = tuple(a * b * apart for a in low.agrees for b in high.agrees) + (same,)
+        if sum(agrees) <= 0:
             return None
-        return self.expected.low_kpa if place == "low_side" else self.expected.high_kpa
+        basis = tuple(dict.fromkeys(n for s in read for n in s.basis))
+        if len(read) == 2 and same > 0.5:
+            return observed(table, agrees, f"{w.pressure(low.pressure.gauge)} and {w.pressure(high.pressure.gauge)}", list(basis))
+        return Observed(table, agrees, ", ".join(s.text or s.plain for s in read), basis)
 
-    def _band_text(self, place: str) -> str:
-        band = self._band(place)
-        return "" if band is None else f", expected {w.pressure_range(GaugePressure(band.low), GaugePressure(band.high))}"
+    def _side(self, place: str, axis: Axis) -> _Side:
+        """One side against its expected band; all states equally where there is no band or no sure reading."""
+        inputs, name = self._inputs(), PLACES[place].name
+        side = inputs.graded(place, required=False)
+        open_to = (1.0,) * len(axis.states)
+        if side is None or not inputs.complete:
+            return _Side(None, open_to, "", "", ())
+        plain = f"{name} {w.pressure(side.gauge)}"
+        vacuum = agreement(side.gauge.kpa, side.above_air.std_dev, (0.0,))[0] if axis.states[0] == VACUUM else 0.0
+        band = getattr(self.expected, _BAND_OF[place], None)
+        if band is None:
+            agrees = (vacuum, *(1 - vacuum,) * (len(axis.states) - 1)) if axis.states[0] == VACUUM else open_to
+            return _Side(side, agrees, f"{plain}, in a vacuum" if vacuum > 0.5 else "", plain, tuple(inputs.basis))
+        half = band.high - band.middle if side.gauge.kpa > band.middle else band.middle - band.low
+        sd = hypot(side.above_air.std_dev, self.drift[_BAND_OF[place]])
+        rest = agreement((side.gauge.kpa - band.middle) / half, sd / half, axis.edges)
+        agrees = (vacuum, *((1 - vacuum) * r for r in rest)) if axis.states[0] == VACUUM else rest
+        words = likely(agrees, tuple(SIDE_WORDS[s] for s in axis.states))
+        text = f"{plain}: {words} of {w.pressure_range(GaugePressure(band.low), GaugePressure(band.high))}"
+        return _Side(side, agrees, text, plain, tuple(inputs.basis))
 
     def _vent(self) -> Observed | None:
         inputs = self._inputs()

@@ -11,6 +11,9 @@ from hoodnote.checks.causes.scope import Scope
 from hoodnote.checks.causes.seen import said
 from hoodnote.checks.view import View
 
+# With fewer independent kinds of evidence than this the priors decide much of the order.
+_FEW = 3
+
 
 @dataclass(frozen=True)
 class Record:
@@ -35,7 +38,11 @@ def observe(view: View) -> Record:
     figures = list(Figures(scope, device, control, limits, still).all())
     pressures = next((o for o in figures if o.observable.id == "pressures"), None)
     still = still or equal(pressures)
-    return Record(scope, device, (*figures, *spoken, *hold_test(scope)), (*_unknown(scope, device, control), *limits), still)
+    observed = (*figures, *spoken, *hold_test(scope))
+    kinds = len({o.observable.group for o in observed})
+    if kinds < _FEW:
+        limits.append(f"little was observed ({kinds} of {_FEW} kinds of evidence that make an order telling): it leans on how common each cause is")
+    return Record(scope, device, observed, (*_unknown(scope, device), *limits), still)
 
 
 def _stated(scope: Scope, key: str) -> str | None:
@@ -44,15 +51,13 @@ def _stated(scope: Scope, key: str) -> str | None:
     return value if inputs.complete else None
 
 
-def _unknown(scope: Scope, device: str | None, control: str | None) -> list[str]:
+def _unknown(scope: Scope, device: str | None) -> list[str]:
     out = ["one cause is weighed at a time: two at once can hide each other"]
     inputs = scope.inputs()
     if inputs.refrigerant() is None or not inputs.complete:
         out.append(f"not weighed against pressures and temperatures: {'; '.join(inputs.missing)}")
     if device is None:
         out.append("expansion device not stated: the mean of orifice tube and expansion valve is taken")
-    if control is None:
-        out.append("compressor control not stated: the expected bands span fixed and variable displacement")
     if scope.mended:
         out.append("weighed on the state before the work; readings after it describe the mended system")
     return out

@@ -59,8 +59,8 @@ class Scope:
         return [x for x in self._live if isinstance(x.entry.statement, Measured) and x.entry.statement.place == place]
 
     def holds(self, basis: tuple[int, ...]) -> bool:
-        """Do all of these entries describe the vehicle as it came?"""
-        return set(basis) <= {x.entry.id for x in self._live}
+        """Do all of these entries describe the vehicle as it came, for sure?"""
+        return set(basis) <= {x.entry.id for x in self._live} and not set(basis) & set(self.view.unsettled)
 
     def situation(self, engine: str, *places: str) -> Situation | None:
         """The last spell before the work with this engine state in which one of the places was read."""

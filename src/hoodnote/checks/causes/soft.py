@@ -23,10 +23,15 @@ def certain(observable: Observable, *states: str) -> tuple[float, ...]:
     return tuple(1.0 if s in states else 0.0 for s in observable.states)
 
 
+def likely(agrees: tuple[float, ...], words: tuple[str, ...]) -> str:
+    """The words of the likeliest state, or of the two that it lies between; "" where the reading leaves everything open."""
+    if sum(agrees) > 1.0 + 1e-9:
+        return ""
+    ranked = sorted(range(len(agrees)), key=lambda i: -agrees[i])[:2]
+    return " or ".join(words[i] for i in sorted(ranked) if agrees[i] >= _WORTH_NAMING * agrees[ranked[0]])
+
+
 def observed(observable: Observable, agrees: tuple[float, ...], detail: str, basis: list[int]) -> Observed:
-    """With the words of the likeliest state, or of the two it lies between."""
-    ranked = sorted(range(len(agrees)), key=lambda i: -agrees[i])
-    likely = [i for i in ranked[:2] if agrees[i] >= _WORTH_NAMING * max(agrees)]
-    words = " or ".join(observable.words[i] for i in sorted(likely)) if sum(agrees) <= 1.0 + 1e-9 else ""
+    words = likely(agrees, observable.words)
     text = f"{observable.name}: {words}" if words else observable.name
     return Observed(observable, agrees, f"{text} ({detail})" if detail else text, tuple(dict.fromkeys(basis)))

@@ -18,6 +18,9 @@ ORIFICE_TUBE = "orifice tube"
 DEVICES = (ORIFICE_TUBE, "expansion valve")
 EQUAL = "equal"                       # pressures equal while running
 STOPPED = "stopped"                   # row of every cause under which the compressor stands still
+VACUUM = "vacuum"
+SIDE_WORDS = {VACUUM: "in a vacuum", "low": "below the expected band", "lower": "in the lower half of the expected band",
+              "upper": "in the upper half of the expected band", "high": "above the expected band", "far": "far above the expected band"}
 MOMENTS = ("closed", "running", "open", "stopped")
 SOURCE = "common practice, no source; rows of running figures from the model of the cycle"
 
@@ -33,6 +36,14 @@ class CauseText:
 
 
 @dataclass(frozen=True)
+class Axis:
+    """The states of one side's pressure against its expected band. A vacuum, where it is a state, comes before the edges."""
+
+    states: tuple[str, ...]
+    edges: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class Observable:
     """One thing that can be observed: its states in order, their words, and P(state | cause) for each expansion device."""
 
@@ -42,7 +53,7 @@ class Observable:
     states: tuple[str, ...]
     words: tuple[str, ...]
     edges: tuple[float, ...]                       # part the states of a figure; empty where it is seen, not measured
-    axes: tuple[tuple[float, ...], ...]            # edges of the low and the high side, for the two pressures together
+    axes: tuple[Axis, ...]                         # low and high side, for the two pressures together
     rows: dict[str, ndarray]                       # expansion device -> causes x states
 
     def likelihood(self, device: str | None) -> ndarray:
@@ -135,8 +146,8 @@ def _observable(name: str, data: dict[str, Any], pattern: dict[str, Any], causes
     if "low" in data:
         pairs = [(a, b) for a in data["low"] for b in data["high"]]
         states = (*(f"{a}/{b}" for a, b in pairs), EQUAL)
-        words = (*(f"low side {_WORDS[a]}, high side {_WORDS[b]}" for a, b in pairs), "equal while running")
-        axes = (tuple(data["low_edges"]), tuple(data["high_edges"]))
+        words = (*(f"low side {SIDE_WORDS[a]}, high side {SIDE_WORDS[b]}" for a, b in pairs), "equal while running")
+        axes = (Axis(tuple(data["low"]), tuple(data["low_edges"])), Axis(tuple(data["high"]), tuple(data["high_edges"])))
     else:
         states, words, axes = tuple(data["states"]), tuple(data["words"]), ()
     edges = tuple(data.get("edges", ()))
@@ -147,8 +158,6 @@ def _observable(name: str, data: dict[str, Any], pattern: dict[str, Any], causes
                       {d: _matrix(name, rows, causes, len(states)) for d, rows in by_device.items()})
 
 
-_WORDS = {"vacuum": "in a vacuum", "low": "below the expected band", "lower": "in the lower half of the expected band",
-          "upper": "in the upper half of the expected band", "high": "above the expected band", "far": "far above the expected band"}
 
 
 def _matrix(name: str, rows: dict[str, list[float]], causes: tuple[CauseText, ...], width: int) -> ndarray:
