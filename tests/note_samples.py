@@ -83,3 +83,37 @@ def repaired_leak() -> Record:
     r.add(m("suction_line", "52", "F"))
     r.add(m("liquid_line", "112", "F"))
     return r
+
+
+def measured_throughout() -> Record:
+    """Running readings before and after under stated conditions, a timed hold, amounts and a conclusion: every part of the note has something."""
+    r = Record()
+    for key, value in (("refrigerant", "R-134a"), ("expansion_device", "expansion valve"), ("compressor_drive", "belt with clutch")):
+        r.add(Fact(key, value), "confirmed", "typed")
+    r.add(m("label_charge", "0.55", "kg", tolerance=Decimal("0.02")), medium="photo")
+    r.add(m("altitude", "100", "ft"))
+
+    def running(**readings: str) -> None:
+        for action in ("engine_running", "clutch_engaged"):
+            r.add(Step(action))
+        for place, unit in (("ambient", "F"), ("humidity", "%"), ("engine_speed", "rpm"), ("low_side", "psi"), ("high_side", "psi"), ("vent", "F"),
+                            ("suction_line", "F"), ("discharge_line", "F"), ("liquid_line", "F")):
+            r.add(m(place, readings[place], unit))
+
+    running(ambient="90", humidity="45", engine_speed="1500", low_side="15", high_side="140", vent="68", suction_line="70", discharge_line="150",
+            liquid_line="95")
+    r.add(Fact("conclusion", "compressor not pumping"))
+    r.add(Step("engine_off"))
+    r.add(m("recovered", "9.2", "oz"))
+    r.add(Step("replaced", "suction_hose"))
+    r.add(m("oil_added", "1.5", "fl oz"))
+    r.add(Step("pump_on"))
+    r.add(m("vacuum", "420", "micron", at_minute=Decimal(30)))
+    r.add(Step("hold_started"))
+    for minute, micron in ((0, "430"), (5, "520"), (10, "570"), (20, "600"), (30, "610")):
+        r.add(m("vacuum", micron, "micron", at_minute=Decimal(minute)))
+    r.add(m("charged", "19.4", "oz"))
+    r.add(Step("after_readings"))
+    running(ambient="91", humidity="46", engine_speed="1500", low_side="33", high_side="205", vent="45", suction_line="52", discharge_line="160",
+            liquid_line="105")
+    return r

@@ -135,12 +135,12 @@ def test_an_unconfirmed_figure_stands_only_in_questions_and_sources(place, late)
     found = {p[0] for text in ("777.7", "8.88", in_other_unit(_ODD, unit) or "777.7") for p in paths(data, text)}
     assert found == {"questions", "sources"}
     for name, cut in (("html", '<section class="questions'), ("md", "## Open questions"), ("txt", "OPEN QUESTIONS")):
-        main = _without_open_parts(render(note, name), name)
+        main = without_open_parts(render(note, name), name)
         assert "777.7" not in main and "8.88" not in main, name
         assert cut in render(note, name)
 
 
-def _without_open_parts(text: str, name: str) -> str:
+def without_open_parts(text: str, name: str) -> str:
     """The text less its sections of open questions and of sources."""
     if name == "html":
         for opening in ('<section class="questions', '<section class="sources'):
@@ -384,7 +384,7 @@ def test_every_usable_figure_is_in_every_format():
     wanted = [x.entry.statement for x in record.timeline.live if isinstance(x.entry.statement, Measured)]
     assert len(wanted) > 12
     for name in FORMATS:
-        text = _plain(_without_open_parts(render(note, name), name) if name != "json" else render(note, name))
+        text = _plain(without_open_parts(render(note, name), name) if name != "json" else render(note, name))
         for statement in wanted:
             digits = f"{statement.value:,f}" if statement.value >= 10000 else f"{statement.value:f}"
             assert digits in text, (name, statement)

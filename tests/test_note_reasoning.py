@@ -16,9 +16,11 @@ from hoodnote.note.as_json import as_data, schema
 from hoodnote.note.build import build_note
 from hoodnote.note.render import FORMATS, render
 from hoodnote.statements.model import Fact, Step
+from hoodnote.statements.vocabulary import PLACES
+from hoodnote.units import UNITS
 from tests import test_note_formats as formats
-from tests.note_samples import METRIC, US, Record, assessed, m, repaired_leak
-from tests.test_note import paths
+from tests.note_samples import METRIC, US, Record, assessed, m, measured_throughout, repaired_leak
+from tests.test_note import paths, without_open_parts
 
 READABLE = ("html", "md", "txt")
 
@@ -309,12 +311,51 @@ class TestScreenReader:
             assert body.count(sign) == len(re.findall(rf'<span aria-hidden="true">{sign}</span>', body)) > 0
 
 
-def test_the_sample_job_has_all_parts_that_the_checks_give():
-    record = repaired_leak()
-    record.add(Step("clutch_engaged"))
-    assessment = checks.assess(record.timeline)
-    note = build_note(US, record.timeline, assessment, [])
-    assert len(note.comparisons) == len(assessment.comparisons) and len(note.ledgers) == len(assessment.ledgers)
-    assert (note.reasoning is None) == (assessment.ranking is None)
-    if note.reasoning:
-        assert [c.id for c in note.reasoning.causes] == [c.id for c in assessment.ranking.causes]
+def judged(record: Record, job=US):
+    return build_note(job, record.timeline, checks.assess(record.timeline, units=job.units), [])
+
+
+def test_a_job_measured_throughout_has_every_part():
+    record = measured_throughout()
+    assessment, note = checks.assess(record.timeline), judged(record)
+    assert [c.id for c in note.reasoning.causes] == [c.id for c in assessment.ranking.causes]
+    assert sum(c.probability for c in note.reasoning.causes) == pytest.approx(1.0, abs=0.02)
+    assert len(note.claims) == len(assessment.claims) == 1
+    assert len(note.comparisons) == len(assessment.comparisons) > 4 and len(note.ledgers) == len(assessment.ledgers) > 0
+    assert [p.kind for p in note.plots] == ["saturation", "pressure-enthalpy", "hold-test"]
+    assert any(f.margin_sd is not None for f in note.findings)
+
+
+@pytest.mark.parametrize("job", [US, METRIC])
+def test_a_whole_job_follows_the_schema_and_fits_its_formats(job):
+    note = judged(measured_throughout(), job)
+    assert list(jsonschema.Draft202012Validator(schema()).iter_errors(json.loads(render(note, "json")))) == []
+    text = render(note, "txt")
+    assert max(map(len, text.splitlines())) <= 78 and text.isascii()
+    page = formats.Page(render(note, "html"))
+    assert len(page.ids) == len(set(page.ids)) and {x[1:] for x in page.links if x.startswith("#")} <= set(page.ids)
+
+
+_ODD = Decimal("777.7")
+
+
+@pytest.mark.parametrize("place", ["low_side", "high_side", "vent", "suction_line", "discharge_line", "liquid_line", "ambient", "humidity", "altitude",
+                                   "engine_speed", "vacuum", "recovered", "charged", "label_charge", "oil_added", "clutch_coil"])
+@pytest.mark.parametrize("at", ["first", "before", "hold", "last"])
+def test_an_unconfirmed_figure_enters_no_part_of_a_whole_job(place, at):
+    record = measured_throughout()
+    unit = next(u.id for u in UNITS.values() if u.quantity in PLACES[place].quantities)
+    timed = {"at_minute": Decimal(15)} if place == "vacuum" else {}
+    record.ask(m(place, str(_ODD), unit, **timed), m(place, "8.88", unit, **timed))
+    asked = record.entries.pop()
+    position = {"first": 0, "last": len(record.entries),
+                "before": next(i for i, e in enumerate(record.entries) if e.statement == Step("engine_off")),
+                "hold": next(i for i, e in enumerate(record.entries) if e.statement == Step("hold_started")) + 3}[at]
+    record.entries.insert(position, asked)
+    record.entries = [replace(e, id=n) for n, e in enumerate(record.entries, 1)]
+    note = judged(record)
+    assert {p[0] for text in ("777.7", "8.88") for p in paths(as_data(note), text)} == {"questions", "sources"}
+    assert not any(text in p.svg for p in note.plots for text in ("777.7 ", "8.88 "))
+    for name in READABLE:
+        main = without_open_parts(render(note, name), name)
+        assert "777.7" not in main and "8.88 " not in main, name

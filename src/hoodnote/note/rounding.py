@@ -12,7 +12,7 @@ import math
 _UNKNOWN_PLACES = 0          # a figure of unknown uncertainty is given in whole units
 
 
-def places_of(uncertainty: float) -> int:
+def _places_of(uncertainty: float) -> int:
     """Decimal places that an uncertainty above zero bears; negative: whole tens, hundreds."""
     decade = math.floor(math.log10(uncertainty))
     leading = round(uncertainty / 10.0 ** decade * 100)
@@ -21,16 +21,11 @@ def places_of(uncertainty: float) -> int:
     return 1 - decade if leading <= 354 else -decade
 
 
-def rounded(value: float, uncertainty: float) -> str:
-    """The figure alone."""
-    return _to_places(value, places_of(uncertainty))
-
-
 def with_uncertainty(value: float, uncertainty: float | None, unit: str) -> str:
     """ "39.6 ± 1.3 °F"; without a known uncertainty "40 °F"."""
     if not uncertainty:
         return f"{_to_places(value, _UNKNOWN_PLACES)} {unit}"
-    places = places_of(uncertainty)
+    places = _places_of(uncertainty)
     return f"{_to_places(value, places)} ± {_to_places(uncertainty, places)} {unit}"
 
 
