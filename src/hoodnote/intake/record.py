@@ -87,8 +87,7 @@ def _not_borne(added: list[Entry], before: Timeline) -> list[Warning]:
     from hoodnote.checks import causes
 
     stated = [e for e in added if isinstance(e.statement, Fact) and e.statement.key in CLAIM_FACTS and e.standing is not Standing.UNCONFIRMED]
-    unsupported = getattr(causes, "unsupported", lambda statement, timeline: None)
-    told = [(e, unsupported(e.statement, before)) for e in stated]
+    told = [(e, causes.unsupported(e.statement, before)) for e in stated]
     return [Warning(CLAIM, text, (e.id,)) for e, text in told if text is not None]
 
 
