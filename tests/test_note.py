@@ -223,6 +223,7 @@ class TestFindingsAndWarnings:
             assert told in render(note, name)
         if then is not None:
             assert f"entry {number + 1}" in note.cautions[0].answered
+            assert number + 1 in [s.entry for s in note.sources]
 
     def test_outside_comes_first(self):
         given = [finding(Outcome.WITHIN), finding(Outcome.CANNOT_TELL), finding(Outcome.OUTSIDE)]

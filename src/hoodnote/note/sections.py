@@ -237,7 +237,8 @@ def sources(ground: Ground, warnings_on: dict[int, list[str]]) -> tuple[Source, 
 
 
 def _settled_control(entry: Entry) -> bool:
-    return isinstance(entry.statement, Control) and entry.standing is not Standing.UNCONFIRMED
+    """A word to the tool that says nothing of the job; that a warning was understood is part of its answer."""
+    return isinstance(entry.statement, Control) and entry.statement.action != "understood" and entry.standing is not Standing.UNCONFIRMED
 
 
 def _source(ground: Ground, entry: Entry, stands: bool, warnings_on: dict[int, list[str]]) -> Source:
