@@ -34,12 +34,12 @@ ELECTRICAL = ("open_low_pressure_switch", "open_freeze_switch", "blown_fuse", "c
 NOTHING = "nothing"
 TRUTHS = (*SEVERITIES, *ELECTRICAL, NOTHING)
 # Factors on a usual vehicle: swept volume, condenser air, evaporator air.
-_VEHICLES = {
+VEHICLES = {
     DEVELOPMENT: ((0.85, 0.90, 0.90), (1.0, 1.0, 1.0), (1.12, 1.12, 1.10)),
     HELD_OUT: ((0.90, 0.97, 0.95), (1.06, 0.95, 1.05), (1.18, 1.08, 1.15)),
 }
 _REFRIGERANTS = {DEVELOPMENT: ("R-134a", "R-134a", "R-1234yf", "R-152a"), HELD_OUT: ("R-134a", "R-1234yf", "R-12")}
-_AMBIENTS_C = {DEVELOPMENT: (21.0, 24.0, 28.0, 32.0, 36.0), HELD_OUT: (22.5, 26.0, 30.0, 34.0, 38.0)}
+AMBIENTS_C = {DEVELOPMENT: (21.0, 24.0, 28.0, 32.0, 36.0), HELD_OUT: (22.5, 26.0, 30.0, 34.0, 38.0)}
 _DEVICES, _CONTROLS = ("orifice tube", "expansion valve"), ("fixed displacement", "variable displacement")
 _HIGHEST_DEW_POINT_C = 24.0          # of a muggy summer day
 _STOPS_BELOW_KPA = 170.0             # a low-pressure switch keeps the clutch out below this standing pressure
@@ -89,14 +89,14 @@ class _Job:
         refrigerant = rng.choice(_REFRIGERANTS[split])
         device = device or (_DEVICES[1] if truth.startswith("valve_stuck") else rng.choice(_DEVICES))
         control = rng.choice(_CONTROLS)
-        swept, condenser, evaporator = (f * rng.uniform(0.96, 1.04) for f in rng.choice(_VEHICLES[split]))
+        swept, condenser, evaporator = (f * rng.uniform(0.96, 1.04) for f in rng.choice(VEHICLES[split]))
         usual = typical(refrigerant, device, control)
         self.vehicle: Vehicle = labelled(replace(
             usual, displacement_cc=usual.displacement_cc * swept, condenser_air_m3_s=usual.condenser_air_m3_s * condenser,
             evaporator_air_m3_s=usual.evaporator_air_m3_s * evaporator, orifice_mm2=usual.orifice_mm2 * swept * rng.uniform(0.97, 1.03)))
         self.altitude_m = rng.choice((None, None, None, 1600))
         self.station = station_pressure(self.altitude_m or 0.0).kpa
-        self.ambient = rng.choice(_AMBIENTS_C[split]) + rng.uniform(-1, 1)
+        self.ambient = rng.choice(AMBIENTS_C[split]) + rng.uniform(-1, 1)
         most = water_kpa(_HIGHEST_DEW_POINT_C) / water_kpa(self.ambient)
         self.humidity, self.rpm = rng.uniform(0.25, min(0.75, most)), rng.choice((1400, 1500, 1600))
         self.fault = Fault(truth, rng.uniform(*SEVERITIES[truth])) if truth in SEVERITIES else None

@@ -9,7 +9,7 @@ import pytest
 
 from hoodnote.checks.causes import rank
 from hoodnote.checks.view import View
-from tests.casebook import _AMBIENTS_C, _VEHICLES, DEVELOPMENT, HELD_OUT, NOTHING, TRUTHS, cases
+from tests.casebook import AMBIENTS_C, DEVELOPMENT, HELD_OUT, NOTHING, TRUTHS, VEHICLES, cases
 
 _EACH_HALF = 4 * len(TRUTHS)
 
@@ -20,8 +20,8 @@ def ranked(request) -> list[tuple]:
 
 
 def test_the_halves_share_no_vehicle_and_no_ambient():
-    assert not set(_VEHICLES[DEVELOPMENT]) & set(_VEHICLES[HELD_OUT])
-    assert not set(_AMBIENTS_C[DEVELOPMENT]) & set(_AMBIENTS_C[HELD_OUT])
+    assert not set(VEHICLES[DEVELOPMENT]) & set(VEHICLES[HELD_OUT])
+    assert not set(AMBIENTS_C[DEVELOPMENT]) & set(AMBIENTS_C[HELD_OUT])
 
 
 def test_true_cause_comes_first_in_three_of_four(ranked):

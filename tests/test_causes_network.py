@@ -7,7 +7,7 @@ from math import log, log2
 
 import numpy
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hoodnote.checks.causes import network
@@ -59,18 +59,21 @@ def test_what_is_said_twice_counts_less_than_two_independent_things():
     assert network.exponents([once, other]) == {"evaporator feed": 1.0, "needle": 1.0}
 
 
+@settings(deadline=None)
 @given(_observations(), _DEVICES)
 def test_probabilities_sum_to_one_and_none_is_certain_or_impossible(observed, device):
     p = network.posterior(tables(), observed, device)
     assert p.sum() == pytest.approx(1.0) and p.min() > 0 and p.max() < 1 - PRIOR_SHARE[-1] / 2
 
 
+@settings(deadline=None)
 @given(st.sampled_from(_ALL), _DEVICES, st.data())
 def test_one_kind_of_evidence_alone_never_makes_a_cause_near_certain(observable, device, data):
     state = data.draw(st.sampled_from(observable.states))
     assert network.posterior(tables(), [Observed(observable, certain(observable, state), "", ())], device).max() < 0.8
 
 
+@settings(deadline=None)
 @given(_observations().filter(lambda o: len(o) < 5))
 def test_the_order_of_observations_does_not_matter(observed):
     first = network.posterior(tables(), observed, None)
@@ -78,6 +81,7 @@ def test_the_order_of_observations_does_not_matter(observed):
         assert network.posterior(tables(), list(other), None) == pytest.approx(first)
 
 
+@settings(deadline=None)
 @given(_observations(), st.sampled_from(_ALL), _DEVICES)
 def test_an_observation_is_never_expected_to_make_the_causes_less_certain(observed, observable, device):
     # mutual information is not negative and not above either entropy (Cover and Thomas, Elements of Information Theory, from memory)
@@ -116,6 +120,7 @@ def test_agreement_follows_the_normal_distribution(distance, share):
     assert below == pytest.approx(share, abs=1e-6) and above == pytest.approx(1 - share, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(st.floats(-50, 50), st.floats(0, 20), st.lists(st.floats(-50, 50), min_size=1, max_size=5, unique=True).map(sorted))
 def test_agreement_is_a_distribution_and_a_sure_reading_has_one_state(value, sd, edges):
     shares = agreement(value, sd, tuple(edges))

@@ -183,7 +183,7 @@ class Figures:
         basis = tuple(dict.fromkeys(n for s in read for n in s.basis))
         if len(read) == 2 and same > 0.5:
             return observed(table, agrees, f"{w.pressure(low.pressure.gauge)} and {w.pressure(high.pressure.gauge)}", list(basis))
-        return Observed(table, agrees, ", ".join(s.text or s.plain for s in read), basis)
+        return Observed(table, agrees, "; ".join(s.text or s.plain for s in read), basis)
 
     def _side(self, place: str, axis: Axis) -> _Side:
         """One side against its expected band; all states equally where there is no band or no sure reading."""
@@ -197,13 +197,13 @@ class Figures:
         band = getattr(self.expected, _BAND_OF[place], None)
         if band is None:
             agrees = (vacuum, *(1 - vacuum,) * (len(axis.states) - 1)) if axis.states[0] == VACUUM else open_to
-            return _Side(side, agrees, f"{plain}, in a vacuum" if vacuum > 0.5 else "", plain, tuple(inputs.basis))
+            return _Side(side, agrees, f"{plain}: in a vacuum" if vacuum > 0.5 else "", plain, tuple(inputs.basis))
         half = band.high - band.middle if side.gauge.kpa > band.middle else band.middle - band.low
         sd = hypot(side.above_air.std_dev, self.drift[_BAND_OF[place]])
         rest = agreement((side.gauge.kpa - band.middle) / half, sd / half, axis.edges)
         agrees = (vacuum, *((1 - vacuum) * r for r in rest)) if axis.states[0] == VACUUM else rest
         words = likely(agrees, tuple(SIDE_WORDS[s] for s in axis.states))
-        text = f"{plain}: {words} of {w.pressure_range(GaugePressure(band.low), GaugePressure(band.high))}"
+        text = f"{plain}, expected {w.pressure_range(GaugePressure(band.low), GaugePressure(band.high))}: {words}"
         return _Side(side, agrees, text, plain, tuple(inputs.basis))
 
     def _vent(self) -> Observed | None:

@@ -19,8 +19,7 @@ DEVICES = (ORIFICE_TUBE, "expansion valve")
 EQUAL = "equal"                       # pressures equal while running
 STOPPED = "stopped"                   # row of every cause under which the compressor stands still
 VACUUM = "vacuum"
-SIDE_WORDS = {VACUUM: "in a vacuum", "low": "below the expected band", "lower": "in the lower half of the expected band",
-              "upper": "in the upper half of the expected band", "high": "above the expected band", "far": "far above the expected band"}
+SIDE_WORDS = {VACUUM: "in a vacuum", "low": "below", "lower": "lower half", "upper": "upper half", "high": "above", "far": "far above"}
 MOMENTS = ("closed", "running", "open", "stopped")
 SOURCE = "common practice, no source; rows of running figures from the model of the cycle"
 
