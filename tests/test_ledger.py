@@ -152,3 +152,18 @@ def test_a_job_that_names_no_cylinder_has_no_cylinder_ledger():
     assert [x.id for x in ledgers(View(record(m("recovered", 420, "g"))))] == ["refrigerant"]
     assert [x.id for x in ledgers(View(JOBS[0][1]))] == ["refrigerant", "cylinder C7"]
     assert ledgers(View(record(R134A))) == ()
+
+
+@pytest.mark.parametrize(("after", "closes", "words"), [(7.92, True, "as much as was recovered"), (8.3, False, "more than was recovered")])
+def test_a_weighed_cylinder_closes_or_says_by_how_much_it_does_not(after, closes, words):
+    # 7.50 kg and 420 g recovered: 7.92 kg, by hand
+    (found,) = [x for x in ledgers(View(record(R134A, CYLINDER, m("cylinder_before", 7.5, "kg"), m("recovered", 420, "g"), m("cylinder_after", after, "kg"))))
+                if x.id == "cylinder C7"]
+    assert found.closes is closes and words in found.why
+    if not closes:
+        assert "380 g" in found.why                     # 8.30 - 7.50 - 0.42 kg
+
+
+def test_a_cylinder_weighed_once_cannot_close():
+    (found,) = [x for x in ledgers(View(record(R134A, CYLINDER, m("cylinder_before", 7.5, "kg"), m("recovered", 420, "g")))) if x.id == "cylinder C7"]
+    assert found.closes is None and "not weighed before and after" in found.why

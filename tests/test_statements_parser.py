@@ -16,7 +16,7 @@ from hoodnote.statements.parser import NotSayable, parse
 from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACT_VALUES, FACTS, PARTS, PLACES
 from hoodnote.units import UNITS
 
-FREE_TEXT_FACTS = {"make", "model", "vin", "complaint", "technician", "cylinder_id"}
+FREE_TEXT_FACTS = {"make", "model", "vin", "complaint", "technician"}
 
 
 def m(place, value, unit, **more):

@@ -119,8 +119,11 @@ def _judge(view: View, circuit: Circuit, tests: _Round) -> _Judged:
     points = [p for p in circuit.points if p.place in tests.tests]
     pending = [d for d in view.doubts if d.keys & set(circuit.places) and tests.since <= d.order < tests.until]
     enough = len(points) > 1 or any(isinstance(tests.tests[p.place].entry.statement, Supply) for p in points)
+    state = {p.place: _power(tests.tests[p.place], p) for p in points}
+    powered = points[-1].place == "clutch" and all(state.values()) if enough and points else None
+    beside = (*_drops(view, tests, points, state), *_engaged(view, tests, state), *_ground(view, tests, powered))
     if not enough and not (points and pending):
-        return _Judged(tuple(_ground(view, tests, None)))
+        return _Judged(beside)
     inputs = Inputs(view, stage=tests.stage)
     circuit_of(inputs)                                   # what is in doubt about the vehicle
     if circuit.vehicle is None and view.equipment.circuits:
@@ -135,10 +138,8 @@ def _judge(view: View, circuit: Circuit, tests: _Round) -> _Judged:
     for doubt in pending:
         if any(p not in tests.tests or doubt.order > view.order(tests.tests[p]) for p in doubt.keys & set(circuit.places)):
             inputs.lacks(f"{doubt.text} {NOT_CONFIRMED}")
-    state = {p.place: _power(tests.tests[p.place], p) for p in points}
     chain, lost = _chain(view, inputs, circuit, tests, points, state)
-    powered = points[-1].place == "clutch" and all(state.values()) if points else False
-    return _Judged((chain, *_drops(view, tests, points, state), *_engaged(view, tests, state), *_ground(view, tests, powered)), lost)
+    return _Judged((chain, *beside), lost)
 
 
 def _chain(view: View, inputs: Inputs, circuit: Circuit, tests: _Round, points: list[Point],

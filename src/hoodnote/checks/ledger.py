@@ -6,18 +6,25 @@ The amounts are those of `hoodnote.checks.masses`, on which the findings of the 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from hoodnote.checks import masses
 from hoodnote.checks import wording as w
 from hoodnote.checks.inputs import NOT_CONFIRMED, Inputs, weigh
-from hoodnote.checks.masses import EQUIPMENT, Amount, Way, share_of
+from hoodnote.checks.masses import EQUIPMENT, SCALE_LIMIT_KG, Amount, Way, share_of
 from hoodnote.checks.model import Ledger, LedgerLine, Outcome
 from hoodnote.checks.view import View
 from hoodnote.physics.uncertain import expanded, nominal
+from hoodnote.readings.facts import si
 from hoodnote.readings.model import Live, Timeline
 from hoodnote.statements.model import Fact
+from hoodnote.statements.vocabulary import PLACES
+
+if TYPE_CHECKING:
+    from hoodnote.physics.uncertain import Uncertain
 
 _REFRIGERANT = ("recovered", "charged", "scale_before", "scale_after", "can_content", "can_heel", "can_empty")
+_WEIGHED = ("cylinder_before", "cylinder_after")
 _OIL = ("oil_removed", "oil_added")
 
 
@@ -152,25 +159,28 @@ def _oil(view: View) -> Ledger:
 def _cylinders(jobs: Sequence[tuple[str, View]]) -> Iterator[Ledger]:
     """40 CFR 82.42 asks a shop to show where recovered refrigerant goes; a cylinder of two refrigerants is contaminated."""
     into: dict[str, list[tuple[str, View, Live]]] = {}
+    weighed: dict[str, list[tuple[str, View, Live]]] = {}
     unsure: dict[str, list[str]] = {}
     for order, view in jobs:
         named = [x for x in view.usable.live if isinstance(x.entry.statement, Fact) and x.entry.statement.key == "cylinder_id"]
         doubts = [f"{d.text} {NOT_CONFIRMED}{f' in {order}' if order else ''}" for d in view.doubts
-                  if d.keys & {"recovered", "cylinder_id", "refrigerant", "label_refrigerant"}]
+                  if d.keys & {"recovered", "cylinder_id", "refrigerant", "label_refrigerant", *_WEIGHED}]
         for x in named:
             into.setdefault(x.entry.statement.value, [])
+            weighed.setdefault(x.entry.statement.value, [])
             unsure.setdefault(x.entry.statement.value, []).extend(doubts)
-        for live in view.readings("recovered"):
-            if named:
+        for place, found in (("recovered", into), *((p, weighed) for p in _WEIGHED)):
+            for live in view.readings(place) if named else ():
                 held = [x for x in named if view.order(x) < view.order(live)] or named[:1]
-                into[held[-1].entry.statement.value].append((order, view, live))
+                found[held[-1].entry.statement.value].append((order, view, live))
     for cylinder, entries in into.items():
         if entries:
-            yield _cylinder(cylinder, entries, list(dict.fromkeys(unsure[cylinder])))
+            yield _cylinder(cylinder, entries, weighed[cylinder], list(dict.fromkeys(unsure[cylinder])))
 
 
-def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], unsure: Sequence[str]) -> Ledger:
-    lines, kinds, why = [], [], []
+def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], weighed: Sequence[tuple[str, View, Live]],
+              unsure: Sequence[str]) -> Ledger:
+    lines, kinds, why, closes = [], [], [], None
     counted: dict[str, dict[str, Amount]] = {}           # work order -> figure as said -> amount
     for order, view, live in entries:
         amount, kind = masses.metered(view, live), view.facts.get("label_refrigerant") or view.facts.get("refrigerant")
@@ -190,12 +200,33 @@ def _cylinder(cylinder: str, entries: Sequence[tuple[str, View, Live]], unsure: 
         amounts = [a for found in counted.values() for a in found.values()]
         limit = sum(expanded(a.kg) for a in amounts)         # one machine errs the same way each time, so its limits add
         total = f"recovered into it {w.mass(sum(nominal(a.kg) for a in amounts))} ± {w.mass(limit)} (k = 2)"
+        gain, gain_lines = _gain(weighed)
+        lines += gain_lines
+        if gain is None:
+            why.append("The cylinder was not weighed before and after, so there is nothing to close the sum with.")
+        elif not unsure:
+            left = nominal(gain) - sum(nominal(a.kg) for a in amounts)
+            closes = abs(left) <= limit + expanded(gain)
+            why.append(f"The cylinder gained {w.mass(nominal(gain))}, " + (
+                "as much as was recovered, within the error of both scales." if closes else
+                f"{w.mass(abs(left))} {'more' if left > 0 else 'less'} than was recovered: look for a figure that is missing, or for what went in "
+                "or out of the cylinder elsewhere."))
     if len(known) > 1:
         why.insert(0, f"{' and '.join(known)} went into one cylinder, which makes it contaminated: mark it and keep it apart.")
     elif None in kinds:
         why.insert(0, "What refrigerant it was is not stated everywhere.")
     if unsure:
         why.insert(0, f"Left out until confirmed: {'; '.join(unsure)}.")
-    why.append("No weight of the cylinder is on record, so there is nothing to close the sum with.")
-    return Ledger(f"cylinder {cylinder}", f"Recovery cylinder {cylinder}", tuple(lines), total, None, " ".join(why),
+    return Ledger(f"cylinder {cylinder}", f"Recovery cylinder {cylinder}", tuple(lines), total, closes, " ".join(why),
                   f"{EQUIPMENT}; 40 CFR 82.42")
+
+
+def _gain(weighed: Sequence[tuple[str, View, Live]]) -> tuple[Uncertain | None, list[LedgerLine]]:
+    """What the cylinder gained from its first weight before to its last weight after."""
+    lines, ends = [], {}
+    for order, view, live in weighed:
+        place = live.entry.statement.place
+        if place == "cylinder_after" or place not in ends:
+            ends[place] = view.errors.figure(si(live), SCALE_LIMIT_KG, ("scale", order, live.entry.id))
+        lines.append(LedgerLine(f"{f'{order}: ' if order else ''}{PLACES[place].name}", masses.said(live), f"±{w.mass(SCALE_LIMIT_KG)}", (live.entry.id,)))
+    return (ends["cylinder_after"] - ends["cylinder_before"] if len(ends) == 2 else None), lines

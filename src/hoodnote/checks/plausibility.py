@@ -31,7 +31,7 @@ _PLACE_RANGES: dict[str, tuple[float, float]] = {
     "cylinder": (0, to_si(500, "psi")), "nitrogen": (0, to_si(600, "psi")),
     "ambient": (-40, 55), "condenser_air_in": (-40, 75), "condenser_air_out": (-40, 110), "intake_air": (-40, 75), "vent": (-15, 80),
     "can": (-40, 70), "battery": (9, 16), "odometer": (0, 2_000_000), "engine_speed": (0, 8000), "altitude": (-430, 5500),
-    "label_charge": (0.3, 2.5), "charged": (0, 2.5), "recovered": (0, 3.0), "scale_before": (0, 100), "scale_after": (0, 100),
+    "label_charge": (0.3, 2.5), "charged": (0, 2.5), "recovered": (0, 3.0), "cylinder_before": (0, 100), "cylinder_after": (0, 100), "scale_before": (0, 100), "scale_after": (0, 100),
     "can_content": (0.1, 2.0), "can_heel": (0, 2.0), "hose_allowance": (0, 0.3),
     "oil_removed": (0, 0.5), "oil_added": (0, 0.5), "label_oil": (0.03, 0.5), "dye_added": (0, 0.06),
     "pump_time": (0, 24 * 60), "hold_time": (0, 24 * 60), "settle_time": (0, 7 * 24 * 60), "run_time": (0, 8 * 60),

@@ -17,7 +17,7 @@ from hoodnote.units import to_si
 
 _CONDITIONS = ("ambient", "humidity", "altitude", "engine_speed", "settle_time", "run_time")
 _AMOUNTS = ("recovered", "charged", "oil_removed", "oil_added", "dye_added", "pump_time", "hold_time")
-_BALANCE = ("label_refrigerant", "label_charge", "source_refrigerant", "recovered", "charged", "scale_before", "scale_after",
+_BALANCE = ("label_refrigerant", "label_charge", "source_refrigerant", "recovered", "cylinder_before", "cylinder_after", "charged", "scale_before", "scale_after",
             "can_content", "can_heel", "hose_allowance", "label_oil_type", "label_oil", "oil_type", "oil_removed", "oil_added", "dye_added", "cylinder_id")
 # Words that only say in which stage the readings after them belong.
 MARKERS = ("before_readings", "after_readings")

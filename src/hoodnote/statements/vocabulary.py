@@ -48,6 +48,8 @@ PLACES: dict[str, Place] = {
     # refrigerant and oil in and out
     "recovered": Place("refrigerant recovered", (Q.MASS,), "refrigerant"),
     "charged": Place("refrigerant charged", (Q.MASS,), "refrigerant"),
+    "cylinder_before": Place("recovery cylinder before", (Q.MASS,), "refrigerant"),
+    "cylinder_after": Place("recovery cylinder after", (Q.MASS,), "refrigerant"),
     "scale_before": Place("scale before", (Q.MASS,), "refrigerant"),
     "scale_after": Place("scale after", (Q.MASS,), "refrigerant"),
     "can_content": Place("content of a full can", (Q.MASS,), "refrigerant"),
