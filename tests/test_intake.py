@@ -278,7 +278,7 @@ def test_conclusion_that_nothing_bears_is_told_at_once_and_not_kept_as_a_warning
     (warning,) = type_text(store, job, "my conclusion is compressor not pumping").warnings
     assert warning.id == CLAIM and "compressor not pumping" in warning.text and store.warnings(job) == []
     assert any("NOT BORNE OUT" in line for line in taken_lines(type_text(store, job, "my conclusion is compressor not pumping"), job))
-    monkeypatch.setattr(causes, "unsupported", lambda statement, timeline: None)
+    monkeypatch.setattr(causes, "unsupported", lambda statement, timeline, equipment: None)
     assert type_text(store, job, "my conclusion is compressor not pumping").warnings == ()
 
 
@@ -287,3 +287,15 @@ def test_hazard_is_raised_and_kept_even_when_the_words_are_in_doubt(store, job, 
     assert any("oxygen" in w.text.lower() for w in taken.warnings)
     assert [w.warning.id for w in store.warnings(job)] == [w.id for w in taken.warnings]
     assert taken.entries[0].statement == Step("leak_test_oxygen") and taken.entries[0].standing is Standing.UNCONFIRMED
+
+
+def test_the_shops_own_gauges_count_at_once(store, job):
+    """A low side of 48.5 psi is near its limit of 50 for the usual gauge of 1 psi and more (grade B), and not for one good to 0.1 % of 120 psi."""
+    def told():
+        type_text(store, job, "engine running, source valve open, charging started")
+        return [w.id for w in type_text(store, job, "low side 48.5 psi").warnings]
+
+    assert "low_side_limit" in told()
+    (store.folder / "shop.toml").write_text('[gauges.low]\ngrade = "4A"\nfrom = "0 psi"\nto = "120 psi"\n')
+    type_text(store, job, "low side 30 psi")
+    assert "low_side_limit" not in told()

@@ -61,8 +61,8 @@ def implausible(statement: Statement, timeline: Timeline, units: str = "us", equ
         return reason(statement, timeline) if equipment is None else reason(statement, timeline, equipment)
 
 
-def hazards(statement: Statement, timeline: Timeline) -> list[Warning]:
+def hazards(statement: Statement, timeline: Timeline, equipment: Equipment | None = None) -> list[Warning]:
     """Warnings that a statement, made after the record `timeline`, calls for at once."""
     from hoodnote.checks.dangers import hazards as warnings
 
-    return warnings(statement, timeline)
+    return warnings(statement, timeline) if equipment is None else warnings(statement, timeline, equipment.gauges)

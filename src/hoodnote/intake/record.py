@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from hoodnote import checks
 from hoodnote.checks.dangers import became_true
+from hoodnote.checks.equipment import Equipment, shop_equipment
 from hoodnote.checks.model import Warning
 from hoodnote.checks.wording import habit
 from hoodnote.readings.agreement import Account, Settled
@@ -16,6 +17,7 @@ from hoodnote.readings.model import Entry, Live, Origin, Standing, Timeline
 from hoodnote.readings.timeline import build, last_about
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Answer, Control, Correction, Fact, Measured, Statement, subject, uncorrected
+from hoodnote.statements.vocabulary import CLAIM_FACTS
 
 if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
 # a figure alone that ends this soon after the clip before it may be the rest of what was said there: "low side thirty ... five"
 _SAME_BREATH = timedelta(seconds=3)
 CLAIM = "not_borne_out"                  # id of what is told of a conclusion that the record does not bear
-CLAIM_FACTS = ("conclusion", "earlier_diagnosis")
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,7 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
     """Append the settled statements in order. `crops` maps a position among them to the SHA-256 of the piece of photo it was read from."""
     entries: list[Entry] = []
     warnings: list[Warning] = []
+    equipment = shop_equipment(store.folder)
     for index, item in enumerate(settled):
         timeline = build(store.entries(job))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
@@ -50,9 +52,9 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
         if isinstance(item.statement, Answer):
             made = _figure_alone(item, item.statement, origin, timeline, _before(store, job, capture))
         else:
-            entry = _entry(item, origin, timeline, job.units)
+            entry = _entry(item, origin, timeline, job.units, equipment)
             doubted = entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED
-            made = [*(_at_odds(item.statement, timeline) if doubted else ()), entry]
+            made = [*(_at_odds(item.statement, timeline, equipment) if doubted else ()), entry]
         added = [store.add_entry(job, e, capture) for e in made]
         entries += added
         warnings += [w for w in warn(store, job, added, (item.statement, *(v.statement for v in item.versions)), timeline) if w not in warnings]
@@ -68,9 +70,10 @@ def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | 
     if not added:
         return []
     replaced = {e.supersedes for e in added} - {None}
+    equipment = shop_equipment(store.folder)
     with habit(job.units):
-        found = {w.text: w for s in dict.fromkeys(said) if s is not None for w in checks.hazards(s, before)}
-        changed = became_true(before, build(store.entries(job))) if replaced else []
+        found = {w.text: w for s in dict.fromkeys(said) if s is not None for w in checks.hazards(s, before, equipment)}
+        changed = became_true(before, build(store.entries(job)), equipment.gauges) if replaced else []
     if replaced:
         ids = {w.id for w in found.values()}
         found |= {w.text: w for w in changed if w.id not in ids}
@@ -79,19 +82,19 @@ def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | 
         found = {text: w for text, w in found.items() if text not in told}
     for warning in found.values():
         store.add_warning(job, warning, added[-1].id)
-    return [*found.values(), *_not_borne(added, before)]
+    return [*found.values(), *_not_borne(added, before, equipment)]
 
 
-def _not_borne(added: list[Entry], before: Timeline) -> list[Warning]:
+def _not_borne(added: list[Entry], before: Timeline, equipment: Equipment) -> list[Warning]:
     """Conclusions and earlier diagnoses among what was taken, that nothing on record bears."""
     from hoodnote.checks import causes
 
     stated = [e for e in added if isinstance(e.statement, Fact) and e.statement.key in CLAIM_FACTS and e.standing is not Standing.UNCONFIRMED]
-    told = [(e, causes.unsupported(e.statement, before)) for e in stated]
+    told = [(e, causes.unsupported(e.statement, before, equipment)) for e in stated]
     return [Warning(CLAIM, text, (e.id,)) for e, text in told if text is not None]
 
 
-def _entry(item: Settled, origin: Origin, timeline: Timeline, units: str) -> Entry:
+def _entry(item: Settled, origin: Origin, timeline: Timeline, units: str, equipment: Equipment) -> Entry:
     sure = item.standing is not Standing.UNCONFIRMED
     entry = Entry(item.statement, item.standing, origin, item.confidence, item.versions, question=item.question)
     if not sure:
@@ -102,19 +105,19 @@ def _entry(item: Settled, origin: Origin, timeline: Timeline, units: str) -> Ent
         inner = item.statement.statement
         earlier = last_about(timeline, subject(inner))
         entry = replace(entry, statement=inner, supersedes=earlier.entry.id if earlier else None)
-    return _doubted(entry, timeline, units)
+    return _doubted(entry, timeline, units, equipment)
 
 
-def _doubted(entry: Entry, timeline: Timeline, units: str) -> Entry:
+def _doubted(entry: Entry, timeline: Timeline, units: str, equipment: Equipment) -> Entry:
     """The entry, or the same as a question when its figure cannot be. Plausibility asks; it never changes what was said."""
-    reason = checks.implausible(entry.statement, timeline, units)
+    reason = checks.implausible(entry.statement, timeline, units, equipment)
     if reason is None:
         return entry
     # a doubtful figure must not push out the one that stands
     return replace(entry, standing=Standing.UNCONFIRMED, supersedes=None, question=f"{describe(entry.statement)}? {reason}")
 
 
-def _at_odds(statement: Statement, timeline: Timeline) -> list[Entry]:
+def _at_odds(statement: Statement, timeline: Timeline, equipment: Equipment) -> list[Entry]:
     """Of two heard figures that cannot both be, either may be the wrong one: the earlier is asked again as well.
 
     What a person typed or confirmed is left alone.
@@ -124,7 +127,7 @@ def _at_odds(statement: Statement, timeline: Timeline) -> list[Entry]:
         if earlier.standing is not Standing.AGREED or not isinstance(earlier.statement, Measured):
             continue
         without = replace(timeline, live=tuple(x for x in timeline.live if x is not live))
-        if checks.implausible(statement, without) is None:
+        if checks.implausible(statement, without, equipment=equipment) is None:
             question = f"{describe(earlier.statement)}? It cannot stand together with {describe(statement)}"
             return [_asked_again(earlier, question)]
     return []

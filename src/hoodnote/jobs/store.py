@@ -164,6 +164,11 @@ class Store:
     def keep_bytes(self, data: bytes, suffix: str) -> KeptFile:
         return self._media.keep_bytes(data, suffix)
 
+    @property
+    def folder(self) -> Path:
+        """The data directory: the shop's own files lie beside the database."""
+        return self._path.parent
+
     def media_path(self, sha256: str) -> Path:
         return self._media.path(sha256)
 

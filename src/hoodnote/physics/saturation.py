@@ -56,16 +56,6 @@ def saturation_temperature(refrigerant: str, pressure: AbsolutePressure, quality
                                       _VAPOUR_FRACTION[Quality(quality)]) - 273.15)
 
 
-def saturation_slope(refrigerant: str, temperature: Temperature, quality: Quality | str = Quality.DEW) -> float:
-    """dP/dT along saturation in kPa/K, by central difference over 0.2 K (one-sided at the ends of the range)."""
-    _, _, lowest = _limits(_model(refrigerant))
-    top = critical_point(refrigerant)[0].kelvin
-    below = Temperature(max(temperature.kelvin - 0.1, lowest) - 273.15)
-    above = Temperature(min(temperature.kelvin + 0.1, top - 0.01) - 273.15)
-    rise = saturation_pressure(refrigerant, above, quality).kpa - saturation_pressure(refrigerant, below, quality).kpa
-    return rise / (above.celsius - below.celsius)
-
-
 def saturation_curve(refrigerant: str, lowest: Temperature, highest: Temperature, points: int = 50,
                      quality: Quality | str = Quality.DEW) -> list[tuple[Temperature, AbsolutePressure]]:
     """Evenly spaced points for a plot; ends short of the critical point (5 K, a blend 20 K) where `highest` lies above that."""

@@ -145,6 +145,7 @@ FACTS: dict[str, str] = {
     "label_refrigerant": "label refrigerant", "label_oil_type": "label oil type", "oil_type": "oil type used", "source_refrigerant": "source refrigerant",
     "cylinder_id": "recovery cylinder", "conclusion": "technician's conclusion", "earlier_diagnosis": "earlier diagnosis by others",
 }
+CLAIM_FACTS = ("conclusion", "earlier_diagnosis")
 # What a conclusion or an earlier diagnosis may name.
 CLAIMED = ("low charge", "overcharge", "air in the system", "restriction", "expansion device stuck shut", "expansion device stuck open",
            "poor condenser airflow", "compressor not pumping", "iced evaporator", "heater valve or blend door", "open switch", "blown fuse",

@@ -5,13 +5,14 @@ from __future__ import annotations
 from hoodnote.checks.causes.ranking import rank, weights
 from hoodnote.checks.causes.record import Record, observe
 from hoodnote.checks.causes.tables import SOURCE, ClaimRule, tables
+from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.checks.model import Claim, Ranking, Support
 from hoodnote.checks.view import View
 from hoodnote.readings.model import Timeline
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Fact, Statement
+from hoodnote.statements.vocabulary import CLAIM_FACTS
 
-CLAIM_KEYS = ("conclusion", "earlier_diagnosis")
 # More than even odds, with all that ought to be on record first; and so little that the record speaks against it.
 _SUPPORTED, _CONTRADICTED = 0.5, 0.05
 
@@ -24,14 +25,14 @@ def claims(view: View, ranking: Ranking | None) -> tuple[Claim, ...]:
 
 
 def _claims(statement: Statement | None) -> bool:
-    return isinstance(statement, Fact) and statement.key in CLAIM_KEYS and statement.value in tables().claims
+    return isinstance(statement, Fact) and statement.key in CLAIM_FACTS and statement.value in tables().claims
 
 
-def unsupported(statement: Statement | None, timeline: Timeline) -> str | None:
+def unsupported(statement: Statement | None, timeline: Timeline, equipment: Equipment = USUAL) -> str | None:
     """One line for the technician when a conclusion is stated that the record does not bear out; None where it does, or for anything else."""
     if not _claims(statement):
         return None
-    view = View(timeline)
+    view = View(timeline, equipment)
     claim = _claim(observe(view), rank(view), 0, statement)
     match claim.support:
         case Support.SUPPORTED:

@@ -135,7 +135,7 @@ def _low_side_level(state: ServiceState) -> str | None:
     if _CHARGED_SO in (state.get("refrigerant"), state.get("label_refrigerant")):
         return ""
     psi, (lowest, highest) = from_si(kpa, "psi"), LOW_SIDE_LIMIT_PSI
-    return "over" if psi > highest else "at" if psi > lowest else "near" if psi + from_si(gauge_limit("low_side", kpa), "psi") > lowest else ""
+    return "over" if psi > highest else "at" if psi > lowest else "near" if psi + from_si(gauge_limit(state.gauges, "low_side", kpa), "psi") > lowest else ""
 
 
 def _low_side_high(state: ServiceState) -> bool | None:

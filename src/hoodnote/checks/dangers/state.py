@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from hoodnote.checks.equipment import USUAL
+from hoodnote.physics.gauge import USUAL_MANIFOLD, ManifoldGauges
 from hoodnote.readings.model import Entry, Standing, Timeline
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control, Fact, Measured, Plan, Statement, Step, uncorrected
@@ -98,6 +98,7 @@ class ServiceState:
     """Items of WORDS, facts (FACT_ITEMS), last readings in kPa gauge or C; an item that is not in `items` was never spoken of."""
 
     items: Mapping[str, Known] = field(default_factory=lambda: MappingProxyType({}))
+    gauges: ManifoldGauges = USUAL_MANIFOLD
 
     def get(self, item: str) -> Value:
         known = self.items.get(item)
@@ -127,14 +128,15 @@ class ServiceState:
 
     def after(self, statement: Statement | None, sure: bool = True, entry: int | None = None) -> ServiceState:
         """The state once this was said; not `sure` makes unknown what it speaks of. A plan and a word to the tool change nothing."""
-        replay = _Replay(dict(self.items))
+        replay = _Replay(dict(self.items), self.gauges)
         replay.take(statement, sure, entry)
-        return ServiceState(MappingProxyType(replay.items))
+        return ServiceState(MappingProxyType(replay.items), self.gauges)
 
 
 @dataclass
 class _Replay:
     items: dict[str, Known]
+    gauges: ManifoldGauges
     sure: bool = True
     basis: tuple[int, ...] = ()
 
@@ -217,7 +219,7 @@ class _Replay:
         self.set("drawn_empty", kpa <= NO_PRESSURE_KPA and self.get("pump") is True)
         low, high = self.get("low_reading"), self.get("high_reading")
         both = self.get("engine") is False and low is not None and high is not None
-        if both and abs(low - high) <= gauge_limit("low_side", low) + gauge_limit("high_side", high):
+        if both and abs(low - high) <= gauge_limit(self.gauges, "low_side", low) + gauge_limit(self.gauges, "high_side", high):
             self.set("settled", True)
 
     def _forget_readings(self) -> None:
@@ -231,9 +233,9 @@ class _Replay:
             self.items[item] = Known(None, self.basis, in_question=not self.sure)
 
 
-def gauge_limit(place: str, kpa: float) -> float:
-    """Limit of error in kPa of the usual gauge there."""
-    gauge = USUAL.gauges.of(place)
+def gauge_limit(gauges: ManifoldGauges, place: str, kpa: float) -> float:
+    """Limit of error in kPa of the gauge there; a twentieth of its span off its graded scale."""
+    gauge = gauges.of(place)
     limit = gauge.limit_of_error_kpa(GaugePressure(kpa))
     return 0.05 * gauge.span_kpa if limit is None else limit
 
@@ -243,9 +245,9 @@ def opens_circuit(step: Step) -> bool:
     return step.action in ("replaced", "repaired") and step.item in _REFRIGERANT_CIRCUIT
 
 
-def service_state(timeline: Timeline) -> ServiceState:
-    """The state at the end of the record."""
-    replay, last = _Replay({}), None
+def service_state(timeline: Timeline, gauges: ManifoldGauges = USUAL_MANIFOLD) -> ServiceState:
+    """The state at the end of the record, as read with these gauges."""
+    replay, last = _Replay({}, gauges), None
     for live in timeline.live:
         if live.usable:
             last = live.entry.statement
@@ -253,7 +255,7 @@ def service_state(timeline: Timeline) -> ServiceState:
         else:
             for statement in accounts(live.entry):
                 replay.take(last if statement == Control("withdraw") else statement, False, live.entry.id)
-    return ServiceState(MappingProxyType(replay.items))
+    return ServiceState(MappingProxyType(replay.items), gauges)
 
 
 def moments(timeline: Timeline) -> Iterable[tuple[Entry, ServiceState]]:
