@@ -22,10 +22,13 @@ def best_two(model_dir: Path | None = None, models: Path | None = None) -> list[
     if model is not None and _lacking_package("vosk") is None:
         engines.append(_vosk(model))
     if _neural_lacking() is None:
+        from hoodnote.capture.speech.encoded import EncodedClips
         from hoodnote.capture.speech.neural import NeuralRecognizer
+        from hoodnote.capture.speech.phones import PhoneRecognizer
 
-        engines.append(NeuralRecognizer())
-    if len(engines) < 2 and _lacking_package("pocketsphinx") is None:
+        clips = EncodedClips()
+        engines = [PhoneRecognizer(clips), NeuralRecognizer(clips=clips), *engines]
+    if len(engines) < 3 and _lacking_package("pocketsphinx") is None:
         from hoodnote.capture.speech.sphinx import SphinxRecognizer
 
         engines.append(SphinxRecognizer())
