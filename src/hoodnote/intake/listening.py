@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 _LISTENERS = 3
 _N_BEST = 8                    # of each listener
 _NEIGHBOURS = 45               # of each of the likeliest utterances, before the cheap listener chooses among them
-_MOST = 12                     # candidates that every listener is asked about, and a few more where the listeners' own lists are long
+_MOST = 8                      # candidates that every listener is asked about, and a few more where the listeners' own lists are long
 _UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
 
 
