@@ -31,8 +31,8 @@ def names(found) -> list[str]:
     return [e.name for e in found]
 
 
-def test_without_a_vosk_model_the_bundled_two():
-    assert names(best_two()) == ["neural", "pocketsphinx"]
+def test_without_a_vosk_model_the_bundled_three():
+    assert names(best_two()) == ["phones", "neural", "pocketsphinx"]
     assert dict(survey()) == {"vosk": "no model; fetch one with: hoodnote model fetch", "neural": None, "pocketsphinx": None}
 
 
@@ -48,7 +48,7 @@ def test_with_a_vosk_model_vosk_and_neural(monkeypatch, tmp_path, how):
         monkeypatch.setenv(VARIABLE, str(KOREAN))
     asked = KOREAN if how == "named" else None, tmp_path / "models"
     found = best_two(*asked)
-    assert names(found) == ["vosk", "neural"] and found[0].model == model
+    assert names(found) == ["phones", "neural", "vosk"] and found[2].model == model
     assert dict(survey(*asked))["vosk"] is None
 
 
@@ -73,6 +73,6 @@ def test_a_named_directory_without_a_model_is_refused(tmp_path):
 def test_what_is_not_installed_is_left_out_and_named(monkeypatch):
     real = importlib.util.find_spec
     monkeypatch.setattr(importlib.util, "find_spec", lambda name, *rest: None if name in ("pocketsphinx", "vosk") else real(name, *rest))
-    assert names(best_two()) == ["neural"]
+    assert names(best_two()) == ["phones", "neural"]
     told = dict(survey())
     assert told["pocketsphinx"] == "install it with: pip install pocketsphinx" and "pip install vosk" in told["vosk"]

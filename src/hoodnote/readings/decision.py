@@ -21,6 +21,7 @@ import numpy as np
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.confusable import teen_or_tens
+from hoodnote.language.numbers import NUMBER_WORDS
 from hoodnote.language.walker import NotSayable
 from hoodnote.readings.agreement import LEAST_CONFIDENCE, Account, Settled, aligned, meaning
 from hoodnote.readings.model import Standing, Version
@@ -100,7 +101,7 @@ class Judged:
     probability: float                       # that it is right
     rivals: tuple[tuple[Statement, float], ...]     # what else it may be, with shares, likeliest first
     teens: bool = False                      # whether its words hold a teen or a whole ten
-    same_words: bool = False                 # whether the best listener and another one understood it in the same words
+    same_words: bool = False                 # whether the best listener and another one understood it in the same number words
 
 
 @dataclass(frozen=True)
@@ -173,7 +174,7 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
 
 
 def _in_the_same_words(accounts: Sequence[Account], key: Statement) -> bool:
-    """"Eighty eight" and "reads eight" can come to the same figure; then one of them misheard."""
+    """The same figure in other number words, "one eighteen" and "one hundred eighteen", was misheard by one of them."""
     first, *others = (_wordings(account, key) for account in accounts)
     return any(first & other for other in others)
 
@@ -184,7 +185,8 @@ def _wordings(account: Account, key: Statement) -> set[tuple[str, ...]]:
         spans = parse_spans(words) if account.statements else []
     except NotSayable:
         return set()
-    return {tuple(words[slice(*span)]) for statement, (_, span) in zip(account.statements, spans) if meaning(statement) == key}
+    return {tuple(word for word in words[slice(*span)] if word in NUMBER_WORDS)
+            for statement, (_, span) in zip(account.statements, spans) if meaning(statement) == key}
 
 
 def _fitted(opinions: Opinions, w: Weights) -> bool:
