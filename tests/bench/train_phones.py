@@ -104,7 +104,7 @@ def train(shards: Shards, seconds: float, device: str) -> dict[str, np.ndarray]:
             for group in optimizer.param_groups:
                 group["lr"] = RATE * min(1, (step + 1) / 300) * (0.49 * (1 + np.cos(np.pi * done)) + 0.02)
             x, mask, frames, units, said = shards.take(clips)
-            with torch.autocast(device, dtype=torch.bfloat16):
+            with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
                 logits = network(spoiled(x), mask)
             logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
             loss = functional.ctc_loss(logs, units.to(device), frames.to(device), said.to(device), zero_infinity=True, reduction="sum") / max(int(said.sum()), 1)

@@ -53,7 +53,7 @@ def run(data_dir: Path, tell: Callable[[Taken, Job], Iterable[str]]) -> None:
                 taken = type_text(store, job, item.said)
             for line in tell(taken, job):
                 print(f"        {line}", flush=True)
-        print(f"\n{heard_exactly} of {spoken} clips were heard word for word by both listeners.")
+        print(f"\n{heard_exactly} of {spoken} clips were heard word for word by every listener.")
         _write_notes(store, job, data_dir)
     print(f"\nDone in {time.monotonic() - began:.0f} s. See the open questions with:  hoodnote --data {data_dir} ask {script.work_order}")
 

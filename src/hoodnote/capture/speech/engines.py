@@ -1,4 +1,4 @@
-"""Which recognizers listen here: two that fail in different ways, the better one first."""
+"""Which recognizers listen here: three that fail in different ways, the better ones first."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hoodnote.errors import HoodnoteError
 
 
 def best_two(model_dir: Path | None = None, models: Path | None = None) -> list[Recognizer]:
-    """Vosk and the neural engine when a Vosk model is found, else the neural engine and pocketsphinx.
+    """The phone listener, the neural engine, and Vosk when a model for it is found, else pocketsphinx.
 
     model_dir: a Vosk model named by the user; models: where fetched models lie.
     An engine that is not installed is left out, so the list may hold one or none; `survey` says why.

@@ -43,7 +43,6 @@ class PhoneModel:
 
     def logs(self, sound: np.ndarray) -> np.ndarray:
         """sound (frames, 288) of the encoder -> (frames, 40) natural logs of the blank and of each phone."""
-        w = self._weights
         h = self._linear("i", self._normal("n", sound.astype(np.float32)))
         for i in range(self._blocks):
             name = f"blocks.{i}."
