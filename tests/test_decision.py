@@ -15,7 +15,8 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
 WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, bend={}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, *(0.0,) * 7),
-                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, clear_teens=0.0, slack=0.5, absurd=6.0)
+                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, clear_teens=0.0,
+                  threshold_alone=0.95, threshold_teens_alone=0.95, clear_alone=0.0, slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
@@ -220,3 +221,24 @@ def test_a_teen_must_be_clear_to_each_listener():
     for second, standing in ((-5, Standing.UNCONFIRMED), (-60, Standing.AGREED)):       # the second listener counts a tenth
         (settled,) = decide(opinions(("vent forty", 0, 0), ("vent fourteen", -5, second)), strict).settled
         assert settled.standing is standing
+
+
+def test_what_the_independent_listener_did_not_understand_must_be_surer():
+    weights = replace(WEIGHTS, listener={"a": 1.0, "b": 1.0, "c": 1.0}, fitted=("a", "b", "c"), curve=(0.0, 1.0, *(0.0,) * 10))
+    rows = (("vent fifty two", (0.0, 0.0, 0.0)), ("vent sixty two", (-2.0, -2.0, 0.0)))         # 4 by the share: 98.2 %
+
+    def standing(third: str, **stricter) -> Standing:
+        candidates = tuple(Candidate(tuple(text.split()), tuple(parse(text.split())), scores) for text, scores in rows)
+        texts = ("vent fifty two", "vent fifty two", third)
+        accounts = tuple(Account(reader, text, tuple(parse(text.split())) if text else (), 0.9) for reader, text in zip("abc", texts))
+        return decide(Opinions(accounts, (True, True, True), candidates), replace(weights, **stricter)).settled[0].standing
+
+    for stricter in ({"threshold_alone": 0.99}, {"clear_alone": 2.5}):
+        assert (standing("vent fifty two", **stricter), standing("", **stricter)) == (Standing.AGREED, Standing.UNCONFIRMED)
+
+
+def test_a_fact_with_a_number_in_it_is_a_figure():
+    strict = replace(WEIGHTS, threshold=0.999, threshold_words=0.9)
+    (year,) = decide(opinions(("model year two thousand three", 0, 0), ("model year two thousand", -5, -60)), strict).settled
+    (device,) = decide(opinions(("expansion device is orifice tube", 0, 0), ("expansion device is expansion valve", -5, -60)), strict).settled
+    assert (year.standing, device.standing) == (Standing.UNCONFIRMED, Standing.AGREED)

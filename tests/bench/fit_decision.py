@@ -26,7 +26,6 @@ from hoodnote.readings import decision
 from hoodnote.readings.agreement import meaning
 from hoodnote.readings.decision import Judged, Opinions, Weights, features, judge, weighted, weights
 from hoodnote.statements.describe import describe
-from hoodnote.statements.model import Answer, Measured, uncorrected
 from hoodnote.statements.parser import parse
 from tests.bench.hearing_records import clips_of, decode, from_json, read
 from tests.bench.voices import UNTRAINED
@@ -165,11 +164,11 @@ def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> 
     both = np.array([sum(bool(a.statements) for a in e.opinions.accounts) > 1 and all(m >= -w.slack for m in item.margins) for e, item in which])
     reliability(p, y)
     teens = np.array([item.teens for _, item in which])
-    figures = np.array([isinstance(uncorrected(item.statement), Measured | Answer) for _, item in which])
+    figures = np.array([item.figure for _, item in which])
     own = np.array([item.in_best[0] and item.same_words for _, item in which])
     clear = np.array([min(item.margins[:2]) >= (w.clear_teens if item.teens else w.clear) for _, item in which])
     for name, kind in (("all statements", True), ("with a teen or a whole ten, understood by two in the same words and clear", teens & own & clear),
-                       ("with another figure, understood by two in the same words and clear", figures & ~teens & own & clear), ("without a figure", ~figures & ~teens)):
+                       ("with another figure, understood by two in the same words and clear", figures & ~teens & own & clear), ("without a figure", ~figures)):
         print(f"\n{name}:")
         risk(p, y, both & kind, conditions, said)
     print("\nsurest of the wrong:")
@@ -187,7 +186,8 @@ def as_toml(w: Weights, clips: int) -> str:
     lines = ["# Fitted on development voices that no listener was trained on: python -m tests.bench.fit_decision --fit FILE --write --threshold-...",
              f"# {clips} clips. The thresholds were read off its risk tables, clear off the surest of the wrong.",
              f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}",
-             f"threshold_words = {w.threshold_words}", f"clear = {w.clear}", f"clear_teens = {w.clear_teens}", f"slack = {w.slack}", f"absurd = {w.absurd}",
+             f"threshold_words = {w.threshold_words}", f"clear = {w.clear}", f"clear_teens = {w.clear_teens}", f"threshold_alone = {w.threshold_alone}",
+             f"threshold_teens_alone = {w.threshold_teens_alone}", f"clear_alone = {w.clear_alone}", f"slack = {w.slack}", f"absurd = {w.absurd}",
              f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
              "", "[bend]", *(f"{k} = {v}" for k, v in w.bend.items())]
     return "\n".join(lines) + "\n"

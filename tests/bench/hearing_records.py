@@ -121,12 +121,12 @@ def _say(wanted: tuple[str, str]) -> None:
 
 def _load(model: Path | None, until: float) -> None:
     global _deadline
-    from hoodnote.capture.speech.engines import best_two
+    from hoodnote.capture.speech.engines import best_three
     from hoodnote.capture.speech.neural import NeuralRecognizer
     from hoodnote.capture.speech.neural_model import SpeechModel
 
     _deadline = until
-    _engines[:] = best_two(model)
+    _engines[:] = best_three(model)
     for engine in _engines:
         if isinstance(engine, NeuralRecognizer):
             engine.clips.__dict__["model"] = SpeechModel(threads=1)

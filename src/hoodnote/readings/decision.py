@@ -72,6 +72,9 @@ class Weights:
     threshold_words: float                   # the same for one without a figure: steps and points of the circuit are hardly ever mistaken
     clear: float                             # natural log, weighted, by which each of the better two listeners must prefer a figure to its rivals
     clear_teens: float                       # the same for a teen or a whole ten, whose probability must be higher
+    threshold_alone: float                   # of a figure that the last listener, which shares nothing with the better two, did not understand
+    threshold_teens_alone: float
+    clear_alone: float
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -84,9 +87,8 @@ def weights() -> Weights:
     """Raises HoodnoteError when the file that belongs to the program is damaged."""
     try:
         data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
-        return Weights(data["listener"], data["bend"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["threshold_teens"],
-                       data["threshold_words"], data["clear"], data["clear_teens"], data["slack"], data["absurd"])
-    except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
+        return Weights(**{**data, "fitted": tuple(data["fitted"]), "curve": tuple(data["curve"])})
+    except (OSError, KeyError, TypeError, tomllib.TOMLDecodeError) as error:
         raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
 
 
@@ -100,6 +102,7 @@ class Judged:
     in_best: tuple[bool, ...]                # whether each listener's own best holds it
     probability: float                       # that it is right
     rivals: tuple[tuple[Statement, float], ...]     # what else it may be, with shares, likeliest first
+    figure: bool = True                      # whether it is a reading, or its words hold a number
     teens: bool = False                      # whether its words hold a teen or a whole ten
     same_words: bool = False                 # whether the best listener and another one understood it in the same number words
 
@@ -167,8 +170,9 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
         margins = tuple(_margin(logs, having, i, w) for i in range(logs.shape[1]))
         in_best = tuple(Counter(map(meaning, a.statements))[key] >= nth for a in opinions.accounts)
         probability = _probability(opinions, w, share, margins, in_best)
+        words = top.words[slice(*top.spans[position])] if top.spans else top.words
         judged.append(Judged(statement, share, margins, in_best, probability, _rivals(top, position, opinions.candidates, shares, having),
-                             teen_or_tens(top.words[slice(*top.spans[position])] if top.spans else top.words),
+                             isinstance(uncorrected(statement), Measured | Answer) or not NUMBER_WORDS.isdisjoint(words), teen_or_tens(words),
                              _in_the_same_words(opinions.accounts, key)))
     return top, judged
 
@@ -257,12 +261,16 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
 
 
 def _sure(item: Judged, w: Weights) -> bool:
-    """A figure must be what two listeners understood by themselves: one that only prefers it when asked has not heard it."""
-    if not isinstance(uncorrected(item.statement), Measured | Answer) and not item.teens:
+    """A figure must be what two listeners understood by themselves: one that only prefers it when asked has not heard it. The better two
+    share their ears, so that what the last one did not understand must be surer."""
+    if not item.figure:
         return item.probability >= w.threshold_words
     if not (item.in_best[0] and item.same_words):
         return False
-    least, clear = (w.threshold_teens, w.clear_teens) if item.teens else (w.threshold, w.clear)
+    if item.in_best[-1]:
+        least, clear = (w.threshold_teens, w.clear_teens) if item.teens else (w.threshold, w.clear)
+    else:
+        least, clear = w.threshold_teens_alone if item.teens else w.threshold_alone, w.clear_alone
     return item.probability >= least and min(item.margins[:2]) >= clear
 
 

@@ -9,7 +9,7 @@ from hoodnote.capture.speech.recognizer import Recognizer
 from hoodnote.errors import HoodnoteError
 
 
-def best_two(model_dir: Path | None = None, models: Path | None = None) -> list[Recognizer]:
+def best_three(model_dir: Path | None = None, models: Path | None = None) -> list[Recognizer]:
     """The phone listener, the neural engine, and Vosk when a model for it is found, else pocketsphinx.
 
     model_dir: a Vosk model named by the user; models: where fetched models lie.
