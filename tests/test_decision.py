@@ -1,4 +1,4 @@
-"""Two listeners' opinions of the same candidates make one decision; figures here are worked out by hand."""
+"""Listeners' opinions of the same candidates make one decision; figures here are worked out by hand."""
 
 from __future__ import annotations
 
@@ -14,8 +14,9 @@ from hoodnote.readings.decision import Candidate, Opinions, Weights, decide, jud
 from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
-WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, word={"b": 0.0}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, 0.0, 0.0, 0.0, 0.0),
-                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, slack=0.5, absurd=6.0)
+WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, bend={}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, *(0.0,) * 7),
+                  threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, clear_teens=0.0,
+                  threshold_alone=0.95, threshold_teens_alone=0.95, clear_alone=0.0, slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
@@ -112,6 +113,41 @@ def test_a_unit_heard_by_one_is_kept():
     assert settled.standing is Standing.AGREED and settled.statement.unit_stated
 
 
+@pytest.mark.parametrize(("second", "standing"), [("high side two fifteen", Standing.UNCONFIRMED), ("high side is two hundred fifteen p s i", Standing.AGREED)])
+def test_a_figure_that_two_understood_in_different_number_words_is_asked(second, standing):
+    heard = opinions(("high side two hundred fifteen", 0, 0), ("low side thirty", -9, -90), best=("high side two hundred fifteen", second))
+    (settled,) = decide(heard, WEIGHTS).settled
+    assert settled.standing is standing
+
+
+@pytest.mark.parametrize(("text", "rival", "kind"), [("vent forty two", "vent fifty two", "clear"), ("vent forty", "vent fourteen", "clear_teens")])
+def test_a_figure_must_be_clear_to_each_of_the_better_two(text, rival, kind):
+    heard = opinions((text, 0, 0), (rival, -5, -30))         # weighted: by 5 to the one, by 3 to the other
+    standings = [decide(heard, replace(WEIGHTS, **{kind: clear})).settled[0].standing for clear in (2.9, 3.1)]
+    assert standings == [Standing.AGREED, Standing.UNCONFIRMED]
+
+
+def test_two_of_three_are_enough_and_the_first_must_be_among_them():
+    weights = replace(WEIGHTS, listener={"a": 1.0, "b": 1.0, "c": 1.0}, fitted=("a", "b", "c"), curve=(0.0, 1.0, *(0.0,) * 10))
+
+    def standing(*best: str) -> Standing:
+        candidates = (Candidate(("vent", "fifty", "two"), tuple(parse(["vent", "fifty", "two"])), (0.0, 0.0, 0.0)),
+                      Candidate(("vent", "sixty", "two"), tuple(parse(["vent", "sixty", "two"])), (-6.0, -6.0, 0.0)))
+        accounts = tuple(Account(reader, text, tuple(parse(text.split())) if text else (), 0.9) for reader, text in zip("abc", best))
+        return decide(Opinions(accounts, (True, True, True), candidates), weights).settled[0].standing
+
+    assert standing("vent fifty two", "vent fifty two", "") is Standing.AGREED
+    assert standing("vent fifty two", "", "vent fifty two") is Standing.AGREED
+    assert standing("vent sixty two", "vent fifty two", "vent fifty two") is Standing.UNCONFIRMED
+    assert standing("vent fifty two", "", "") is Standing.UNCONFIRMED
+
+
+def test_a_bent_score_counts_less_the_further_behind_it_is():
+    heard = opinions(("vent fifty two", 0, 0), ("vent sixty two", -10, 0))
+    bent = decision.weighted(heard, replace(WEIGHTS, bend={"a": 5.0}))
+    assert bent[:, 0] == pytest.approx([0.0, -5 * math.log(3)])     # 5 log(1 + 10 / 5)
+
+
 def test_nothing_heard_decides_nothing():
     made = decide(Opinions((Account("a", "", (), 0.0), Account("b", "", (), 0.0)), (True, True), ()), WEIGHTS)
     assert made.settled == () and made.words == ()
@@ -121,7 +157,7 @@ def test_a_sound_that_nothing_explains_is_not_understood():
     deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", -9, -90), best=("", "vent thirty"), confidence=(0.0, 0.4))
     assert decide(deaf, WEIGHTS).settled == () and decide(deaf, replace(WEIGHTS, fitted=())).settled != ()
     deaf = opinions(("vent thirty", 0, 0), ("vent thirteen", 0, 0), best=("vent thirty", "vent thirty"), confidence=(0.001, 0.4))
-    made = decide(deaf, replace(WEIGHTS, curve=(0.0, 0.0, 0.0, 0.0, 1.0, 0.0)))      # the first listener's confidence alone: log odds of -4 and less
+    made = decide(deaf, replace(WEIGHTS, curve=(0.0, 0.0, 0.0, 1.0, *(0.0,) * 5)))      # the first listener's confidence alone: log odds of -4 and less
     assert made.settled == () and made.words
 
 
@@ -146,7 +182,7 @@ def test_nothing_is_agreed_below_the_threshold_or_against_a_listener(rows, first
 
 def test_the_installed_weights_fit_the_features():
     w = decision.weights()
-    assert len(w.curve) == len(decision.features(0.5, (0.0, 0.0), (True, True), (0.5, 0.5))) and 0.5 < w.threshold < 1
+    assert len(w.curve) == len(decision.features(0.5, (0.0,) * 3, (True,) * 3, (0.5,) * 3)) and 0.5 < w.threshold < 1
     assert set(w.fitted) == set(w.listener) and all(v > 0 for v in w.listener.values())
 
 
@@ -181,7 +217,28 @@ def test_a_figure_is_agreed_only_when_both_listeners_understood_it_by_themselves
 
 
 def test_a_teen_must_be_clear_to_each_listener():
-    strict = replace(WEIGHTS, clear=1.0)
+    strict = replace(WEIGHTS, clear_teens=1.0)
     for second, standing in ((-5, Standing.UNCONFIRMED), (-60, Standing.AGREED)):       # the second listener counts a tenth
         (settled,) = decide(opinions(("vent forty", 0, 0), ("vent fourteen", -5, second)), strict).settled
         assert settled.standing is standing
+
+
+def test_what_the_independent_listener_did_not_understand_must_be_surer():
+    weights = replace(WEIGHTS, listener={"a": 1.0, "b": 1.0, "c": 1.0}, fitted=("a", "b", "c"), curve=(0.0, 1.0, *(0.0,) * 10))
+    rows = (("vent fifty two", (0.0, 0.0, 0.0)), ("vent sixty two", (-2.0, -2.0, 0.0)))         # 4 by the share: 98.2 %
+
+    def standing(third: str, **stricter) -> Standing:
+        candidates = tuple(Candidate(tuple(text.split()), tuple(parse(text.split())), scores) for text, scores in rows)
+        texts = ("vent fifty two", "vent fifty two", third)
+        accounts = tuple(Account(reader, text, tuple(parse(text.split())) if text else (), 0.9) for reader, text in zip("abc", texts))
+        return decide(Opinions(accounts, (True, True, True), candidates), replace(weights, **stricter)).settled[0].standing
+
+    for stricter in ({"threshold_alone": 0.99}, {"clear_alone": 2.5}):
+        assert (standing("vent fifty two", **stricter), standing("", **stricter)) == (Standing.AGREED, Standing.UNCONFIRMED)
+
+
+def test_a_fact_with_a_number_in_it_is_a_figure():
+    strict = replace(WEIGHTS, threshold=0.999, threshold_words=0.9)
+    (year,) = decide(opinions(("model year two thousand three", 0, 0), ("model year two thousand", -5, -60)), strict).settled
+    (device,) = decide(opinions(("expansion device is orifice tube", 0, 0), ("expansion device is expansion valve", -5, -60)), strict).settled
+    assert (year.standing, device.standing) == (Standing.UNCONFIRMED, Standing.AGREED)

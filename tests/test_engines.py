@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from hoodnote.capture.speech import engines
-from hoodnote.capture.speech.engines import best_two, survey
+from hoodnote.capture.speech.engines import best_three, survey
 from hoodnote.capture.speech.vosk_engine import VARIABLE
 from hoodnote.errors import HoodnoteError
 
@@ -31,8 +31,8 @@ def names(found) -> list[str]:
     return [e.name for e in found]
 
 
-def test_without_a_vosk_model_the_bundled_two():
-    assert names(best_two()) == ["neural", "pocketsphinx"]
+def test_without_a_vosk_model_the_bundled_three():
+    assert names(best_three()) == ["phones", "neural", "pocketsphinx"]
     assert dict(survey()) == {"vosk": "no model; fetch one with: hoodnote model fetch", "neural": None, "pocketsphinx": None}
 
 
@@ -47,8 +47,8 @@ def test_with_a_vosk_model_vosk_and_neural(monkeypatch, tmp_path, how):
     if how == "environment":
         monkeypatch.setenv(VARIABLE, str(KOREAN))
     asked = KOREAN if how == "named" else None, tmp_path / "models"
-    found = best_two(*asked)
-    assert names(found) == ["vosk", "neural"] and found[0].model == model
+    found = best_three(*asked)
+    assert names(found) == ["phones", "neural", "vosk"] and found[2].model == model
     assert dict(survey(*asked))["vosk"] is None
 
 
@@ -60,19 +60,19 @@ def test_words_the_model_lacks_are_told(monkeypatch):
 
 def test_a_model_of_another_language_is_refused_when_named():
     with pytest.raises(HoodnoteError, match="take a model for this language"):
-        best_two(KOREAN)
+        best_three(KOREAN)
     assert "take a model for this language" in dict(survey(KOREAN))["vosk"]
 
 
 def test_a_named_directory_without_a_model_is_refused(tmp_path):
     with pytest.raises(HoodnoteError, match="is no Vosk model"):
-        best_two(tmp_path)
+        best_three(tmp_path)
     assert "is no Vosk model" in dict(survey(tmp_path))["vosk"]
 
 
 def test_what_is_not_installed_is_left_out_and_named(monkeypatch):
     real = importlib.util.find_spec
     monkeypatch.setattr(importlib.util, "find_spec", lambda name, *rest: None if name in ("pocketsphinx", "vosk") else real(name, *rest))
-    assert names(best_two()) == ["neural"]
+    assert names(best_three()) == ["phones", "neural"]
     told = dict(survey())
     assert told["pocketsphinx"] == "install it with: pip install pocketsphinx" and "pip install vosk" in told["vosk"]

@@ -85,7 +85,7 @@ def test_scores_that_are_not_whole_are_refused(tmp_path):
 @pytest.mark.parametrize("text", ["low side thirty two", "charged one pound four ounces", "condenser fan on"])
 def test_a_text_is_cut_as_the_model_cuts_its_own(neural, text):
     model = neural._model
-    sound = neural._prepared(say("flite:awb", text)).sounds[0]
+    sound = neural.clips.of(say("flite:awb", text)).sounds[0]
     written, _, count = greedy(model, sound, 40)
     logits, memory = model.begin(sound)
     tokens = []
@@ -97,7 +97,7 @@ def test_a_text_is_cut_as_the_model_cuts_its_own(neural, text):
 
 def test_a_given_text_scores_as_written_step_by_step(neural):
     model = neural._model
-    begun = model.begin(neural._prepared(say("flite:awb", "low side thirty two")).sounds[0])
+    begun = model.begin(neural.clips.of(say("flite:awb", "low side thirty two")).sounds[0])
     for text in (" Low side 32.", " low side thirty two high side ten"):
         tokens, (logits, memory), total = model.tokens(text), begun, 0.0
         for token in tokens:

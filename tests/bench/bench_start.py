@@ -20,9 +20,9 @@ from tests.bench.voices import DEVELOPMENT, say
 
 _FRESH = """
 import sys, soundfile
-from hoodnote.capture.speech.engines import best_two
+from hoodnote.capture.speech.engines import best_three
 samples = soundfile.read(sys.argv[1], dtype="float32")[0]
-print([e.recognize(samples)[0].text for e in best_two()])
+print([e.recognize(samples)[0].text for e in best_three()])
 """
 
 

@@ -121,15 +121,15 @@ def _say(wanted: tuple[str, str]) -> None:
 
 def _load(model: Path | None, until: float) -> None:
     global _deadline
-    from hoodnote.capture.speech.engines import best_two
+    from hoodnote.capture.speech.engines import best_three
     from hoodnote.capture.speech.neural import NeuralRecognizer
     from hoodnote.capture.speech.neural_model import SpeechModel
 
     _deadline = until
-    _engines[:] = best_two(model)
+    _engines[:] = best_three(model)
     for engine in _engines:
         if isinstance(engine, NeuralRecognizer):
-            engine.__dict__["_model"] = SpeechModel(threads=1)
+            engine.clips.__dict__["model"] = SpeechModel(threads=1)
         watch(engine)
     swell = np.sin(np.arange(2 * SAMPLE_RATE) / 2000)
     gather(_engines, (0.1 * swell * np.random.default_rng(0).normal(size=len(swell))).astype(np.float32))   # loading is not hearing

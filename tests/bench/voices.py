@@ -32,6 +32,8 @@ HELD_OUT = (
     "flite:slt", "flite:rms", "festival:cmu_us_slt_arctic_hts@0.9",
     "espeak:en-029@150", "espeak:en-gb-scotland@150", "espeak:en-gb-x-gbclan+f2@170", "espeak:en-gb-x-gbcwmd+m7@140", "piper:joe", "piper:joe@0.8",
 )
+# the development voices that the phone listener was not trained on: what its word is worth is fitted on them
+UNTRAINED = ("flite:awb", "flite:awb@0.85", "festival:ked_diphone@1.1", "espeak:en-gb-x-rp+f4@180", "espeak:en-us-nyc+m3@140")
 SPLITS = {"development": DEVELOPMENT, "heldout": HELD_OUT}
 _ONE_SPEAKER = {"cmu_us_slt_arctic_hts": "slt", "kal16": "kal", "kal_diphone": "kal"}
 

@@ -104,9 +104,9 @@ def _summary(session: Session, job: Job) -> str:
 
 
 def _engines(model: Path | None, models: Path) -> Sequence[Recognizer]:
-    from hoodnote.capture.speech.engines import best_two
+    from hoodnote.capture.speech.engines import best_three
 
-    return best_two(model, models)
+    return best_three(model, models)
 
 
 def _microphone(wanted: str | None, again: bool) -> Microphone:

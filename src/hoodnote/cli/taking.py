@@ -93,9 +93,9 @@ def _resume(args: argparse.Namespace) -> None:
 
 
 def _engines(args: argparse.Namespace) -> Sequence[Recognizer]:
-    from hoodnote.capture.speech.engines import best_two
+    from hoodnote.capture.speech.engines import best_three
 
-    return best_two(args.model, models_dir(args))
+    return best_three(args.model, models_dir(args))
 
 
 def _there(file: Path) -> Path:

@@ -23,7 +23,7 @@ def run(data_dir: Path, tell: Callable[[Taken, Job], Iterable[str]]) -> None:
 
     Raises HoodnoteError when `data_dir` holds the demo's job already.
     """
-    from hoodnote.capture.speech.engines import best_two
+    from hoodnote.capture.speech.engines import best_three
     from hoodnote.intake.hear import hear_clip
     from hoodnote.intake.see import see_photo
     from hoodnote.intake.typed import state, type_text
@@ -38,7 +38,7 @@ def run(data_dir: Path, tell: Callable[[Taken, Job], Iterable[str]]) -> None:
         state(store, job, [Fact(key, value) for key, value in script.facts], "; ".join(f"{k}: {v}" for k, v in script.facts))
         for text in script.typed:
             type_text(store, job, text)
-        engines = best_two(None)
+        engines = best_three(None)
         print(f"Listeners: {', '.join(e.name for e in engines)}.\n")
         heard_exactly = spoken = 0
         for number, item in enumerate(script.items, start=1):
@@ -53,7 +53,7 @@ def run(data_dir: Path, tell: Callable[[Taken, Job], Iterable[str]]) -> None:
                 taken = type_text(store, job, item.said)
             for line in tell(taken, job):
                 print(f"        {line}", flush=True)
-        print(f"\n{heard_exactly} of {spoken} clips were heard word for word by both listeners.")
+        print(f"\n{heard_exactly} of {spoken} clips were heard word for word by every listener.")
         _write_notes(store, job, data_dir)
     print(f"\nDone in {time.monotonic() - began:.0f} s. See the open questions with:  hoodnote --data {data_dir} ask {script.work_order}")
 

@@ -1,4 +1,4 @@
-"""One clip, two listeners, one decision: nothing is stored here, and this is the only way from sound to settled statements.
+"""One clip, three listeners, one decision: nothing is stored here, and this is the only way from sound to settled statements.
 
 `listen` is what the program does with a clip and what the benchmark scores. `gather` is its part that needs the sound, `decide` of
 `readings.decision` the part that does not, so that a decision can be made again from what was gathered.
@@ -28,9 +28,10 @@ if TYPE_CHECKING:
 
     from hoodnote.statements.model import Statement
 
+_LISTENERS = 3
 _N_BEST = 8                    # of each listener
 _NEIGHBOURS = 45               # of each of the likeliest utterances, before the cheap listener chooses among them
-_MOST = 12                     # candidates that every listener is asked about, and a few more where the listeners' own lists are long
+_MOST = 8                      # candidates that every listener is asked about, and a few more where the listeners' own lists are long
 _UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
 
 
@@ -45,13 +46,13 @@ class Gathered:
 
 
 def listen(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us") -> tuple[Decision, Gathered]:
-    """samples: float32 mono at 16 kHz; units: "us" or "metric", for figures whose unit was not said. At most the first two engines are used."""
+    """samples: float32 mono at 16 kHz; units: "us" or "metric", for figures whose unit was not said. At most the first three engines are used."""
     gathered = gather(engines, samples)
     return decide(opinions(gathered, units)), gathered
 
 
 def gather(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
-    engines = engines[:2]
+    engines = engines[:_LISTENERS]
     with ThreadPoolExecutor(max(1, len(engines))) as pool:      # the neural networks run beside the other engine's search
         heard = list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines))
     found: dict[tuple[str, ...], None] = {}
@@ -84,14 +85,14 @@ def opinions(gathered: Gathered, units: str = "us") -> Opinions:
 
 def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], found: list[tuple[str, ...]], asked: list[bool],
              scores: list[dict[tuple[str, ...], float]]) -> list[tuple[str, ...]]:
-    """What was heard, and of what sounds like it that which the last listener (whose opinion is cheap) finds likeliest."""
+    """What was heard, and of what sounds like it that which the listener that is asked cheaply (else the last one) finds likeliest."""
     near: dict[tuple[str, ...], None] = {}
     meanings = {words: _statements(words) for words in found}
     firsts = [tuple(w.word for w in h.words) for hypotheses in heard for h in hypotheses[:1]]
     for words in dict.fromkeys(firsts):
         near.update(dict.fromkeys(n for n in _confusables(load()).neighbours(words, _NEIGHBOURS) if n not in meanings))
     more = list(near)
-    cheap = len(engines) - 1
+    cheap = next((i for i, engine in enumerate(engines) if getattr(engine, "asks_cheaply", False)), len(engines) - 1)
     if more and asked[cheap]:
         values = engines[cheap].score(samples, [*found, *more])
         if values is None:

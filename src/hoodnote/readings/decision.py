@@ -1,10 +1,10 @@
-"""Two listeners, one calibrated probability: what was said, how likely each statement of it is right, and whether to ask.
+"""Several listeners, one calibrated probability: what was said, how likely each statement of it is right, and whether to ask.
 
 Every candidate is an utterance that either listener heard, or one that sounds much like it; each listener gives its opinion of every
 candidate. The opinions are added up with fitted weights to one probability for each meaning; a second fitted curve turns what is
-known about a statement into the probability that it is right. A statement is agreed only when that probability reaches the threshold
-and each listener by itself prefers it to every rival that the other does not rule out. The weights lie in `decision.toml`, with the command
-that fits them.
+known about a statement into the probability that it is right. A statement is agreed only when that probability reaches the threshold, and
+no listener prefers a rival that the others do not rule out. A figure must besides have been understood, in the same words, by the best
+listener and another one, and the better two must each clearly prefer it. The weights lie in `decision.toml`, with the command that fits them.
 """
 
 from __future__ import annotations
@@ -21,14 +21,18 @@ import numpy as np
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.confusable import teen_or_tens
+from hoodnote.language.numbers import NUMBER_WORDS
+from hoodnote.language.walker import NotSayable
 from hoodnote.readings.agreement import LEAST_CONFIDENCE, Account, Settled, aligned, meaning
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Answer, Measured, Statement, uncorrected
+from hoodnote.statements.parser import parse_spans
 
 _NEITHER = "both together"      # of a version that neither listener put first
 _NEAR = 0.02              # share below which a rival is not worth a question
 _UNLIKELY = 0.1           # a clip of which nothing reaches this is not understood
+_LEAST = -1000.0          # natural log of a candidate that a listener thinks impossible
 _CLIP = 12.0              # natural log beyond which a margin or a log odds says no more
 
 
@@ -58,15 +62,19 @@ class Weights:
     """The fitted numbers of `decision.toml`."""
 
     listener: dict[str, float]               # how much a natural log of that listener counts
-    word: dict[str, float]                   # what that listener's score lacks per word, as natural log
+    bend: dict[str, float]                   # how far behind its best a listener's natural log begins to count less and less
     prior: float                             # how much a natural log of the grammar counts
     unknown: float                           # weight of a listener that no weight was fitted for
     fitted: tuple[str, ...]                  # the listeners that the curve was fitted for, the better one first
     curve: tuple[float, ...]                 # logistic over `features`
-    threshold: float
+    threshold: float                         # least probability of a figure
     threshold_teens: float                   # the same for a statement that holds "fourteen", "forty" and the like: most errors are of this kind
     threshold_words: float                   # the same for one without a figure: steps and points of the circuit are hardly ever mistaken
-    clear: float                             # natural log, weighted, by which each listener must prefer such a teen or ten to its rivals
+    clear: float                             # natural log, weighted, by which each of the better two listeners must prefer a figure to its rivals
+    clear_teens: float                       # the same for a teen or a whole ten, whose probability must be higher
+    threshold_alone: float                   # of a figure that the last listener, which shares nothing with the better two, did not understand
+    threshold_teens_alone: float
+    clear_alone: float
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -79,9 +87,8 @@ def weights() -> Weights:
     """Raises HoodnoteError when the file that belongs to the program is damaged."""
     try:
         data = tomllib.loads(files("hoodnote.readings").joinpath("decision.toml").read_text("utf-8"))
-        return Weights(data["listener"], data["word"], data["prior"], data["unknown"], tuple(data["fitted"]), tuple(data["curve"]), data["threshold"], data["threshold_teens"],
-                       data["threshold_words"], data["clear"], data["slack"], data["absurd"])
-    except (OSError, KeyError, tomllib.TOMLDecodeError) as error:
+        return Weights(**{**data, "fitted": tuple(data["fitted"]), "curve": tuple(data["curve"])})
+    except (OSError, KeyError, TypeError, tomllib.TOMLDecodeError) as error:
         raise HoodnoteError(f"readings/decision.toml cannot be used ({error}); install hoodnote again") from None
 
 
@@ -95,7 +102,9 @@ class Judged:
     in_best: tuple[bool, ...]                # whether each listener's own best holds it
     probability: float                       # that it is right
     rivals: tuple[tuple[Statement, float], ...]     # what else it may be, with shares, likeliest first
+    figure: bool = True                      # whether it is a reading, or its words hold a number
     teens: bool = False                      # whether its words hold a teen or a whole ten
+    same_words: bool = False                 # whether the best listener and another one understood it in the same number words
 
 
 @dataclass(frozen=True)
@@ -113,13 +122,13 @@ def weighted(opinions: Opinions, w: Weights) -> np.ndarray:
     """(candidates, listeners): what each listener's opinion counts, natural logs."""
     readers = [a.reader for a in opinions.accounts]
     raw = np.array([c.scores for c in opinions.candidates], float).reshape(len(opinions.candidates), len(readers))
-    length = np.array([len(c.words) for c in opinions.candidates], float)
     out = np.empty_like(raw)
     for i, reader in enumerate(readers):
-        scale = w.of(reader) if opinions.rescored[i] else w.unknown
-        per_word = w.word.get(reader, 0.0) if opinions.rescored[i] else 0.0
-        out[:, i] = scale * raw[:, i] + per_word * length
-    return out
+        behind = raw[:, i] - raw[:, i].max() if np.isfinite(raw[:, i].max()) else np.zeros(len(raw))
+        if opinions.rescored[i] and reader in w.bend:
+            behind = -w.bend[reader] * np.log1p(-behind / w.bend[reader])
+        out[:, i] = (w.of(reader) if opinions.rescored[i] else w.unknown) * behind
+    return np.maximum(out, _LEAST)
 
 
 def totals(opinions: Opinions, w: Weights) -> np.ndarray:
@@ -128,11 +137,12 @@ def totals(opinions: Opinions, w: Weights) -> np.ndarray:
 
 
 def features(share: float, margins: Sequence[float], in_best: Sequence[bool], confidences: Sequence[float]) -> tuple[float, ...]:
-    """What the curve is fitted on, for two listeners: the better one mostly makes the shares, so the other's margin and the
-    better one's confidence, which knows of sounds that are none of the language, add to them; the lesser of share and
-    confidence, since either alone can be wrong. Limited, since there are always things that no candidate stands for."""
-    likely, sure = _limited(_odds(share), 5.0), _limited(_odds(confidences[0]), 4.0)
-    return (1.0, likely, _limited(margins[-1], 3.0), float(in_best[-1]), sure, min(likely, sure))
+    """What the curve is fitted on: the share, the lesser of it and the best listener's confidence, since either alone can be wrong, then
+    of each listener how sure it is of itself, by how much it prefers the statement, and whether it understood it by itself. Limited,
+    since there are always things that no candidate stands for."""
+    likely, sure = _limited(_odds(share), 5.0), [_limited(_odds(c), 4.0) for c in confidences]
+    own = [x for s, m, held in zip(sure, margins, in_best) for x in (s, _limited(m, 3.0), float(held))]
+    return (1.0, likely, min(likely, sure[0]), *own)
 
 
 def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | None, list[Judged]]:
@@ -160,9 +170,27 @@ def judge(opinions: Opinions, w: Weights | None = None) -> tuple[Candidate | Non
         margins = tuple(_margin(logs, having, i, w) for i in range(logs.shape[1]))
         in_best = tuple(Counter(map(meaning, a.statements))[key] >= nth for a in opinions.accounts)
         probability = _probability(opinions, w, share, margins, in_best)
+        words = top.words[slice(*top.spans[position])] if top.spans else top.words
         judged.append(Judged(statement, share, margins, in_best, probability, _rivals(top, position, opinions.candidates, shares, having),
-                             teen_or_tens(top.words[slice(*top.spans[position])] if top.spans else top.words)))
+                             isinstance(uncorrected(statement), Measured | Answer) or not NUMBER_WORDS.isdisjoint(words), teen_or_tens(words),
+                             _in_the_same_words(opinions.accounts, key)))
     return top, judged
+
+
+def _in_the_same_words(accounts: Sequence[Account], key: Statement) -> bool:
+    """The same figure in other number words, "one eighteen" and "one hundred eighteen", was misheard by one of them."""
+    first, *others = (_wordings(account, key) for account in accounts)
+    return any(first & other for other in others)
+
+
+def _wordings(account: Account, key: Statement) -> set[tuple[str, ...]]:
+    words = account.text.split()
+    try:
+        spans = parse_spans(words) if account.statements else []
+    except NotSayable:
+        return set()
+    return {tuple(word for word in words[slice(*span)] if word in NUMBER_WORDS)
+            for statement, (_, span) in zip(account.statements, spans) if meaning(statement) == key}
 
 
 def _fitted(opinions: Opinions, w: Weights) -> bool:
@@ -202,7 +230,7 @@ def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
     top, judged = judge(opinions, w)
     if top is None:
         return Decision((), (), (), (), opinions.accounts)
-    both = len(opinions.accounts) > 1 and all(a.statements for a in opinions.accounts)
+    both = sum(bool(a.statements) for a in opinions.accounts) > 1
     # a sound that is none of the language is pressed into it by the lesser listener, and the better one hears nothing
     deaf = _fitted(opinions, w) and not opinions.accounts[0].statements
     if deaf or all(item.probability < _UNLIKELY for item in judged):
@@ -233,14 +261,17 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
 
 
 def _sure(item: Judged, w: Weights) -> bool:
-    """A figure must be what each listener understood by itself: one that only prefers it when asked has not heard it."""
-    if not isinstance(uncorrected(item.statement), Measured | Answer) and not item.teens:
+    """A figure must be what two listeners understood by themselves: one that only prefers it when asked has not heard it. The better two
+    share their ears, so that what the last one did not understand must be surer."""
+    if not item.figure:
         return item.probability >= w.threshold_words
-    if not all(item.in_best):
+    if not (item.in_best[0] and item.same_words):
         return False
-    if item.teens:
-        return item.probability >= w.threshold_teens and min(item.margins) >= w.clear
-    return item.probability >= w.threshold
+    if item.in_best[-1]:
+        least, clear = (w.threshold_teens, w.clear_teens) if item.teens else (w.threshold, w.clear)
+    else:
+        least, clear = w.threshold_teens_alone if item.teens else w.threshold_alone, w.clear_alone
+    return item.probability >= least and min(item.margins[:2]) >= clear
 
 
 def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> str:

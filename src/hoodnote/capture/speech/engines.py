@@ -1,4 +1,4 @@
-"""Which recognizers listen here: two that fail in different ways, the better one first."""
+"""Which recognizers listen here: three that fail in different ways, the better ones first."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from hoodnote.capture.speech.recognizer import Recognizer
 from hoodnote.errors import HoodnoteError
 
 
-def best_two(model_dir: Path | None = None, models: Path | None = None) -> list[Recognizer]:
-    """Vosk and the neural engine when a Vosk model is found, else the neural engine and pocketsphinx.
+def best_three(model_dir: Path | None = None, models: Path | None = None) -> list[Recognizer]:
+    """The phone listener, the neural engine, and Vosk when a model for it is found, else pocketsphinx.
 
     model_dir: a Vosk model named by the user; models: where fetched models lie.
     An engine that is not installed is left out, so the list may hold one or none; `survey` says why.
@@ -22,10 +22,13 @@ def best_two(model_dir: Path | None = None, models: Path | None = None) -> list[
     if model is not None and _lacking_package("vosk") is None:
         engines.append(_vosk(model))
     if _neural_lacking() is None:
+        from hoodnote.capture.speech.encoded import EncodedClips
         from hoodnote.capture.speech.neural import NeuralRecognizer
+        from hoodnote.capture.speech.phones import PhoneRecognizer
 
-        engines.append(NeuralRecognizer())
-    if len(engines) < 2 and _lacking_package("pocketsphinx") is None:
+        clips = EncodedClips()
+        engines = [PhoneRecognizer(clips), NeuralRecognizer(clips=clips), *engines]
+    if len(engines) < 3 and _lacking_package("pocketsphinx") is None:
         from hoodnote.capture.speech.sphinx import SphinxRecognizer
 
         engines.append(SphinxRecognizer())

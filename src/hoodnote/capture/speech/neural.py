@@ -8,18 +8,13 @@ from functools import cached_property
 
 import numpy as np
 
-from hoodnote.capture.speech.conditioning import swing_db, with_less_noise
+from hoodnote.capture.speech.encoded import EncodedClips
 from hoodnote.capture.speech.neural_model import Memory, SpeechModel
 from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.capture.speech.tokens import Letters, TokenConstraint
-from hoodnote.capture.speech.voiced import Voiced, pieces, voiced
+from hoodnote.capture.speech.voiced import Voiced
 
-_LOUDNESS = 0.06                     # root mean square the model is given, whatever the microphone's gain
-# Of 54 clips of development voices with noise at 5 dB 41 % are heard exactly with less of the noise, 35 % as they are; at 15 dB 78 % both ways.
-_NOISY_DB = 15.0                     # loud over quiet; clips with noise at 5 dB have 8 to 15, at 15 dB 16 to 26, clean ones 28 and more
-_PIECE_S = (8.0, 16.0)               # longer clips are cut at a quiet place between these, and heard piece after piece
-_SHORTEST_S = 1.0                    # a shorter piece is filled up with silence
 _TOKENS_PER_SECOND, _TOKENS_AT_LEAST = 8, 10
 _LETTERS_PER_SECOND, _LETTERS_AT_LEAST = 30, 15   # nobody speaks faster
 _PACE_SPREAD = 0.3                   # of the log of spoken time over expected time
@@ -43,28 +38,21 @@ class Cues:
         return float(1 / (1 + np.exp(-(_FIT[0] + _FIT[1] * margin + _FIT[2] * self.evidence + _FIT[3] * self.inside))))
 
 
-@dataclass(frozen=True)
-class _Prepared:
-    samples: np.ndarray           # as given
-    speech: np.ndarray            # the voiced part at the model's loudness
-    where: Voiced
-    parts: list[np.ndarray]
-    sounds: list[np.ndarray]      # encoded, one for each part
-
-
 class NeuralRecognizer:
     """Loads nothing until the first clip; afterwards the model stays in memory.
 
     letters: character automaton of every spelling of the language; to_words: its words for such a spelling, None when
     it has no clear meaning; meaning: equal for word sequences that mean the same. Defaults: the installed grammars.
+    clips: what the model's encoder hears, shared with other listeners that start from it.
     """
 
     name = "neural"
 
     def __init__(self, letters: Letters | None = None, to_words: Callable[[str], list[str] | None] | None = None,
-                 meaning: Callable[[Sequence[str]], Hashable] | None = None, tuning: Tuning = Tuning()):
+                 meaning: Callable[[Sequence[str]], Hashable] | None = None, tuning: Tuning = Tuning(),
+                 clips: EncodedClips | None = None):
+        self.clips = clips or EncodedClips()
         self._letters, self._given_to_words, self._given_meaning, self._tuning = letters, to_words, meaning, tuning
-        self._last: _Prepared | None = None
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
         """See `Recognizer.recognize`. Times of words are estimates: letters spread evenly over the voiced part."""
@@ -72,7 +60,7 @@ class NeuralRecognizer:
 
     def examine(self, samples: np.ndarray, n_best: int = 5) -> list[tuple[Hypothesis, Cues]]:
         """The hypotheses together with what their confidence rests on."""
-        heard = self._prepared(samples)
+        heard = self.clips.of(samples)
         if heard is None:
             return []
         speech, where, parts, sounds = heard.speech, heard.where, heard.parts, heard.sounds
@@ -91,7 +79,7 @@ class NeuralRecognizer:
 
     def score(self, samples: np.ndarray, candidates: Sequence[Sequence[str]]) -> list[float] | None:
         """See `Rescorer.score`: how well each candidate explains the sound, in its likelier spelling. None for a clip heard in pieces."""
-        heard = self._prepared(samples)
+        heard = self.clips.of(samples)
         if heard is None or len(heard.sounds) != 1 or not candidates:
             return None
         from hoodnote.capture.speech.spellings import spellings
@@ -112,34 +100,21 @@ class NeuralRecognizer:
         found = {text: self._model.force(begun, tokens[text]) - self._tuning.prior * self._model.force(self._nothing, tokens[text]) for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
 
-    def _prepared(self, samples: np.ndarray) -> _Prepared | None:
-        """The clip as the model sees it; that of the last clip is kept, since a clip is first searched and then scored."""
-        if self._last is None or self._last.samples is not samples:
-            heard = _prepare(samples)
-            if heard is None:
-                return None
-            speech, where = heard
-            parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
-            self._last = _Prepared(samples, speech, where, parts, [self._model.encode(_fill_up(part)) for part in parts])
-        return self._last
-
     @cached_property
     def _nothing(self) -> tuple[np.ndarray, Memory]:
         return self._model.begin(self._model.encode(np.zeros(SAMPLE_RATE, np.float32)))
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""
-        heard = _prepare(samples)
+        heard = self.clips.of(samples)
         if heard is None:
             return ""
-        speech, _ = heard
-        parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
-        texts = [greedy(self._model, self._model.encode(_fill_up(part)), _most_tokens(part))[0] for part in parts]
+        texts = [greedy(self._model, sound, _most_tokens(part))[0] for part, sound in zip(heard.parts, heard.sounds)]
         return " ".join(text for text in texts if text)
 
-    @cached_property
+    @property
     def _model(self) -> SpeechModel:
-        return SpeechModel()
+        return self.clips.model
 
     @cached_property
     def _search(self) -> Search:
@@ -213,25 +188,6 @@ def _haste(words: Sequence[str], spoken_s: float) -> float:
 
 def _most_tokens(part: np.ndarray) -> int:
     return int(len(part) / SAMPLE_RATE * _TOKENS_PER_SECOND) + _TOKENS_AT_LEAST
-
-
-def _prepare(samples: np.ndarray) -> tuple[np.ndarray, Voiced] | None:
-    """(the part with speech at the model's loudness, where it lies), None when nobody speaks."""
-    samples = np.asarray(samples, np.float32)
-    where = voiced(samples)
-    if where is None:
-        return None
-    speech = samples[int(where.start_s * SAMPLE_RATE):int(where.end_s * SAMPLE_RATE)]
-    speech = speech - speech.mean()
-    if swing_db(samples) < _NOISY_DB:
-        speech = with_less_noise(speech)
-    speech = speech * (_LOUDNESS / np.sqrt(np.mean(speech**2) + 1e-12))
-    return np.clip(speech, -1.0, 1.0).astype(np.float32), where
-
-
-def _fill_up(speech: np.ndarray) -> np.ndarray:
-    missing = int(_SHORTEST_S * SAMPLE_RATE) - len(speech)
-    return np.pad(speech, (missing // 2, missing - missing // 2)) if missing > 0 else speech
 
 
 def _timed(words: tuple[str, ...], beam: Beam, start_s: float, end_s: float) -> tuple[HeardWord, ...]:

@@ -58,7 +58,8 @@ class Rescorer(Protocol):
     def score(self, samples: np.ndarray, candidates: Sequence[Sequence[str]]) -> list[float] | None:
         """A natural logarithm for each candidate, comparable within one call; the best candidate first, as far as it is known.
 
-        None when this clip cannot be scored. Cheap after `recognize` of the same array.
+        None when this clip cannot be scored. Cheap after `recognize` of the same array; `asks_cheaply = True` marks a listener
+        that may be asked about a hundred.
         """
         ...
 

@@ -1,0 +1,93 @@
+"""The small network that tells phones in what the speech model's encoder hears: trained on this program's language, run by numpy alone.
+
+Layer normalization, then blocks of a convolution along time within each channel and two layers across the channels; it sees
+0.6 s either side of a frame and no more, so that it learns sounds rather than sentences. Weights are kept in 16 bits.
+Trained by `tests/bench/train_phones.py` on synthetic development voices only.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Sequence
+from importlib.resources import files
+
+import numpy as np
+
+from hoodnote.errors import HoodnoteError
+
+PHONES = ("AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH").split()
+BLANK = 0                                                       # the unit for "no new phone"; a phone's unit is its place in PHONES plus one
+UNITS = {phone: unit for unit, phone in enumerate(PHONES, 1)}
+FRAMES_PER_SECOND = 16_000 / 384
+_FILE, _SHA256 = "phones.npz", "edd2de118ff009751f2eb25ff22b3d2587a16f221830d57d3d7e12320ba95f32"
+_WIDTH = 288                                                    # of the encoder's frames
+_NOT_USABLE = "capture/speech/phones.npz cannot be used ({}); install hoodnote again"
+
+
+class PhoneModel:
+    """Raises HoodnoteError when the weights are missing, damaged or of another shape."""
+
+    def __init__(self) -> None:
+        try:
+            data = files("hoodnote.capture.speech").joinpath(_FILE).read_bytes()
+        except OSError as error:
+            raise HoodnoteError(_NOT_USABLE.format(error)) from None
+        if hashlib.sha256(data).hexdigest() != _SHA256:
+            raise HoodnoteError(_NOT_USABLE.format("it is damaged"))
+        with np.load(io.BytesIO(data)) as stored:
+            self._weights = {name: stored[name].astype(np.float32) for name in stored.files}
+        self._blocks = len({name.split(".")[1] for name in self._weights if name.startswith("blocks.")})
+        if self._weights["i.weight"].shape[1] != _WIDTH or self._weights["p.weight"].shape[0] != len(PHONES) + 1:
+            raise HoodnoteError(_NOT_USABLE.format("it belongs to another speech model"))
+
+    def logs(self, sound: np.ndarray) -> np.ndarray:
+        """sound (frames, 288) of the encoder -> (frames, 40) natural logs of the blank and of each phone."""
+        h = self._linear("i", self._normal("n", sound.astype(np.float32)))
+        for i in range(self._blocks):
+            name = f"blocks.{i}."
+            h = h + self._linear(name + "b", _silu(self._linear(name + "a", self._along_time(name + "c", self._normal(name + "n", h)))))
+        logits = self._linear("p", self._normal("o", h))
+        top = logits.max(axis=1, keepdims=True)
+        return logits - top - np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
+
+    def _normal(self, name: str, x: np.ndarray) -> np.ndarray:
+        x = x - x.mean(axis=1, keepdims=True)
+        return x / np.sqrt(np.mean(x**2, axis=1, keepdims=True) + 1e-5) * self._weights[name + ".weight"] + self._weights[name + ".bias"]
+
+    def _linear(self, name: str, x: np.ndarray) -> np.ndarray:
+        return x @ self._weights[name + ".weight"].T + self._weights[name + ".bias"]
+
+    def _along_time(self, name: str, x: np.ndarray) -> np.ndarray:
+        kernel = self._weights[name + ".weight"][:, 0]                      # (channels, taps)
+        taps = kernel.shape[1]
+        padded = np.pad(x, ((taps // 2, taps // 2), (0, 0)))
+        return sum(padded[k:k + len(x)] * kernel[:, k] for k in range(taps)) + self._weights[name + ".bias"]
+
+
+def _silu(x: np.ndarray) -> np.ndarray:
+    return x / (1 + np.exp(-np.clip(x, -60, 60)))
+
+
+def sequence_logs(logs: np.ndarray, sequences: Sequence[Sequence[int]]) -> np.ndarray:
+    """Natural log of each unit sequence given the sound, over all its alignments.
+
+    logs: (frames, units) as `PhoneModel.logs` gives them. -inf where the sound has too few frames.
+    Source: A. Graves et al., "Connectionist temporal classification", ICML 2006, forward variables.
+    """
+    longest = max(len(s) for s in sequences)
+    units = np.full((len(sequences), 2 * longest + 1), BLANK)
+    for row, sequence in zip(units, sequences):
+        row[1:2 * len(sequence):2] = sequence
+    skip = np.zeros(units.shape, bool)                                     # from the unit two before, past the blank between
+    skip[:, 3::2] = units[:, 3::2] != units[:, 1:-2:2]
+    at = np.full(units.shape, -np.inf)
+    at[:, 0], at[:, 1] = logs[0, BLANK], logs[0, units[:, 1]]
+    shifted = np.full((2, *units.shape), -np.inf)
+    with np.errstate(invalid="ignore"):
+        for frame in logs[1:]:
+            shifted[0, :, 1:] = at[:, :-1]
+            shifted[1, :, 2:] = np.where(skip[:, 2:], at[:, :-2], -np.inf)
+            at = np.logaddexp(np.logaddexp(at, shifted[0]), shifted[1]) + frame[units]
+    rows, ends = np.arange(len(sequences)), np.array([2 * len(s) for s in sequences])
+    return np.logaddexp(at[rows, ends], at[rows, ends - 1])
