@@ -129,6 +129,42 @@ def test_an_open_switch_at_a_low_pressure_does_its_job():
     assert ranked.causes[0].id == "undercharge" and _of(ranked, "open_low_pressure_switch") < 0.05
 
 
+def test_no_liquid_left_comes_before_a_switch_that_is_open_near_its_cut_out():
+    # 18 psi gauge at 86 F is far below R-134a's saturation pressure of about 99 psi gauge (ASHRAE Handbook Fundamentals, from memory)
+    ranked = _rank(*_CAR, step("engine_off"), psi("low_side", 18), psi("high_side", 18), *_TEST, step("engine_running"),
+                   step("clutch_not_engaged"), psi("low_side", 18), psi("high_side", 18))
+    assert ranked.causes[0].id == "undercharge" and _of(ranked, "open_low_pressure_switch") < 0.2
+    against = next(c for c in ranked.causes if c.id == "open_low_pressure_switch").contradicts
+    assert any("no liquid left" in e.text for e in against)
+    # where power ends is known, and doors say nothing while the compressor stands
+    assert not {"lost", "door"} & {c.id for c in ranked.next_checks}
+
+
+def test_equal_pressures_say_nothing_more_once_the_clutch_was_seen_out():
+    seen = observe(View(record(*_CAR, *_RUNS, step("clutch_not_engaged"), psi("low_side", 90), psi("high_side", 90))))
+    assert seen.of("pressures") is None and seen.of("clutch") is not None
+
+
+def test_engine_speed_said_just_before_the_engine_counts():
+    before = (*_CAR, m("engine_speed", 1500, "rpm"), step("engine_running"), step("recirculation_on"), psi("low_side", 26), psi("high_side", 195))
+    assert not any("engine speed" in x for x in _rank(*before).limits)
+    # of an earlier spell with the engine running it says nothing
+    after = (*_CAR, *_RUNS, psi("low_side", 26), psi("high_side", 195), step("engine_off"), step("engine_running"), psi("low_side", 26),
+             psi("high_side", 195))
+    assert any("engine speed not stated" in x for x in _rank(*after).limits)
+
+
+def test_an_unconfirmed_engine_speed_before_the_engine_is_none():
+    said = (*_CAR, unsure(m("engine_speed", 1500, "rpm")), step("engine_running"), step("recirculation_on"), psi("low_side", 26))
+    seen = observe(View(record(*said)))
+    assert seen.of("pressures") is None or any("engine speed" in x for x in seen.limits)
+
+
+def test_a_band_over_conditions_not_stated_names_none_of_them():
+    limits = " ".join(_rank(*_CAR, step("engine_running"), psi("low_side", 26), psi("high_side", 195)).limits)
+    assert "engine speed not stated" in limits and "about 800 rpm" not in limits and "full cold" in limits
+
+
 def test_a_dark_point_with_an_unproved_light_says_nothing():
     without = [s for s in _TEST if s != step("test_light_proved")]
     assert observe(View(record(*_CAR, *without))).of("lost") is None

@@ -8,7 +8,7 @@ from hoodnote.checks.causes import claims, rank, unsupported
 from hoodnote.checks.model import Claim, Support
 from hoodnote.checks.view import View
 from hoodnote.statements.vocabulary import CLAIMED
-from tests.checks_records import fact, m, psi, record, step, unsure
+from tests.checks_records import fact, m, psi, record, step, supply, unsure
 
 _CAR = (fact("refrigerant", "R-134a"), fact("expansion_device", "orifice tube"), m("ambient", 86, "F"), m("humidity", 50, "%"))
 _RUNS = (step("engine_running"), m("engine_speed", 1500, "rpm"), step("recirculation_on"))
@@ -49,6 +49,19 @@ def test_normal_figures_contradict_another_shops_compressor_diagnosis():
     claim = _claim(fact("earlier_diagnosis", "compressor not pumping"), *_NORMAL, m("condenser_outlet", 118, "F"), *_WEIGHED)
     assert claim.support is Support.CONTRADICTED and claim.by == "earlier_diagnosis"
     assert claim.contradicts and all(e.weight < 0 and e.basis for e in claim.contradicts)
+
+
+def test_a_claim_is_told_in_its_own_words_and_its_kind_apart():
+    claim = _claim(*_NORMAL, fact("earlier_diagnosis", "low charge"))
+    assert claim.text == "low charge" and claim.by == "earlier_diagnosis"
+
+
+def test_a_switch_tested_on_both_sides_is_not_asked_for_again():
+    # 18 psi is near a low-pressure switch's usual cut-out: whether it should be open is not known, where power ends is
+    claim = _claim(*_CAR, step("engine_off"), psi("low_side", 18), psi("high_side", 18), step("clutch_not_engaged"), step("key_on"),
+                   step("test_light_proved"), supply("low_pressure_switch_in", True), supply("low_pressure_switch_out", False),
+                   fact("conclusion", "open switch"))
+    assert not claim.missing and claim.support is Support.NOT_SUPPORTED
 
 
 def test_a_full_charge_contradicts_low_charge():

@@ -265,6 +265,12 @@ def test_two_yardsticks_that_disagree_decide_nothing():
     assert finding.outcome is CANNOT and "rule of thumb" in finding.why
 
 
+def test_a_difference_at_the_edge_is_not_called_outside():
+    # 220 psi at 90 F: 47 F above the air with an error of 6 F, against 20 to 45 F
+    finding = find(record(R134A, m("altitude", 100, "ft"), m("ambient", 90, "F"), step("engine_running"), psi("high_side", 220)), "condensing")
+    assert finding.outcome is CANNOT and "too near the edge" in finding.why
+
+
 def test_condenser_inlet_air_comes_before_ambient():
     timeline = record(
         R134A, m("ambient", 80, "F"), step("engine_running"), m("condenser_air_in", 120, "F"), psi("high_side", 300)

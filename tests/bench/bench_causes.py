@@ -36,6 +36,9 @@ _PATTERNS = {
     "weak_compressor": ("high/low", "high/lower", "equal"), "valve_stuck_open": ("high/low", "high/lower"),
     "overcharge": _BOTH_HIGH, "air": _BOTH_HIGH, "condenser_airflow": _BOTH_HIGH,
 }
+# The model's low charges all keep some liquid; this share of those that come in is all but empty, with the compressor held off by the
+# low-pressure switch, and shows these standing pressures (common practice, no source).
+_EMPTY_SHARE, _EMPTY_STANDING = 0.25, {"far below": 0.8, "below": 0.2}
 # How much of a pair of running pressures is taken from each side by itself.
 _ALONE = 0.3
 # Each state of a row counts this many cases more than were seen.
@@ -116,6 +119,9 @@ def _toml(counted: dict[tuple, numpy.ndarray]) -> Iterator[str]:
         if EQUAL in tables().observables[name].states:
             rows = {key: _smoothed(row, name) for key, row in rows.items()}
             rows |= {key: _with_pattern(rows[key], name, pattern) for key, pattern in _PATTERNS.items()}
+        if name == "static":
+            empty = numpy.array([_EMPTY_STANDING.get(s, 0.0) for s in tables().observables[name].states])
+            rows["undercharge"] = (1 - _EMPTY_SHARE) * rows["undercharge"] + _EMPTY_SHARE * empty
         rows |= {mixed: sum(share * rows[c] for c, share in parts.items()) for mixed, parts in _MIXED.items()}
         rows["default"] = rows.pop(NOTHING)
         for key in sorted(rows):

@@ -155,7 +155,7 @@ class _Asked:
     @classmethod
     def of(cls, inputs: Inputs, air: Air) -> _Asked:
         humidity = inputs.condition("humidity", required=False)
-        speed = inputs.figure("engine_speed", required=False)
+        speed = inputs.engine_speed()
         intake = inputs.state("recirculation_on", "fresh_air", lasting=True)
         device, control = inputs.fact("expansion_device", required=False), inputs.fact("compressor_control", required=False)
         unstated, ranges = [], []
@@ -190,9 +190,13 @@ def _band(refrigerant: str, asked: _Asked, field: str, air: Air) -> _Band | None
     lowest, highest = min(ranges, key=lambda c: ranges[c].low), max(ranges, key=lambda c: ranges[c].high)
     moved = air.celsius - at
     edges = [getattr(ranges[c], edge) + moved * _slope(refrigerant, asked, c, field, edge) for c, edge in ((lowest, "low"), (highest, "high"))]
-    texts = [answers[conditions].limits for conditions in ranges]
-    limits = [text for text in texts[0] if all(text in other for other in texts)]
-    return _Band(*edges, (*limits, *([_SETTING] if len(texts) > 1 else [])), len(ranges) == len(answers))
+    return _Band(*edges, common_limits([answers[conditions] for conditions in ranges]), len(ranges) == len(answers))
+
+
+def common_limits(answers: list[Expected]) -> tuple[str, ...]:
+    """What holds for a band over all of these, which differ in what was not stated."""
+    first, *others = (a.limits for a in answers)
+    return (*(text for text in first if all(text in other for other in others)), *([_SETTING] if others else []))
 
 
 def _slope(refrigerant: str, asked: _Asked, conditions: Conditions, field: str, edge: str) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from hoodnote.checks.model import Finding, Outcome
@@ -83,6 +83,19 @@ class Inputs:
         last = found[-1] if found else None
         doubts = [d for d in self.view.doubts if place in d.keys and STAGES.index(d.situation.stage) <= until]
         return self._settle(place, last, doubts, required)
+
+    def engine_speed(self) -> Live | None:
+        """Of this situation; else the last said since the engine last ran, since people say it before "engine running" too."""
+        here = self.situation
+        if here is not None and not self.view.spoken(here, ("engine_speed",)):
+            before = replace(here, engine=None)
+            for x in reversed(self.view.readings("engine_speed", stage=here.stage)):
+                where = self.view.situation(x)
+                if where.spell == here.spell - 1 and where.engine != "running" and not where.circuit_open:
+                    before = where
+                    break
+            return Inputs(self.view, before, basis=self.basis, missing=self.missing, notes=self.notes).figure("engine_speed", required=False)
+        return self.figure("engine_speed", required=False)
 
     def fact(self, key: str, *, required: bool = True) -> str | None:
         value = self.view.facts.get(key)

@@ -162,8 +162,10 @@ def _condensing(view: View, situation: Situation) -> Finding:
         expected += f"; {bands.THUMB} {w.pressure_range(GaugePressure(nominal(thumb[0])), GaugePressure(nominal(thumb[1])))}"
         fits = weigh(found.read.above_air, *thumb).outcome
     if fits is Outcome.WITHIN and outcome is not Outcome.WITHIN:
+        why = ("The rule of thumb for the high side fits but the temperature difference does not: judge it with airflow and subcooling."
+               if outcome is Outcome.OUTSIDE else
+               "The rule of thumb for the high side fits; the temperature difference is too near the edge of its range to tell.")
         outcome = Outcome.CANNOT_TELL
-        why = "The rule of thumb for the high side fits but the temperature difference does not: judge it with airflow and subcooling."
     elif outcome is Outcome.WITHIN:
         why = "The high side condenses at the usual distance above the air, which alone does not prove the charge."
         if fits is Outcome.OUTSIDE:

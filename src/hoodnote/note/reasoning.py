@@ -46,7 +46,7 @@ def _claim(ground: Ground, c: Claim) -> ClaimLine:
     footings = [ground.footing(e.basis) for e in (*c.supports, *c.contradicts)]
     if not all(stands for stands, _ in footings):
         support, missing = "not supported", (*missing, "the checks run again")
-    return ClaimLine(c.entry, FACTS[c.by], keep(c.text.removeprefix(f"{FACTS[c.by]}: ")), support, _evidence(ground, c.supports), _evidence(ground, c.contradicts),
+    return ClaimLine(c.entry, FACTS[c.by], keep(c.text), support, _evidence(ground, c.supports), _evidence(ground, c.contradicts),
                      tuple(map(keep, missing)), c.source)
 
 

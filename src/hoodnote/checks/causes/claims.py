@@ -9,7 +9,6 @@ from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.checks.model import Claim, Ranking, Support
 from hoodnote.checks.view import View
 from hoodnote.readings.model import Timeline
-from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Fact, Statement
 from hoodnote.statements.vocabulary import CLAIM_FACTS
 
@@ -58,7 +57,7 @@ def _claim(record: Record, ranking: Ranking | None, entry: int, statement: Fact)
         support = Support.CONTRADICTED
     else:
         support = Support.SUPPORTED if supports and not missing and after >= _SUPPORTED else Support.NOT_SUPPORTED
-    return Claim(entry, statement.key, describe(statement), support, tuple(supports), tuple(contradicts), missing, SOURCE)
+    return Claim(entry, statement.key, statement.value, support, tuple(supports), tuple(contradicts), missing, SOURCE)
 
 
 def _missing(record: Record, rule: ClaimRule) -> tuple[str, ...]:

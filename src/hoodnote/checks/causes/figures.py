@@ -10,7 +10,7 @@ from math import hypot
 from typing import TYPE_CHECKING
 
 from hoodnote.checks import wording as w
-from hoodnote.checks.bands import ENGINE_SPEED_UNSTATED, HUMIDITY_UNSTATED
+from hoodnote.checks.bands import ENGINE_SPEED_UNSTATED, HUMIDITY_UNSTATED, common_limits
 from hoodnote.checks.causes.network import Observed
 from hoodnote.checks.causes.scope import Scope
 from hoodnote.checks.causes.soft import agreement, likely, observed
@@ -118,7 +118,8 @@ class Figures:
     def _running(self) -> Iterator[Observed | None]:
         if self.running is None:
             return
-        pressures = self._pressures()
+        # where the clutch was seen out, pressures are equal whatever the cause
+        pressures = None if self.standing_still else self._pressures()
         yield pressures
         yield self._vent()
         if self.standing_still or equal(pressures):
@@ -136,7 +137,7 @@ class Figures:
         """What sound systems show at the stated conditions; None where refrigerant or air temperature is not known or not covered."""
         inputs = self._inputs()
         air, refrigerant, station = inputs.air("condenser_air_in", "ambient"), inputs.refrigerant(), inputs.ambient_pressure()
-        humidity, speed = inputs.condition("humidity", required=False), inputs.figure("engine_speed", required=False)
+        humidity, speed = inputs.condition("humidity", required=False), inputs.engine_speed()
         intake = inputs.state("recirculation_on", "fresh_air", lasting=True)
         if air is None or refrigerant is None or not inputs.complete:
             return None
@@ -175,8 +176,6 @@ class Figures:
             gap = high.pressure.above_air - low.pressure.above_air
             same = agreement(nominal(gap), gap.std_dev, (_EQUAL_KPA,))[0]
             apart = 1 - same
-        if self.standing_still:
-            same, apart = same if len(read) == 2 else 1.0, 0.0
         agrees = tuple(a * b * apart for a in low.agrees for b in high.agrees) + (same,)
         if sum(agrees) <= 0:
             return None
@@ -293,4 +292,4 @@ def _span(refrigerant: str, device: str | None, control: str | None, asked: list
         each = [getattr(b, name) for b in bands]
         return Band(min(b.low for b in each), sum(b.middle for b in each) / len(each), max(b.high for b in each))
 
-    return replace(bands[0], **{name: over(name) for name in _BANDS})
+    return replace(bands[0], limits=common_limits(bands), **{name: over(name) for name in _BANDS})

@@ -59,7 +59,13 @@ def _lost(scope: Scope) -> Iterator[Observed]:
     if ends:
         last = ends[-1]
         detail = f"power at {PLACES[last.before].name}, none at {PLACES[last.first].name}"
-        yield observed(observable, certain(observable, *_states(last)), detail, list(last.basis))
+        agrees = certain(observable, *_states(last))
+        if sum(agrees) > 1 and len(last.faults) == 1:
+            # one contact is left, so there is nothing more to follow; only whether it should be open is not known
+            agrees = tuple(a / sum(agrees) for a in agrees)
+            yield Observed(observable, agrees, f"{observable.name} ({detail}; not known whether it should be open)", last.basis)
+        else:
+            yield observed(observable, agrees, detail, list(last.basis))
         return
     reached = [f for f in electrical.check(scope.view) if f.check == "clutch_circuit" and f.outcome is Outcome.WITHIN and scope.holds(f.basis)]
     if reached:
