@@ -299,6 +299,21 @@ def test_equal_pressures_while_running_point_to_the_electrical_chain():
     assert "electrical chain" not in find(running(30, 190), "compression_ratio").why
 
 
+@pytest.mark.parametrize("check", ["evaporating", "condensing", "expected_low", "expected_high"])
+def test_equal_pressures_while_running_are_no_cycle(check):
+    finding = find(running(90, 92), check)
+    assert finding.outcome is CANNOT and any("equal while running" in x for x in finding.missing)
+    assert not any("equal while running" in x for x in find(running(30, 190), check).missing)
+
+
+@pytest.mark.parametrize("word", ["charging_started", "charging_vapour", "charging_liquid"])
+def test_a_low_side_read_while_charging_is_not_the_vehicle_as_it_came(word):
+    timeline = record(R134A, m("ambient", 80, "F"), step("engine_running"), psi("low_side", 20), psi("high_side", 160), step(word),
+                      psi("low_side", 52))
+    assert find(timeline, "evaporating").measured.endswith("from 20 psi (138 kPa)")
+    assert find(timeline, "charging_low_side").measured == "52 psi (359 kPa)"
+
+
 def test_ratio_uses_the_station_pressure():
     # 30 and 190 psi at 1600 m (12.1 psi): 202.1 / 42.1 = 4.8
     timeline = record(R134A, m("altitude", 1600, "m"), step("engine_running"), psi("low_side", 30), psi("high_side", 190))

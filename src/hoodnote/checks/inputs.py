@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from hoodnote.checks.model import Finding, Outcome
-from hoodnote.checks.view import STAGES, Doubt, Situation, View
+from hoodnote.checks.view import PRESSURE_PLACES, STAGES, Doubt, Situation, View
 from hoodnote.physics.atmosphere import SEA_LEVEL, WEATHER_LIMIT_KPA, station_pressure
 from hoodnote.physics.errors import OutOfRange
 from hoodnote.physics.uncertain import COVERAGE, expanded, nominal
@@ -119,7 +119,17 @@ class Inputs:
         found = self.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
         if driven and found == "clutch_not_engaged":
             self.lacks("readings with the clutch engaged (it was stated as not engaged)")
+        elif driven and self.sides_equal():
+            self.lacks("a difference between low and high side (equal while running: the clutch and its circuit come first)")
         return found
+
+    def sides_equal(self) -> bool:
+        """Were both sides read here, and can these gauges not tell them apart?"""
+        sides = [Inputs(self.view, self.situation).graded(place, required=False) for place in PRESSURE_PLACES]
+        if None in sides:
+            return False
+        gap = sides[1].above_air - sides[0].above_air
+        return abs(nominal(gap)) <= expanded(gap)
 
     def refrigerant(self) -> str | None:
         """As stated for the system, else as on its label. Where the two differ nothing can be computed, except for the

@@ -10,7 +10,7 @@ from hoodnote.checks import bands, observed
 from hoodnote.checks import wording as w
 from hoodnote.checks.inputs import Inputs, Pressure, weigh
 from hoodnote.checks.model import Finding, Outcome
-from hoodnote.checks.view import PRESSURE_PLACES, Situation, View
+from hoodnote.checks.view import CHARGES, PRESSURE_PLACES, Situation, View
 from hoodnote.physics.errors import NoSaturation
 from hoodnote.physics.refrigerants import refrigerant as look_up
 from hoodnote.physics.saturation import Quality
@@ -213,7 +213,7 @@ def _ratio(view: View, situation: Situation) -> Finding:
     elif clutch == "clutch_not_engaged":
         why = ("The clutch was stated as not engaged, and without it the compressor builds no pressure ratio: go to the electrical chain first, "
                "the compressor is not judged by this.")
-    elif abs(nominal(high.above_air - low.above_air)) <= expanded(high.above_air - low.above_air):
+    elif inputs.sides_equal():
         why = ("Low and high side are equal while running, so the clutch may not be engaged or the compressor may not pump: go to the "
                "electrical chain first.")
     elif control == "variable displacement":
@@ -230,12 +230,12 @@ def _ratio(view: View, situation: Situation) -> Finding:
 def _charging(view: View, situation: Situation) -> Iterator[Finding]:
     """Vapour charged into a running system raises the low side; it is commonly kept under a limit."""
     states = [x for x in view.usable.live if isinstance(x.entry.statement, Step)
-              and x.entry.statement.action in ("charging_started", "charging_finished")]
+              and x.entry.statement.action in (*CHARGES, "charging_finished")]
     read = view.readings("low_side", situation=situation)
     if not read:
         return
     last = [x.entry.statement.action for x in states if view.order(x) < view.order(read[-1])]
-    if last[-1:] != ["charging_started"]:
+    if not CHARGES.intersection(last[-1:]):
         return
     inputs = Inputs(view, situation)
     check, title = "charging_low_side", "Low side while charging"

@@ -19,7 +19,8 @@ from hoodnote.statements.model import Control, Correction, Fact, Measured, Plan,
 from hoodnote.units import UNITS, Quantity
 
 PRESSURE_PLACES = ("low_side", "high_side")
-_OPENS_CIRCUIT = {"recovery_started", "recovery_finished", "opening_system", "pump_on", "hold_started", "charging_started"}
+CHARGES = frozenset(("charging_started", "charging_vapour", "charging_liquid"))
+_OPENS_CIRCUIT = {"recovery_started", "recovery_finished", "opening_system", "pump_on", "hold_started", *CHARGES}
 STAGES = (Stage.BEFORE, Stage.DURING, Stage.AFTER)
 
 
@@ -216,6 +217,6 @@ def _situations_of(timeline: Timeline) -> dict[int | None, Situation]:
             spell += stated != engine
             engine = stated
         opened |= (isinstance(s, Step) and s.action in _OPENS_CIRCUIT) or (isinstance(s, Measured) and s.place == "recovered")
-        opened &= x.stage is Stage.DURING
+        opened &= x.stage is not Stage.AFTER
         out[x.entry.id] = Situation(x.stage, x.engine, spell, opened)
     return out

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from hoodnote.checks.inputs import Inputs
-from hoodnote.checks.view import Situation, View
+from hoodnote.checks.view import CHARGES, Situation, View
 from hoodnote.readings.model import Live, Stage
 from hoodnote.statements.model import Measured, Step
 from hoodnote.units import UNITS, Quantity
@@ -24,7 +24,7 @@ class Scope:
         out: list[Live] = []
         for x in self.view.usable.live:
             s = x.entry.statement
-            charging = isinstance(s, Measured) and s.place == "charged" or isinstance(s, Step) and s.action == "charging_started"
+            charging = isinstance(s, Measured) and s.place == "charged" or isinstance(s, Step) and s.action in CHARGES
             if x.stage is Stage.AFTER or charging or (isinstance(s, Step) and s.action in _MENDS):
                 break
             out.append(x)
