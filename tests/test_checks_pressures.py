@@ -112,6 +112,19 @@ def test_static_cannot_tell_while_the_gauges_disagree():
     assert finding.outcome is CANNOT and "agree" in " ".join(finding.missing)
 
 
+def test_air_read_later_for_the_running_engine_is_not_the_standing_systems():
+    # 104 psi gauge is R-134a at 90 F (trade chart), far above the 71 psi of 70 F
+    timeline = record(R134A, m("ambient", 70, "F"), step("engine_off"), psi("low_side", 104), psi("high_side", 104), m("ambient", 90, "F"),
+                      step("engine_running"), psi("low_side", 30), psi("high_side", 205))
+    assert find(timeline, "static_pressure").outcome is OUTSIDE
+    assert "90 °F" in find(timeline, "condensing").measured
+
+
+def test_air_read_after_the_pressures_counts_where_none_was_read_before():
+    timeline = record(R134A, step("engine_off"), psi("low_side", 71), psi("high_side", 71), m("ambient", 70, "F"))
+    assert find(timeline, "static_pressure").outcome is WITHIN
+
+
 @pytest.mark.parametrize(("leave_out", "named"), [("ambient", "ambient air"), ("refrigerant", "refrigerant")])
 def test_static_names_what_is_missing(leave_out, named):
     parts = {"refrigerant": R134A, "ambient": m("ambient", 70, "F")}

@@ -76,11 +76,16 @@ class Inputs:
         return self.stage is None or doubt.situation.stage is self.stage
 
     def condition(self, place: str, *, required: bool = True) -> Live | None:
-        """The last figure of the stage, else of an earlier stage: for air. The altitude counts whenever it was stated."""
+        """The figure of the stage that was last said before the readings of this situation ended, else the next one, else the last of an
+        earlier stage: for air. The altitude counts whenever it was stated."""
         stage = self.situation.stage if self.situation else self.stage
         until = STAGES.index(stage) if stage and place not in _SAME_ALL_JOB else len(STAGES)
         found = [x for x in self.view.readings(place) if STAGES.index(x.stage) <= until]
         last = found[-1] if found else None
+        own = [x for x in found if x.stage is stage]
+        if self.situation is not None and own and place not in _SAME_ALL_JOB:
+            ended = self.view.ends.get(self.situation, 0)
+            last = next((x for x in reversed(own) if self.view.order(x) < ended), own[0])
         doubts = [d for d in self.view.doubts if place in d.keys and STAGES.index(d.situation.stage) <= until]
         return self._settle(place, last, doubts, required)
 

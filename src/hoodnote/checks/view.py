@@ -150,6 +150,12 @@ class View:
         return (any(k in keys for stated, _ in self._stated for k in stated)
                 or any(k in d.keys for d in self.doubts for k in keys))
 
+    @cached_property
+    def ends(self) -> dict[Situation, int]:
+        """Position of the last pressure read in each situation that has one."""
+        read = [x for place in PRESSURE_PLACES for x in self.readings(place)]
+        return {self.situation(x): self.order(x) for x in sorted(read, key=self.order)}
+
     def did(self, *actions: str, item: str | None = None) -> Live | None:
         """The last usable step with one of these actions (on `item`, where given)."""
         for x in reversed(self.usable.live):
