@@ -14,6 +14,8 @@ from hoodnote import checks
 from hoodnote.checks.model import Cause, Claim, Comparison, Evidence, Finding, Ledger, LedgerLine, NextCheck, Outcome, Ranking, Support
 from hoodnote.note.as_json import as_data, schema
 from hoodnote.note.build import build_note
+from hoodnote.note.layout import other_causes
+from hoodnote.note.model import CauseLine, Reasoning
 from hoodnote.note.render import FORMATS, render
 from hoodnote.statements.model import Fact, Step
 from hoodnote.statements.vocabulary import PLACES
@@ -86,6 +88,13 @@ class TestCauses:
         assert "about as likely as not, about 60%" in text and "unlikely, about 20%" in text
         assert re.search(r"superheat more than expected \(moderate,( entry)? \d+", text)
         assert "no verdict on a part" in text and "Holds at 1500 rpm." in text
+
+    def test_causes_of_little_weight_are_counted_and_not_named(self):
+        lines = [CauseLine(f"c{n}", f"cause {n}", "very unlikely, under 5%", p, (), (), (), "", "") for n, p in
+                 enumerate((0.5, 0.2, 0.1, 0.04, 0.01, 0.005))]
+        assert other_causes(Reasoning(tuple(lines), (), ())) == "very unlikely, under 5%: cause 3; 2 more under 2% each"
+        assert other_causes(Reasoning(tuple(lines[:3] + lines[4:]), (), ())) == "2 under 2% each"
+        assert other_causes(Reasoning(tuple(lines[:3]), (), ())) == ""
 
     @pytest.mark.parametrize("name", READABLE)
     def test_up_to_three_next_checks_with_effort_and_caution(self, name):

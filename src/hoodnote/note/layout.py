@@ -23,6 +23,7 @@ DOUBTED_CLAIMS = "Stated, but not borne out by the record"
 CLAIMS = "Stated conclusions, held against the record"
 COMPARISON = "Before and after the work, compared"
 LEADING = 3                  # causes told in full
+_WORTH_NAMING = 0.02         # a cause less likely than this is counted, not named
 _TELLING = 2                 # pieces of evidence told beside a doubted claim
 MARGIN_NOTE = "Numbers after a figure name its entry in the record; Q and F name a question and a finding."
 
@@ -130,9 +131,14 @@ def cause_parts(cause: CauseLine) -> Iterator[tuple[str, str]]:
 def other_causes(reasoning: Reasoning) -> str:
     """The causes after the leading ones, in one line."""
     named: dict[str, list[str]] = {}
-    for cause in reasoning.causes[LEADING:]:
+    rest = reasoning.causes[LEADING:]
+    told = [c for c in rest if c.probability >= _WORTH_NAMING]
+    for cause in told:
         named.setdefault(cause.chance, []).append(cause.name)
-    return "; ".join(f"{chance}: {', '.join(names)}" for chance, names in named.items())
+    parts = [f"{chance}: {', '.join(names)}" for chance, names in named.items()]
+    if len(told) < len(rest):
+        parts.append(f"{len(rest) - len(told)} {'more ' if told else ''}under {words.percent(_WORTH_NAMING)} each")
+    return "; ".join(parts)
 
 
 def cause_sources(reasoning: Reasoning) -> str:
