@@ -16,7 +16,7 @@ from hoodnote.statements.parser import parse
 
 WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, bend={}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, *(0.0,) * 7),
                   threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, clear_teens=0.0,
-                  threshold_alone=0.95, threshold_teens_alone=0.95, clear_alone=0.0, slack=0.5, absurd=6.0)
+                  threshold_alone=0.95, clear_alone=0.0, threshold_words_alone=0.95, slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:

@@ -187,7 +187,7 @@ def as_toml(w: Weights, clips: int) -> str:
              f"# {clips} clips. The thresholds were read off its risk tables, clear off the surest of the wrong.",
              f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}",
              f"threshold_words = {w.threshold_words}", f"clear = {w.clear}", f"clear_teens = {w.clear_teens}", f"threshold_alone = {w.threshold_alone}",
-             f"threshold_teens_alone = {w.threshold_teens_alone}", f"clear_alone = {w.clear_alone}", f"slack = {w.slack}", f"absurd = {w.absurd}",
+             f"clear_alone = {w.clear_alone}", f"threshold_words_alone = {w.threshold_words_alone}", f"slack = {w.slack}", f"absurd = {w.absurd}",
              f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
              "", "[bend]", *(f"{k} = {v}" for k, v in w.bend.items())]
     return "\n".join(lines) + "\n"

@@ -73,8 +73,8 @@ class Weights:
     clear: float                             # natural log, weighted, by which each of the better two listeners must prefer a figure to its rivals
     clear_teens: float                       # the same for a teen or a whole ten, whose probability must be higher
     threshold_alone: float                   # of a figure that the last listener, which shares nothing with the better two, did not understand
-    threshold_teens_alone: float
     clear_alone: float
+    threshold_words_alone: float             # the same for one without a figure
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -263,14 +263,15 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
 def _sure(item: Judged, w: Weights) -> bool:
     """A figure must be what two listeners understood by themselves: one that only prefers it when asked has not heard it. The better two
     share their ears, so that what the last one did not understand must be surer."""
+    alone = not item.in_best[-1]
     if not item.figure:
-        return item.probability >= w.threshold_words
+        return item.probability >= (w.threshold_words_alone if alone else w.threshold_words)
     if not (item.in_best[0] and item.same_words):
         return False
-    if item.in_best[-1]:
-        least, clear = (w.threshold_teens, w.clear_teens) if item.teens else (w.threshold, w.clear)
+    if item.teens:
+        least, clear = w.threshold_teens, w.clear_teens
     else:
-        least, clear = w.threshold_teens_alone if item.teens else w.threshold_alone, w.clear_alone
+        least, clear = (w.threshold_alone, w.clear_alone) if alone else (w.threshold, w.clear)
     return item.probability >= least and min(item.margins[:2]) >= clear
 
 
