@@ -14,7 +14,8 @@ import time
 import numpy as np
 
 from hoodnote.capture.vision.interpret import FIELDS, FIELD_NAMES
-from hoodnote.capture.vision.label import LabelReading, read_label, stated
+from hoodnote.capture.vision.label import read_label, stated
+from hoodnote.capture.vision.reading import PhotoReading
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, available_readers
 from hoodnote.readings.model import Standing
@@ -38,7 +39,7 @@ def printed_too(truth: Truth, statement: Measured | Fact) -> bool:
         ("label_charge", truth.second_charge, truth.second_unit), ("label_oil", truth.second_oil, "fl oz")}
 
 
-def by_name(reading: LabelReading) -> dict:
+def by_name(reading: PhotoReading) -> dict:
     return {f.statement.place if isinstance(f.statement, Measured) else f.statement.key: f for f in reading.fields}
 
 

@@ -13,7 +13,7 @@ from hoodnote.readings.model import Standing, Timeline, Version
 from hoodnote.readings.timeline import build
 
 if TYPE_CHECKING:
-    from hoodnote.capture.vision.label import LabelReading
+    from hoodnote.capture.vision.reading import PhotoReading
     from hoodnote.capture.vision.photo import Photo
     from hoodnote.jobs.store import Capture, Job, Store
 
@@ -55,7 +55,7 @@ def _see(store: Store, job: Job, capture: Capture, photo: Photo) -> Taken:
     return Taken(capture, entries, warnings, accounts, reading.warnings, _picture(store, photo, reading))
 
 
-def _picture(store: Store, photo: Photo, reading: LabelReading) -> str | None:
+def _picture(store: Store, photo: Photo, reading: PhotoReading) -> str | None:
     from hoodnote.capture.vision.overlay import overlay
 
     if not reading.fields:
@@ -79,7 +79,7 @@ def _seen_before(item: Settled, timeline: Timeline) -> Settled:
     return item
 
 
-def _accounts(reading: LabelReading) -> tuple[Account, ...]:
+def _accounts(reading: PhotoReading) -> tuple[Account, ...]:
     """One account a reader, from the versions that its fields kept."""
     out = []
     for reader in reading.readers_used:

@@ -15,6 +15,7 @@ import numpy as np
 from hoodnote.capture.vision.figures import Agreement, compare
 from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, REFRIGERANT, Account, Sighting, interpret
 from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.reading import Kind, PhotoField, PhotoReading
 from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, available_readers
 from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, reach_left, reach_right, sharpness
 from hoodnote.errors import HoodnoteError
@@ -27,37 +28,12 @@ LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print
 
 
 @dataclass(frozen=True)
-class LabelField:
-    """`box` is left, top, right, bottom in the photo's pixels, `quad` the same place's four corners as the label lies;
-    `crop` is a PNG of the flat label around the field."""
-
-    statement: Measured | Fact
-    standing: Standing
-    confidence: float
-    versions: tuple[Version, ...]
-    box: tuple[int, int, int, int]
-    quad: tuple[tuple[int, int], ...]
-    crop: bytes
-    question: str | None = None
-
-
-@dataclass(frozen=True)
-class LabelReading:
-    """`problem` says in one line what to do when the photo is not good enough to be a label reading."""
-
-    fields: tuple[LabelField, ...]
-    warnings: tuple[str, ...]
-    readers_used: tuple[str, ...]
-    problem: str | None = None
-
-
-@dataclass(frozen=True)
 class _Seen:
     reader: str
     sighting: Sighting
 
 
-def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: str = "metric") -> LabelReading:
+def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: str = "metric") -> PhotoReading:
     """Reads the label in a photo. `prefer` ("metric" or "us") is the unit kept where the label prints both,
     unless only the other carries the tolerance.
 
@@ -72,7 +48,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
     flat = flatten(photo.pixels, finder)
     if flat is None or not flat[1]:
-        return LabelReading((), (), used, _what_to_do(photo, flat[0] if flat else None))
+        return PhotoReading(Kind.LABEL, (), (), used, _what_to_do(photo, flat[0] if flat else None))
     view, quads = flat
 
     first, quads = _with_lost_units(view, quads, finder)
@@ -91,10 +67,10 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     warnings = _warnings(fields, accounts, used, view)
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
-    return LabelReading(tuple(fields), tuple(warnings), used, problem)
+    return PhotoReading(Kind.LABEL, tuple(fields), tuple(warnings), used, problem)
 
 
-def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> list[LabelField]:
+def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> list[PhotoField]:
     """Fields from the readers' accounts, (reader name, account) each; `used` names every reader that was asked."""
     return [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
 
@@ -116,7 +92,7 @@ def _with_room_on_the_left(view: View, lines: Sequence[TextLine], quads: Sequenc
     return [x for x in lines if not any(x is y for y in first)] + again
 
 
-def _key(field: LabelField) -> str:
+def _key(field: PhotoField) -> str:
     return field.statement.place if isinstance(field.statement, Measured) else field.statement.key
 
 
@@ -141,7 +117,7 @@ def _same(one: Sighting, other: Sighting) -> bool:
     return one.statement == other.statement
 
 
-def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> LabelField | None:
+def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> PhotoField | None:
     seen = [_Seen(reader, a.sightings[name]) for reader, a in accounts if name in a.sightings]
     if not seen:
         return None
@@ -167,7 +143,7 @@ def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[st
     confidence = 1 - float(np.prod([1 - c for c in by_reader.values()]))        # independent readers
     confidence = confidence if question is None else min(confidence, 0.5)
     standing = Standing.AGREED if question is None else Standing.UNCONFIRMED
-    return LabelField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
+    return PhotoField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
                       _photo_box(view, chosen.box, photo), _photo_quad(view, chosen.box), _crop(view, chosen.box), question)
 
 
@@ -268,7 +244,7 @@ def stated(statement: Measured | Fact) -> str:
     return f"{statement.value}{tolerance} {statement.unit}"
 
 
-def _warnings(fields: Sequence[LabelField], accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View) -> list[str]:
+def _warnings(fields: Sequence[PhotoField], accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View) -> list[str]:
     out = []
     if len(used) == 1:
         out.append(f"Only the {used[0]} was available: figures without a second unit on the label stay unconfirmed.")

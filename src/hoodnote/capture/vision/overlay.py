@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from hoodnote.capture.vision.label import LabelReading, stated
+from hoodnote.capture.vision.label import stated
+from hoodnote.capture.vision.reading import PhotoReading
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.readings.model import Standing
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 AGREED_COLOUR, ASKED_COLOUR = (0, 150, 90), (205, 90, 0)
 
 
-def overlay(photo: Photo, reading: LabelReading) -> Image.Image:
+def overlay(photo: Photo, reading: PhotoReading) -> Image.Image:
     """RGB picture of the photo's size: a box and its figure per field; a question mark and a broken box where a person must look."""
     from PIL import Image, ImageDraw, ImageFont
 
