@@ -1,0 +1,284 @@
+"""One rectified gauge face to one figure: rings and their units, the pointer, what the two say, and every doubt about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hoodnote.capture.vision.dial_find import Ellipse
+from hoodnote.capture.vision.dial_needle import Pointer, find_pointer
+from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
+from hoodnote.capture.vision.dial_scale import Piece, Ring, piece_at, rings_of
+from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_texts
+from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
+from hoodnote.capture.vision.rectify import sharpness
+from hoodnote.units import UNITS
+
+PRESSURE_UNITS = ("psi", "bar", "kPa")
+# the largest figure such a gauge has, and the least its largest is: a lost decimal point shows here (common practice, no source)
+TOP = {"psi": (30.0, 1000.0), "bar": (2.0, 70.0), "kPa": (150.0, 7000.0)}
+UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
+RINGS_AGREE = 0.012          # of the span, on top of the limits of both
+WAYS_AGREE = 2.5             # degrees
+MOST_LIMIT = 0.02            # of the span
+AT_THE_STOP = 2.0            # degrees
+STEPS = (1, 2, 5)
+
+
+@dataclass(frozen=True, eq=False)
+class Figure:
+    """What one ring says. `value` as printed there: a depth below zero where `vacuum`; `limit` and `span` in `unit`."""
+
+    ring: Ring
+    piece: Piece
+    unit: str
+    value: float
+    limit: float
+    span: float
+    vacuum: bool
+    rounding: float
+
+    @property
+    def kpa(self) -> float:
+        return (-self.value if self.vacuum else self.value) * UNITS[self.unit].factor
+
+    def rounded(self, value: float | None = None) -> float:
+        return round((self.value if value is None else value) / self.rounding) * self.rounding
+
+
+@dataclass(frozen=True, eq=False)
+class Gauge:
+    """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings."""
+
+    view: FaceView
+    rim: Ellipse
+    pointer: Pointer
+    figures: tuple[Figure, ...]
+    compound: bool
+    top: float
+    used: tuple[Text, ...]
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Unread:
+    """A gauge that could not be read, and what to do; `sure` that it is a gauge at all."""
+
+    reason: str
+    sure: bool
+
+
+def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: TesseractReader | None, prefer: str) -> Gauge | Unread:
+    """`prefer`: "us" or "metric", which ring is stated where there are both."""
+    texts = read_texts(view, reader)
+    rings = rings_of(texts, view)
+    if not rings:
+        numbers = sum(t.number is not None for t in texts)
+        units = any(t.unit for t in texts)
+        if sharpness(view.pixels) < 40:
+            return Unread("the photo is blurred: hold still, focus on the gauge and take it again", numbers >= 2 or units)
+        return Unread("fewer than three figures of the scale could be read: take it again closer, without glare or shadow on the scale",
+                      numbers >= 2 and units)
+    named, doubts = _units(rings, texts)
+    if not named:
+        return Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
+    pointer = find_pointer(view)
+    if isinstance(pointer, str):
+        return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
+    named = [(_filled(ring, pointer, view, reader), unit) for ring, unit in named]
+    figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
+    if not figures:
+        return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
+    figures.sort(key=lambda f: f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar")))
+    first = figures[0]
+    compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
+    if not compound and first.value < first.piece.slope * AT_THE_STOP:
+        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
+    doubts = [*doubts, *_doubts(figures, pointer, texts, view, second)]
+    top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
+    used = tuple(t for f in figures for t in f.piece.texts)
+    return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts))
+
+
+def _units(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Ring, str]], list[str]]:
+    """Rings with their units, and doubts. Two rings that show one pressure tell their units by the ratio of their figures;
+    a lone ring needs its word, and no other pressure unit's."""
+    words = {t.unit for t in texts if t.unit}
+    seen = [u for u in PRESSURE_UNITS if u in words]
+    doubts = []
+    strange = [t.text for t in texts if t.number is None and t.unit is None and OTHER_WORDS.search(t.text)]
+    pairs = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
+             if u != v and _show_one_pressure(one, u, other, v) and set(seen) <= {u, v}]
+    if pairs and seen:
+        one, u, other, v = pairs[0]
+        if len(pairs) > 1:
+            doubts.append("more than one pair of scales could belong together")
+        return [(one, u), (other, v)], doubts
+    if len(seen) != 1:
+        if not seen:
+            return [], doubts
+        doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
+        return [(rings[0], seen[0])], doubts
+    if any(word for word in strange if "°" not in word and "℉" not in word and "℃" not in word):
+        doubts.append(f'"{strange[0]}" stands on the face as well')
+    fit = [r for r in rings if _likely_top(r, seen[0])]
+    if not fit:
+        doubts.append(f"the figures are unusual for a gauge in {seen[0]}")
+        fit = list(rings)
+    wide = max(fit, key=lambda r: (len(r.main.texts), r.radius))
+    if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
+        doubts.append(f"more than one scale could be the one in {seen[0]}")
+    return [(wide, seen[0])], doubts
+
+
+def _curved(ring: Ring) -> bool:
+    """As many figures off the even spacing as on it: a ring of temperatures, say."""
+    return len(ring.stray) * 2 >= len(ring.main.texts) or ring.main.rms > 1.2
+
+
+def _likely_top(ring: Ring, unit: str) -> bool:
+    low, high = TOP[unit]
+    return low <= ring.main.value(ring.main.last) <= high
+
+
+def _show_one_pressure(one: Ring, u: str, other: Ring, v: str) -> bool:
+    """The figures' ratio is the units', and both have their zero at one place."""
+    if not (_likely_top(one, u) and _likely_top(other, v)):
+        return False
+    ratio = one.main.slope * UNITS[u].factor / (other.main.slope * UNITS[v].factor)
+    apart = abs((one.main.zero - other.main.zero + 180) % 360 - 180)
+    return abs(ratio - 1) < UNITS_AGREE and apart < 4
+
+
+def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
+    """The ring with the figures next to the pointer looked for where they should stand, when they were not found before."""
+    from dataclasses import replace
+
+    at = piece_at(ring, pointer.angle)
+    if at is None or at[0] is not ring.main or ring.compressed is not None and at[1] > ring.main.last:
+        return ring
+    main, place = at
+    value = main.value(place)
+    below = math.floor(value / ring.step + 1e-6) * ring.step
+    known = {t.number for t in main.texts}
+    texts, first, last = list(main.texts), main.first, main.last
+    for wanted in (below, below + ring.step):
+        if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
+            continue
+        found = _figure_at(ring, wanted, view, reader)
+        if found is not None:
+            texts.append(found)
+            first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
+    return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
+
+
+def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) -> Text | None:
+    like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
+    angle = ring.main.angle(wanted)
+    a = math.radians(angle)
+    middle = np.array([MIDDLE + ring.radius * math.sin(a), MIDDLE - ring.radius * math.cos(a)])
+    side, down = like.quad[1] - like.quad[0], like.quad[3] - like.quad[0]
+    along = _tangential(like)
+    if along is not None:        # figures turned with the scale
+        turn = math.radians(angle - like.angle)
+        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+        side, down = rotation @ side, rotation @ down
+    side, down = side * 1.15, down * 1.15
+    quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
+    strip = cut_out(view.pixels, quad)
+    best = reader.read_strip(strip)
+    if along is not None:
+        best = max(best, reader.read_strip(np.ascontiguousarray(strip[::-1, ::-1])), key=lambda x: x[1])
+    number = number_in(best[0])
+    if number is None or abs(number - wanted) > 1e-6 or best[1] < 0.7:
+        return None
+    return Text(best[0], best[1], angle % 360, ring.radius, quad)
+
+
+def _tangential(text: Text) -> float | None:
+    side = text.quad[1] - text.quad[0]
+    off = (math.degrees(math.atan2(side[1], side[0])) - text.angle + 90) % 180 - 90
+    level = (math.degrees(math.atan2(side[1], side[0])) + 90) % 180 - 90
+    return off if abs(off) < 2 < abs(level) else None
+
+
+def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequence[Text]) -> Figure | None:
+    at = piece_at(ring, pointer.angle)
+    if at is None:
+        return None
+    piece, place = at
+    vacuum = piece is ring.vacuum
+    value = abs(piece.value(place)) if vacuum else piece.value(place)
+    own = unit
+    if vacuum and unit == "psi":          # below zero a psi scale goes on in inches of mercury
+        own = "inHg"
+    error = 0.35 + pointer.difference / 2 + 0.12 * pointer.half_width + 0.3 * min(piece.rms, 1.5) + math.degrees(view.spread / view.ticks) + 0.01 * view.tilt
+    slope = abs(piece.slope)
+    division = ring.division if ring.division is not None and not vacuum else ring.step / 2 if not vacuum else 5.0 if own == "inHg" else ring.step / 2
+    span = (ring.main.last - ring.main.zero) * ring.main.slope
+    if own != unit:
+        span = span * UNITS[unit].factor / UNITS[own].factor
+    return Figure(ring, piece, own, value, error * slope, span, vacuum, _round_step(division / 5))
+
+
+def _round_step(most: float) -> float:
+    power = 10.0 ** math.floor(math.log10(most) + 1e-9)
+    return max(s * power for s in STEPS if s * power <= most * 1.0001)
+
+
+def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], view: FaceView, second: TesseractReader | None) -> list[str]:
+    first = figures[0]
+    ring, piece = first.ring, first.piece
+    out = []
+    if pointer.difference > WAYS_AGREE:
+        low, high = (first.rounded(abs(piece.value(_near(a, piece, pointer, ring)))) for a in (pointer.by_edges, pointer.by_profile))
+        out.append(f"the pointer shows {low:g} or {high:g} {first.unit}, as its edges or its whole are followed")
+    if first.limit > MOST_LIMIT * first.span:
+        out.append("it could not be read closely enough")
+    if not first.vacuum and not ring.ticked:
+        out.append("the divisions did not bear the figures out")
+    if not first.vacuum and len(ring.main.texts) < 4:
+        out.append("only three figures of the scale could be read")
+    if first.vacuum and len(piece.texts) < 2:
+        out.append("only one figure below zero could be read")
+    place = ring.place(pointer.angle)
+    inside = any(piece.first - 1.5 <= p <= piece.last + 1.5 for p in (place, place - 360))
+    if not inside:
+        out.append("the figure on one side of the pointer could not be read")
+    if len(ring.stray) >= 2 or ring.stray and len(ring.main.texts) < 6:
+        out.append(f'"{ring.stray[0].text}" on the scale does not fit the other figures')
+    for other in figures[1:]:
+        if abs(other.kpa - first.kpa) > RINGS_AGREE * first.span * UNITS[first.unit].factor + (first.limit * UNITS[first.unit].factor
+                                                                                           + other.limit * UNITS[other.unit].factor):
+            out.append(f"its two scales read {first.rounded():g} {first.unit} and {other.rounded():g} {other.unit}, which is not one pressure")
+    if second is not None:
+        out += _second_reader(first, pointer, view, second)
+    return out
+
+
+def _near(angle: float, piece: Piece, pointer: Pointer, ring: Ring) -> float:
+    at = piece_at(ring, pointer.angle)
+    return at[1] + (angle - pointer.angle + 180) % 360 - 180
+
+
+def _second_reader(figure: Figure, pointer: Pointer, view: FaceView, second: TesseractReader) -> list[str]:
+    """The other text reader on the figures nearest the pointer: it may see nothing, but not something else."""
+    near = sorted(figure.piece.texts, key=lambda t: abs((t.angle - pointer.angle + 180) % 360 - 180))[:4]
+    same = 0
+    for line in second.read(view.pixels, [t.quad for t in near]):
+        text = next(t for t in near if t.quad is line.quad)
+        number = number_in(line.text)
+        if number is not None and number == text.number:
+            same += 1
+        elif number is not None and line.confidence > 0.85 and not (pointer_over(text, pointer)):
+            return [f'a figure of the scale reads {text.text} or {line.text}']
+    if same == 0 and len(figure.piece.texts) < 6:
+        return ["only one of two text readers could read the figures"]
+    return []
+
+
+def pointer_over(text: Text, pointer: Pointer) -> bool:
+    return abs((text.angle - pointer.angle + 180) % 360 - 180) < 12

@@ -1,0 +1,109 @@
+"""The figures and unit words printed on a rectified gauge face, each with where it stands."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
+from hoodnote.capture.vision.readers import NeuralReader, cut_out
+
+LEAST_SURE = 0.5
+MOST_TEXTS = 48
+# a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
+_NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
+UNIT_WORDS = {
+    "psi": re.compile(r"p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.I),
+    "bar": re.compile(r"bar", re.I),
+    "kPa": re.compile(r"kpa", re.I),
+    "inHg": re.compile(r"(?:[il1|]n\.?\s*hg\.?(?:\s*vac\.?)?|[\"”″]\s*hg|hg[\"”″])", re.I),
+}
+OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|amp|[x×]\s*1?0|%", re.I)      # units or factors that are not read
+
+
+@dataclass(frozen=True, eq=False)
+class Text:
+    """`angle` in degrees clockwise from the view's top, `radius` in pixels; `quad` in the view, clockwise from the text's top left."""
+
+    text: str
+    confidence: float
+    angle: float
+    radius: float
+    quad: np.ndarray
+
+    @property
+    def number(self) -> float | None:
+        """The figure without its sign, when nothing but a figure stands there."""
+        return number_in(self.text)
+
+    @property
+    def unit(self) -> str | None:
+        return next((u for u, words in UNIT_WORDS.items() if words.fullmatch(self.text.strip(" .()[]"))), None)
+
+
+def number_in(text: str) -> float | None:
+    match = _NUMBER.fullmatch(text.replace(" ", ""))
+    return float(match[1].replace(",", ".")) if match else None
+
+
+def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
+    quads = [q for q in reader.find_text(view.pixels) if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM]
+    quads = sorted(quads, key=lambda q: _sides(q)[0] * _sides(q)[1], reverse=True)[:MOST_TEXTS]
+    if not quads:
+        return []
+    up = _common_direction(quads)
+    out = []
+    for quad in quads:
+        turns = [up] if up is not None else _turns_with_the_scale(quad)
+        read = [(*reader.read_strip(cut_out(view.pixels, box)), box) for box in (_aligned(quad, t) for t in turns)]
+        best = max(read, key=lambda x: x[1])
+        if best[1] >= LEAST_SURE and best[0]:
+            middle = quad.mean(axis=0) - MIDDLE
+            out.append(Text(best[0], best[1], math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), best[2]))
+    return out
+
+
+def _sides(quad: np.ndarray) -> tuple[float, float]:
+    return float(np.linalg.norm(quad[1] - quad[0])), float(np.linalg.norm(quad[3] - quad[0]))
+
+
+def _common_direction(quads: Sequence[np.ndarray]) -> float | None:
+    """The direction (degrees) all long texts run in, None where they run with the scale."""
+    pull = 0j
+    weight = 0.0
+    for quad in quads:
+        width, height = _sides(quad)
+        if width < 1.25 * height:
+            continue
+        side = quad[1] - quad[0]
+        pull += (width / height) * np.exp(2j * math.atan2(side[1], side[0]))
+        weight += width / height
+    if weight == 0:
+        return 0.0
+    if abs(pull) / weight < 0.75:
+        return None
+    return math.degrees(np.angle(pull)) / 2
+
+
+def _turns_with_the_scale(quad: np.ndarray) -> list[float]:
+    middle = quad.mean(axis=0) - MIDDLE
+    tangent = math.degrees(math.atan2(middle[0], -middle[1]))
+    if np.hypot(*middle) < 0.25 * RIM:
+        return [0.0]
+    if abs(tangent) < 75:
+        return [tangent]
+    return [tangent, tangent + 180]
+
+
+def _aligned(quad: np.ndarray, degrees: float) -> np.ndarray:
+    """The rectangle round the quad whose top runs in the given direction, with a little air."""
+    a = math.radians(degrees)
+    along, across = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
+    u, v = quad @ along, quad @ across
+    air = 0.06 * (v.max() - v.min())
+    left, right, top, bottom = u.min() - air, u.max() + air, v.min() - air, v.max() + air
+    return np.array([along * x + across * y for x, y in [(left, top), (right, top), (right, bottom), (left, bottom)]], np.float32)
