@@ -181,7 +181,7 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
             ends = angle_of(max(first * unit, lowest)), angle_of(last * unit)
             draw.arc(box, ends[0] - 90, ends[1] - 90, fill=colour, width=4)
         length = 0.09 if ring.ink == "main" else 0.06
-        count = int(math.floor(last * ring.minor / ring.step + 1e-6))
+        count = math.floor(last * ring.minor / ring.step + 1e-6)
         for k in range(math.ceil(first * ring.minor / ring.step - 1e-6), count + 1):
             value = k * ring.step / ring.minor
             major, middle = k % ring.minor == 0, ring.minor % 2 == 0 and k % (ring.minor // 2) == 0

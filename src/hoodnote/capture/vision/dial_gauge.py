@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_needle import Pointer, find_pointer
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
 from hoodnote.capture.vision.dial_scale import Piece, Ring, piece_at, rings_of
-from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_texts
+from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_short, read_texts
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.units import UNITS
@@ -26,6 +26,7 @@ WAYS_AGREE = 2.5             # degrees
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP = 2.0            # degrees
 STEPS = (1, 2, 5)
+MANY_FIGURES = 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,9 +89,11 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
     pointer = find_pointer(view)
     if isinstance(pointer, str):
         return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
-    named = [(_filled(ring, pointer, view, reader), unit) for ring, unit in named]
+    named = [(_filled(ring, pointer, view), unit) for ring, unit in named]
     figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
     if not figures:
+        if any(r.compressed is not None and r.place(pointer.angle) > r.main.last for r, _ in named):
+            return Unread("the pointer stands on the compressed end of the scale, which has too few figures to be read: read it by eye", True)
         return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
     figures.sort(key=lambda f: f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar")))
     first = figures[0]
@@ -153,29 +156,26 @@ def _show_one_pressure(one: Ring, u: str, other: Ring, v: str) -> bool:
     return abs(ratio - 1) < UNITS_AGREE and apart < 4
 
 
-def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
+def _filled(ring: Ring, pointer: Pointer, view: FaceView) -> Ring:
     """The ring with the figures next to the pointer looked for where they should stand, when they were not found before."""
-    from dataclasses import replace
-
-    at = piece_at(ring, pointer.angle)
-    if at is None or at[0] is not ring.main or ring.compressed is not None and at[1] > ring.main.last:
-        return ring
-    main, place = at
+    main, place = ring.main, ring.place(pointer.angle)
     value = main.value(place)
+    if not -1e-6 <= value <= main.value(main.last) + ring.step:
+        return ring
     below = math.floor(value / ring.step + 1e-6) * ring.step
     known = {t.number for t in main.texts}
     texts, first, last = list(main.texts), main.first, main.last
     for wanted in (below, below + ring.step):
         if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
             continue
-        found = _figure_at(ring, wanted, view, reader)
+        found = _figure_at(ring, wanted, view)
         if found is not None:
             texts.append(found)
             first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
     return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
 
 
-def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) -> Text | None:
+def _figure_at(ring: Ring, wanted: float, view: FaceView) -> Text | None:
     like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
     angle = ring.main.angle(wanted)
     a = math.radians(angle)
@@ -189,9 +189,8 @@ def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) 
     side, down = side * 1.15, down * 1.15
     quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
     strip = cut_out(view.pixels, quad)
-    best = reader.read_strip(strip)
-    if along is not None:
-        best = max(best, reader.read_strip(np.ascontiguousarray(strip[::-1, ::-1])), key=lambda x: x[1])
+    strips = [strip] if along is None else [strip, strip[::-1, ::-1]]
+    best = max(read_short(strips), key=lambda x: x[1])
     number = number_in(best[0])
     if number is None or abs(number - wanted) > 1e-6 or best[1] < 0.7:
         return None
@@ -212,6 +211,9 @@ def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequ
     piece, place = at
     vacuum = piece is ring.vacuum
     value = abs(piece.value(place)) if vacuum else piece.value(place)
+    if value < -AT_THE_STOP * piece.slope:
+        return None                       # below zero, where none of this scale's figures could be read
+    value = max(value, 0.0)
     own = unit
     if vacuum and unit == "psi":          # below zero a psi scale goes on in inches of mercury
         own = "inHg"
@@ -244,9 +246,7 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("only three figures of the scale could be read")
     if first.vacuum and len(piece.texts) < 2:
         out.append("only one figure below zero could be read")
-    place = ring.place(pointer.angle)
-    inside = any(piece.first - 1.5 <= p <= piece.last + 1.5 for p in (place, place - 360))
-    if not inside:
+    if not any(_inside(f, pointer) for f in figures):
         out.append("the figure on one side of the pointer could not be read")
     if len(ring.stray) >= 2 or ring.stray and len(ring.main.texts) < 6:
         out.append(f'"{ring.stray[0].text}" on the scale does not fit the other figures')
@@ -254,9 +254,15 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         if abs(other.kpa - first.kpa) > RINGS_AGREE * first.span * UNITS[first.unit].factor + (first.limit * UNITS[first.unit].factor
                                                                                            + other.limit * UNITS[other.unit].factor):
             out.append(f"its two scales read {first.rounded():g} {first.unit} and {other.rounded():g} {other.unit}, which is not one pressure")
-    if second is not None:
+    # two scales that bear one another out need no second text reader, nor does a long row of even figures
+    if second is not None and len(figures) == 1 and len(piece.texts) < MANY_FIGURES:
         out += _second_reader(first, pointer, view, second)
     return out
+
+
+def _inside(figure: Figure, pointer: Pointer) -> bool:
+    place = figure.ring.place(pointer.angle)
+    return any(figure.piece.first - 1.5 <= p <= figure.piece.last + 1.5 for p in (place, place - 360))
 
 
 def _near(angle: float, piece: Piece, pointer: Pointer, ring: Ring) -> float:
@@ -267,18 +273,16 @@ def _near(angle: float, piece: Piece, pointer: Pointer, ring: Ring) -> float:
 def _second_reader(figure: Figure, pointer: Pointer, view: FaceView, second: TesseractReader) -> list[str]:
     """The other text reader on the figures nearest the pointer: it may see nothing, but not something else."""
     near = sorted(figure.piece.texts, key=lambda t: abs((t.angle - pointer.angle + 180) % 360 - 180))[:4]
-    same = 0
+    same, other = 0, []
     for line in second.read(view.pixels, [t.quad for t in near]):
         text = next(t for t in near if t.quad is line.quad)
         number = number_in(line.text)
         if number is not None and number == text.number:
             same += 1
-        elif number is not None and line.confidence > 0.85 and not (pointer_over(text, pointer)):
-            return [f'a figure of the scale reads {text.text} or {line.text}']
-    if same == 0 and len(figure.piece.texts) < 6:
+        elif number is not None and line.confidence > 0.8:
+            other.append(f"a figure of the scale reads {text.text} or {line.text}")
+    if other and same < 2:
+        return other[:1]
+    if same == 0:
         return ["only one of two text readers could read the figures"]
     return []
-
-
-def pointer_over(text: Text, pointer: Pointer) -> bool:
-    return abs((text.angle - pointer.angle + 180) % 360 - 180) < 12

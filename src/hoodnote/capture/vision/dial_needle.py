@@ -50,7 +50,7 @@ def find_pointer(view: FaceView) -> Pointer | str:
     profile = _by_profile(contrast, view.ticks)
     edges = _by_edges(view)
     if profile is None or edges is None:
-        return "the pointer was not found"
+        return "there is glare on the face" if _burnt(polar) else "the pointer was not found"
     by_profile, reach = profile
     by_edges, half_width, offset = edges
     if abs(turned(by_profile - by_edges)) > 12:
@@ -154,14 +154,16 @@ def _by_edges(view: FaceView) -> tuple[float, float, float] | None:
     rings = np.clip(((r / view.ticks - INNER) / (OUTER - INNER) * 20).astype(int), 0, 19)
     seen = np.zeros((2, 20, 360), np.float32)
     np.maximum.at(seen, ((side > 0).astype(int), rings, angle.astype(int) % 360), strength)
-    wide = np.maximum.reduce([np.roll(seen, k, axis=2) for k in range(-3, 4)])
-    both = np.minimum(np.minimum(wide[0], wide[1]) * 2, 1.0).sum(axis=1) if wide.ndim == 4 else np.minimum(wide[0], wide[1]).sum(axis=0)
+    # an edge of either kind within the widest half pointer of the angle
+    wide = np.maximum.reduce([np.roll(seen, k, axis=2) for k in range(-6, 7)])
+    both = np.minimum(wide[0], wide[1]).sum(axis=0)
     peak = int(both.argmax())
     away = np.abs((np.arange(360) - peak + 180) % 360 - 180)
     rest = both[(away > 14) & (away < 160)].max()
     if both[peak] < 2.0 or both[peak] < 1.3 * rest:
         return None
-    coarse = float(np.median(np.arange(360)[both >= 0.9 * both[peak]])) if np.ptp(np.arange(360)[both >= 0.9 * both[peak]]) < 20 else float(peak)
+    top = np.arange(-12, 13)[both[(peak + np.arange(-12, 13)) % 360] >= 0.9 * both[peak]]
+    coarse = peak + float(np.mean(top))
     for _ in range(3):
         a = math.radians(coarse)
         along, across = x * math.sin(a) - y * math.cos(a), x * math.cos(a) + y * math.sin(a)
@@ -193,6 +195,10 @@ def _pointer_grey(pixels: np.ndarray) -> np.ndarray:
     best = int(np.argmax([np.subtract(*np.percentile(inner[..., k], (99, 1))) for k in range(3)]))
     values = cv2.GaussianBlur(pixels[..., best], (0, 0), 1.5).astype(np.float32)
     return values / (cv2.GaussianBlur(values, (0, 0), 20) + 15)
+
+
+def _burnt(polar: np.ndarray) -> bool:
+    return float((polar.min(axis=2) >= GLARE_LEVEL).mean()) > 0.06
 
 
 def _glare_along(polar: np.ndarray, angle: float, ticks: float) -> bool:

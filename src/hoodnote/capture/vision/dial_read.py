@@ -14,8 +14,8 @@ from hoodnote.capture.vision.dial_gauge import Figure, Gauge, Unread, read_gauge
 from hoodnote.capture.vision.dial_needle import find_pointer
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView, face_on
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, tesseract_is_installed
+from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version

@@ -6,6 +6,7 @@ a compressed end are pieces of their own.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -88,12 +89,18 @@ def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
 
 
 def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
+    # the scale starts after a wide gap; where several are as wide, the start with most even figures is right
     angles = sorted(t.angle for t in cluster)
-    gaps = [(angles[(i + 1) % len(angles)] - a) % 360 for i, a in enumerate(angles)]
-    widest = int(np.argmax(gaps))
-    start = angles[(widest + 1) % len(angles)] - min(20.0, gaps[widest] / 2)
-    placed = [(start + (t.angle - start) % 360, float(t.number), t) for t in cluster]
-    even = _even(placed)
+    gaps = [(angles[(i + 1) % len(angles)] - a) % 360 or 360.0 for i, a in enumerate(angles)]
+    even = None
+    for i, gap in enumerate(gaps):
+        if gap < 0.75 * max(gaps):
+            continue
+        begins = angles[(i + 1) % len(angles)] - min(20.0, gap / 2)
+        row = [(begins + (t.angle - begins) % 360, float(t.number), t) for t in cluster]
+        found = _even(row)
+        if found is not None and (even is None or len(found[2]) > len(even[2])):
+            even, start, placed = found, begins, row
     if even is None:
         return None
     zero, per_unit, members = even
@@ -140,7 +147,7 @@ def _even(placed: Sequence[tuple[float, float, Text]]) -> tuple[float, float, li
 def _step(values: Sequence[float]) -> float | None:
     """What the figures go up by: their greatest common divisor, when it is a round one."""
     thousandths = [round(v * 1000) for v in values]
-    step = math.gcd(*[b - a for a, b in zip(thousandths, thousandths[1:], strict=False)])
+    step = math.gcd(*[b - a for a, b in itertools.pairwise(thousandths)])
     if step == 0 or any(t % step for t in thousandths):
         return None
     lead = step / 10 ** math.floor(math.log10(step))
@@ -158,7 +165,8 @@ def _vacuum(rest: Sequence[tuple[float, float, Text]], main: Piece, values: Sequ
         members = [p for p in below if abs(main.zero - per_unit * p[1] - p[0]) < EVEN_WITHIN]
         if len({m[1] for m in members}) > len({m[1] for m in best}):
             best = members
-    if not best:
+    # a lone figure is below zero only when it is one that a full vacuum is printed as: inHg, bar, kPa
+    if not best or len({v for _, v, _ in best}) < 2 and best[0][1] not in (30, 1, 100):
         return None
     per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in best]) / np.sum([v * v for _, v, _ in best]))
     rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in best])))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 import re
 from collections.abc import Sequence
@@ -9,20 +10,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
-from hoodnote.capture.vision.readers import NeuralReader, cut_out
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView
+from hoodnote.capture.vision.readers import NeuralReader, _neural_engine, cut_out
 
 LEAST_SURE = 0.5
 MOST_TEXTS = 48
+FINDING_SIDE = 640           # px the view is reduced to for finding text
+SHORT_TEXT = [3, 48, 160]    # the recognizer's input for a figure or a unit; its own is made for whole lines and takes twice the time
 # a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
 _NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
 UNIT_WORDS = {
-    "psi": re.compile(r"p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.I),
-    "bar": re.compile(r"bar", re.I),
-    "kPa": re.compile(r"kpa", re.I),
-    "inHg": re.compile(r"(?:[il1|]n\.?\s*hg\.?(?:\s*vac\.?)?|[\"”″]\s*hg|hg[\"”″])", re.I),
+    "psi": re.compile(r"p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.IGNORECASE),
+    "bar": re.compile(r"bar", re.IGNORECASE),
+    "kPa": re.compile(r"kpa", re.IGNORECASE),
+    "inHg": re.compile(r"(?:[il1|]n\.?\s*hg\.?(?:\s*vac\.?)?|[\"”″]\s*hg|hg[\"”″])", re.IGNORECASE),
 }
-OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|amp|[x×]\s*1?0|%", re.I)      # units or factors that are not read
+OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|amp|[x×]\s*1?0|%", re.IGNORECASE)    # units, factors: not read
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,20 +54,41 @@ def number_in(text: str) -> float | None:
 
 
 def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
-    quads = [q for q in reader.find_text(view.pixels) if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM]
+    import cv2
+
+    small = cv2.resize(view.pixels, (FINDING_SIDE, FINDING_SIDE), interpolation=cv2.INTER_AREA)
+    quads = [q * (SIDE / FINDING_SIDE) for q in reader.find_text(small)]
+    quads = [q for q in quads if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM]
     quads = sorted(quads, key=lambda q: _sides(q)[0] * _sides(q)[1], reverse=True)[:MOST_TEXTS]
     if not quads:
         return []
     up = _common_direction(quads)
+    boxes = [(i, _aligned(q, turn)) for i, q in enumerate(quads) for turn in ([up] if up is not None else _turns_with_the_scale(q))]
+    best: dict[int, tuple[str, float, np.ndarray]] = {}
+    for (i, box), (text, confidence) in zip(boxes, read_short([cut_out(view.pixels, box) for _, box in boxes]), strict=True):
+        if i not in best or confidence > best[i][1]:
+            best[i] = text, confidence, box
     out = []
-    for quad in quads:
-        turns = [up] if up is not None else _turns_with_the_scale(quad)
-        read = [(*reader.read_strip(cut_out(view.pixels, box)), box) for box in (_aligned(quad, t) for t in turns)]
-        best = max(read, key=lambda x: x[1])
-        if best[1] >= LEAST_SURE and best[0]:
-            middle = quad.mean(axis=0) - MIDDLE
-            out.append(Text(best[0], best[1], math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), best[2]))
+    for i, (text, confidence, box) in best.items():
+        if text and confidence >= LEAST_SURE:
+            middle = quads[i].mean(axis=0) - MIDDLE
+            out.append(Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box))
     return out
+
+
+def read_short(strips: Sequence[np.ndarray]) -> list[tuple[str, float]]:
+    """What stands in each RGB strip, with how sure, by the neural reader's own network."""
+    from rapidocr.ch_ppocr_rec.typings import TextRecInput
+
+    if not strips:
+        return []
+    engine = _neural_engine()
+    if engine.text_rec is None:          # it loads its networks one by one, as they are asked for
+        NeuralReader().read_strip(strips[0])
+    recognizer = copy.copy(engine.text_rec)
+    recognizer.rec_image_shape = SHORT_TEXT
+    read = recognizer(TextRecInput(img=[np.ascontiguousarray(s[..., ::-1]) for s in strips]))
+    return [(text.strip(), float(score)) for text, score in zip(read.txts, read.scores, strict=True)]
 
 
 def _sides(quad: np.ndarray) -> tuple[float, float]:
