@@ -21,7 +21,6 @@ from tests.bench.label_render import font
 
 RADIUS = 520                      # px of the face's radius where it is drawn
 PSI = {"psi": 1.0, "bar": 14.503774, "kPa": 0.14503774, "inHg": 0.49115415}      # psi per unit, NIST SP 811 B.8 and B.9
-DIGITS = {"bar": 1, "psi": 0, "kPa": 0, "inHg": 0}
 
 
 @dataclass(frozen=True)
@@ -86,6 +85,7 @@ class Truth:
     value: float                  # in `unit`; depth for inHg
     span: float                   # of the whole scale, in `unit`
     values: dict[str, float]      # every unit on the face
+    compound: bool
 
 
 def _plain(name: str, top: float, step: float, minor: int, unit: str = "psi", inner: tuple[str, float, int] | None = None) -> Face:
@@ -151,7 +151,8 @@ def _printed(ring: Ring, value: float) -> str:
     return f"{number:g}"
 
 
-def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style) -> None:
+def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style, words: dict[str, str] | None = None) -> None:
+    """`words` replaces a unit's word on the face."""
     draw = ImageDraw.Draw(image)
     inks = {"main": style.ink, "second": style.second}
 
@@ -199,7 +200,7 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         if face.retard is not None and ring.unit == "psi":       # the compressed part: its end alone
             draw.line((*_at(centre, angle_of(highest), ring.outer), *_at(centre, angle_of(highest), ring.outer - length)), fill=colour, width=9)
             _numeral(image, centre, angle_of(highest), ring.numerals, f"{highest:g}", style, colour, 1.0)
-    _words(image, centre, face, style, inks)
+    _words(image, centre, face, style, inks, {"inHg": "in.Hg", **(words or {})})
 
 
 def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str, style: Style, colour, size: float) -> None:
@@ -216,12 +217,12 @@ def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str,
     image.paste(Image.new("RGB", patch.size, colour), (int(x - patch.width / 2), int(y - patch.height / 2)), patch)
 
 
-def _words(image: Image.Image, centre, face: Face, style: Style, inks) -> None:
+def _words(image: Image.Image, centre, face: Face, style: Style, inks, words: dict[str, str]) -> None:
     draw = ImageDraw.Draw(image)
     y = centre[1] + RADIUS * 0.26
     for ring in face.rings:
         size = int(RADIUS * 0.095 * (1 if ring.ink == "main" else 0.85))
-        draw.text((centre[0], y), {"inHg": "in.Hg"}.get(ring.unit, ring.unit), fill=inks[ring.ink], font=font(style.typeface, size), anchor="mm")
+        draw.text((centre[0], y), words.get(ring.unit, ring.unit), fill=inks[ring.ink], font=font(style.typeface, size), anchor="mm")
         y += size * 1.25
     if style.clutter and not any(r.ink == "second" for r in face.rings):
         top = face.knots[-1][0] if face.retard is None else face.retard
@@ -263,7 +264,7 @@ def truth_of(face: Face, psi: float, place: str | None) -> Truth:
     values = {r.unit: psi / PSI[r.unit] for r in face.rings}
     unit = "inHg" if psi < 0 and "inHg" in values else outer
     return Truth(place, unit, abs(values[unit]) if unit == "inHg" else values[unit], (face.knots[-1][0] - face.knots[0][0]) / PSI[unit],
-                 {u: v for u, v in values.items() if u != "inHg" or psi < 0})
+                 {u: v for u, v in values.items() if u != "inHg" or psi < 0}, face.compound)
 
 
 def _projection(tilt: float, towards: float, turn: float, lift: float, width: float, height: float, distance: float) -> np.ndarray:

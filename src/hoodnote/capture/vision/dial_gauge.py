@@ -92,8 +92,6 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
     named = [(_filled(ring, pointer, view), unit) for ring, unit in named]
     figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
     if not figures:
-        if any(r.compressed is not None and r.place(pointer.angle) > r.main.last for r, _ in named):
-            return Unread("the pointer stands on the compressed end of the scale, which has too few figures to be read: read it by eye", True)
         return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
     figures.sort(key=lambda f: f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar")))
     first = figures[0]
@@ -217,13 +215,21 @@ def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequ
     own = unit
     if vacuum and unit == "psi":          # below zero a psi scale goes on in inches of mercury
         own = "inHg"
+    if piece is ring.compressed:
+        division = ring.step
+    elif own == "inHg":
+        division = 5.0
+    else:
+        division = ring.step / 2 if vacuum or ring.division is None else ring.division
     error = 0.35 + pointer.difference / 2 + 0.12 * pointer.half_width + 0.3 * min(piece.rms, 1.5) + math.degrees(view.spread / view.ticks) + 0.01 * view.tilt
     slope = abs(piece.slope)
-    division = ring.division if ring.division is not None and not vacuum else ring.step / 2 if not vacuum else 5.0 if own == "inHg" else ring.step / 2
     span = (ring.main.last - ring.main.zero) * ring.main.slope
     if own != unit:
         span = span * UNITS[unit].factor / UNITS[own].factor
-    return Figure(ring, piece, own, value, error * slope, span, vacuum, _round_step(division / 5))
+    limit = error * slope
+    if piece is ring.compressed:          # how it is spaced between its two figures is not known
+        limit = max(limit, (piece.last - piece.first) * slope / 8)
+    return Figure(ring, piece, own, value, limit, span, vacuum, _round_step(division / 5))
 
 
 def _round_step(most: float) -> float:
@@ -238,7 +244,9 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
     if pointer.difference > WAYS_AGREE:
         low, high = (first.rounded(abs(piece.value(_near(a, piece, pointer, ring)))) for a in (pointer.by_edges, pointer.by_profile))
         out.append(f"the pointer shows {low:g} or {high:g} {first.unit}, as its edges or its whole are followed")
-    if first.limit > MOST_LIMIT * first.span:
+    if piece is ring.compressed:
+        out.append("it stands on the compressed end of the scale, which has too few figures")
+    elif first.limit > MOST_LIMIT * first.span:
         out.append("it could not be read closely enough")
     if not first.vacuum and not ring.ticked:
         out.append("the divisions did not bear the figures out")
@@ -255,7 +263,7 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
                                                                                            + other.limit * UNITS[other.unit].factor):
             out.append(f"its two scales read {first.rounded():g} {first.unit} and {other.rounded():g} {other.unit}, which is not one pressure")
     # two scales that bear one another out need no second text reader, nor does a long row of even figures
-    if second is not None and len(figures) == 1 and len(piece.texts) < MANY_FIGURES:
+    if second is not None and len(figures) == 1 and len(piece.texts) < MANY_FIGURES and not out:
         out += _second_reader(first, pointer, view, second)
     return out
 

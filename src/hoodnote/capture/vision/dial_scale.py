@@ -55,7 +55,7 @@ class Ring:
     division: float | None
     ticked: bool
     stray: tuple[Text, ...]
-    compressed: float | None     # the angle of a figure past the even part, where the scale goes on otherwise
+    compressed: Piece | None     # from the last even figure to one past it, where the scale goes on more closely
 
     def place(self, angle: float) -> float:
         """The angle counted on from the scale's start."""
@@ -117,8 +117,8 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     used |= {id(t) for t in (vacuum.texts if vacuum else ())}
     rest = [(a, v, t) for a, v, t in placed if id(t) not in used]
     stray = tuple(t for a, _, t in rest if t.confidence > 0.8 and a < main.last - 2)
-    beyond = [a for a, v, _ in rest if a > main.last and v > values[-1]]
-    return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, min(beyond, default=None))
+    beyond = min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > values[-1]), default=None, key=lambda p: p[0])
+    return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, _compressed(main, values[-1], beyond))
 
 
 def _even(placed: Sequence[tuple[float, float, Text]]) -> tuple[float, float, list] | None:
@@ -171,6 +171,14 @@ def _vacuum(rest: Sequence[tuple[float, float, Text]], main: Piece, values: Sequ
     per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in best]) / np.sum([v * v for _, v, _ in best]))
     rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in best])))
     return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in best), main.zero, tuple(t for _, _, t in best), rms)
+
+
+def _compressed(main: Piece, last: float, beyond: tuple[float, float, Text] | None) -> Piece | None:
+    if beyond is None:
+        return None
+    angle, value, text = beyond
+    slope = (value - last) / (angle - main.last)
+    return Piece(main.last - last / slope, slope, main.last, angle, (text,), 1.0)
 
 
 def _on_ticks(view: FaceView, zero: float, per_unit: float, low: float, high: float, step: float, radius: float) -> tuple[float, float, bool, float | None]:
@@ -232,6 +240,8 @@ def piece_at(ring: Ring, angle: float) -> tuple[Piece, float] | None:
     if ring.vacuum is not None and place < ring.main.zero:
         return (ring.vacuum, place) if place > ring.vacuum.first - 3 else None
     for p in (place, place - 360):
-        if ring.main.first - past <= p <= ring.main.last + (1.0 if ring.compressed is not None else past):
+        if ring.compressed is not None and ring.main.last + 1 < p <= ring.compressed.last + 2:
+            return ring.compressed, p
+        if ring.main.first - past <= p <= ring.main.last + past:
             return ring.main, p
     return None
