@@ -6,7 +6,8 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind

@@ -25,22 +25,16 @@ class VinCode:
 
 
 def read_codes(pixels: np.ndarray) -> list[VinCode]:
-    """Codes with a VIN in an RGB uint8 picture; other codes are passed over. The reduced picture first, the whole one where it has none."""
+    """Codes with a VIN in an RGB uint8 picture, looked for at a reduced size; other codes are passed over."""
     import cv2
+    import zxingcpp
 
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
     scale = min(1.0, REDUCED_SIDE / max(grey.shape))
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
-    found = _codes(small, scale)
-    return found or (_codes(grey, 1.0) if scale < 0.6 else [])
-
-
-def _codes(grey: np.ndarray, scale: float) -> list[VinCode]:
-    import zxingcpp
-
     formats = (zxingcpp.BarcodeFormat.Code39, zxingcpp.BarcodeFormat.DataMatrix, zxingcpp.BarcodeFormat.QRCode)
     out = []
-    for code in zxingcpp.read_barcodes(grey, formats=formats):
+    for code in zxingcpp.read_barcodes(small, formats=formats):
         vin = vin_of(code.text)
         if vin is None or not code.valid:
             continue

@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.readers import NeuralReader, Reader, available_readers, cut_out
+from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import overexposed, sharpness
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
-from hoodnote.capture.vision.vin_text import Row, VinReading, read_row, rows_of
+from hoodnote.capture.vision.vin_text import Row, VinReading, read_row, texts_of, vin_rows
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.readings.vin import LENGTH, LOOKALIKE_COST, candidates, check_vin
@@ -29,7 +29,7 @@ LEAST_CONFIDENCE = 0.6       # of the surer of two readers that agree
 
 def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequence[Row] | None = None,
              codes: Sequence[VinCode] | None = None) -> PhotoReading:
-    """Reads the VIN in a photo. `rows` and `codes`: where they were found before.
+    """Reads the VIN in a photo. `rows` of text and `codes`: those that were found before.
 
     Raises HoodnoteError when no reader can be used.
     """
@@ -38,8 +38,8 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
         raise HoodnoteError("no text reader is available; run: pip install rapidocr onnxruntime")
     finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
     codes = read_codes(photo.pixels) if codes is None else codes
-    rows = rows_of(photo.pixels, finder) if rows is None else rows
-    readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers)]
+    rows = vin_rows(texts_of(photo.pixels, finder) if rows is None else rows)
+    readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
     used = (*(r.name for r in readers), *dict.fromkeys(c.symbology for c in codes))
     whole = [(row, r) for row, r in readings if len(r.vin) == LENGTH]
     if not whole and not codes:

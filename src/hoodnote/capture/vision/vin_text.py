@@ -13,7 +13,7 @@ from hoodnote.readings.vin import LENGTH, check_vin, formed
 
 SEARCH_SIDE = 1280          # px
 STRIP_HEIGHT = 64           # px of a row's strip
-MOST_ROWS = 16              # of a photo that are read at all, the longest first: a VIN is a long row
+MOST_ROWS = 12              # of a photo that are read at all, the longest first: a VIN is a long row
 MOST_VINS = 2               # rows that both readers read
 LEAST_CHARACTERS = 12       # of a row that may be a VIN that was read badly
 LEAST_FIGURES = 5           # a VIN has four at its end, its check digit and, mostly, more
@@ -39,22 +39,22 @@ class VinReading:
     confidence: float
 
 
-def rows_of(pixels: np.ndarray, finder: NeuralReader) -> list[Row]:
-    """Rows of text that may be a VIN, the likeliest first."""
+def texts_of(pixels: np.ndarray, finder: NeuralReader) -> list[Row]:
+    """The longest rows of text in the photo, as the finder's reader reads them, upright, in the reduced picture's order of length."""
     import cv2
 
     scale = min(1.0, SEARCH_SIDE / max(pixels.shape[:2]))
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
     quads = [along(np.asarray(q) / scale) for q in finder.find_text(small)]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
-    found = []
-    for quad in rows[:MOST_ROWS]:
-        if sides(quad)[0] < 4 * sides(quad)[1]:
-            continue
-        row = _read_upright(pixels, with_room(quad), finder)
-        if row is not None and looks_like_vin(row.text) > 0:
-            found.append(row)
-    return sorted(found, key=lambda r: looks_like_vin(r.text), reverse=True)[:MOST_VINS]
+    long_enough = [q for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
+    return [row for row in (_read_upright(pixels, with_room(q), finder) for q in long_enough) if row is not None]
+
+
+def vin_rows(rows: Sequence[Row]) -> list[Row]:
+    """Those that may be a VIN, the likeliest first."""
+    likely = [r for r in rows if looks_like_vin(r.text) > 0]
+    return sorted(likely, key=lambda r: (looks_like_vin(r.text), r.confidence), reverse=True)[:MOST_VINS]
 
 
 def looks_like_vin(text: str) -> float:
@@ -88,9 +88,12 @@ def vin_part(text: str) -> str:
     return vin
 
 
-def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader]) -> list[VinReading]:
-    """Every reader's readings of the row as it is; where two of them do not agree on a VIN, also with dots run together and with even light."""
+def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader], known: Sequence[str] = ()) -> list[VinReading]:
+    """Every reader's readings of the row as it is; where two of them do not agree on a VIN, also with dots run together and with even light.
+    A row that says what barcodes said, the VINs `known`, is not read again."""
     out = [VinReading(NeuralReader.name, row.text, vin_part(row.text), row.confidence)]
+    if out[0].vin in known and check_vin(out[0].vin) is None:
+        return out
     plain, *others = _versions(cut_out(pixels, row.quad))
     for strips, asked in (([plain], [r for r in readers if not isinstance(r, NeuralReader)]), (others, readers)):
         sheet, quads = _sheet(strips)
