@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse
-from hoodnote.capture.vision.dial_needle import Pointer, find_pointer
+from hoodnote.capture.vision.dial_needle import Pointer, find_pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
 from hoodnote.capture.vision.dial_scale import Piece, Ring, piece_at, rings_of
 from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_short, read_texts
@@ -24,7 +24,7 @@ UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from the
 RINGS_AGREE = 0.012          # of the span, on top of the limits of both
 WAYS_AGREE = 2.5             # degrees
 MOST_LIMIT = 0.02            # of the span
-AT_THE_STOP = 2.0            # degrees
+AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
 STEPS = (1, 2, 5)
 MANY_FIGURES = 7
 
@@ -72,8 +72,11 @@ class Unread:
     sure: bool
 
 
-def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: TesseractReader | None, prefer: str) -> Gauge | Unread:
-    """`prefer`: "us" or "metric", which ring is stated where there are both."""
+def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: TesseractReader | None, prefer: str,
+               is_pressure: bool = False) -> Gauge | Unread:
+    """`prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
+    so that one whose unit is hidden may be asked about."""
+    assume = ("psi",) if prefer == "us" else ("bar", "kPa")
     texts = read_texts(view, reader)
     rings = rings_of(texts, view)
     if not rings:
@@ -84,20 +87,23 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
         return Unread("fewer than three figures of the scale could be read: take it again closer, without glare or shadow on the scale",
                       numbers >= 2 and units)
     named, doubts = _units(rings, texts)
+    if not named and is_pressure and not any(OTHER_WORDS.search(t.text) for t in texts):
+        unit = next((u for u in assume if _likely_top(rings[0], u)), None)
+        if unit is not None:
+            named, doubts = [(rings[0], unit)], [f"no unit could be read on its face, and {unit} is only the likeliest"]
     if not named:
         return Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
     pointer = find_pointer(view)
     if isinstance(pointer, str):
         return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
     named = [(_filled(ring, pointer, view), unit) for ring, unit in named]
+    compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
+    if not compound and any(BELOW_THE_STOP < turned(pointer.angle - ring.main.zero) < AT_THE_STOP for ring, _ in named):
+        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
     figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
     if not figures:
         return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
     figures.sort(key=lambda f: f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar")))
-    first = figures[0]
-    compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
-    if not compound and first.value < first.piece.slope * AT_THE_STOP:
-        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
     doubts = [*doubts, *_doubts(figures, pointer, texts, view, second)]
     top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
     used = tuple(t for f in figures for t in f.piece.texts)
@@ -113,8 +119,10 @@ def _units(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Rin
     strange = [t.text for t in texts if t.number is None and t.unit is None and OTHER_WORDS.search(t.text)]
     pairs = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
              if u != v and _show_one_pressure(one, u, other, v) and set(seen) <= {u, v}]
-    if pairs and seen:
+    if pairs:
         one, u, other, v = pairs[0]
+        if not seen:
+            doubts.append("the words for its units could not be read")
         if len(pairs) > 1:
             doubts.append("more than one pair of scales could belong together")
         return [(one, u), (other, v)], doubts
@@ -150,7 +158,7 @@ def _show_one_pressure(one: Ring, u: str, other: Ring, v: str) -> bool:
     if not (_likely_top(one, u) and _likely_top(other, v)):
         return False
     ratio = one.main.slope * UNITS[u].factor / (other.main.slope * UNITS[v].factor)
-    apart = abs((one.main.zero - other.main.zero + 180) % 360 - 180)
+    apart = abs(turned(one.main.zero - other.main.zero))
     return abs(ratio - 1) < UNITS_AGREE and apart < 4
 
 
@@ -275,22 +283,28 @@ def _inside(figure: Figure, pointer: Pointer) -> bool:
 
 def _near(angle: float, piece: Piece, pointer: Pointer, ring: Ring) -> float:
     at = piece_at(ring, pointer.angle)
-    return at[1] + (angle - pointer.angle + 180) % 360 - 180
+    return at[1] + turned(angle - pointer.angle)
 
 
 def _second_reader(figure: Figure, pointer: Pointer, view: FaceView, second: TesseractReader) -> list[str]:
     """The other text reader on the figures nearest the pointer: it may see nothing, but not something else."""
-    near = sorted(figure.piece.texts, key=lambda t: abs((t.angle - pointer.angle + 180) % 360 - 180))[:4]
+    near = sorted(figure.piece.texts, key=lambda t: abs(turned(t.angle - pointer.angle)))[:4]
     same, other = 0, []
     for line in second.read(view.pixels, [t.quad for t in near]):
         text = next(t for t in near if t.quad is line.quad)
         number = number_in(line.text)
         if number is not None and number == text.number:
             same += 1
-        elif number is not None and line.confidence > 0.8:
+        elif number is not None and line.confidence > 0.8 and not (_only_a_tick_more(line.text, text.text) and figure.ring.ticked
+                                                                   and len(figure.piece.texts) >= 6):
             other.append(f"a figure of the scale reads {text.text} or {line.text}")
     if other and same < 2:
         return other[:1]
     if same == 0:
         return ["only one of two text readers could read the figures"]
     return []
+
+
+def _only_a_tick_more(longer: str, shorter: str) -> bool:
+    """A tick beside a figure that bears itself out with many others, taken for one more digit."""
+    return len(longer) == len(shorter) + 1 and longer.startswith(shorter)

@@ -136,10 +136,14 @@ def _by_edges(view: FaceView) -> tuple[float, float, float] | None:
     passes the middle."""
     import cv2
 
-    grey = _pointer_grey(view.pixels)
-    gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
-    size = np.hypot(gx, gy)
-    yy, xx = np.mgrid[0:grey.shape[0], 0:grey.shape[1]].astype(np.float32) - MIDDLE
+    even = cv2.GaussianBlur(view.pixels, (0, 0), 1.5).astype(np.float32)
+    even /= cv2.GaussianBlur(even.mean(axis=2), (0, 0), 20)[..., None] + 15
+    # in each place the colour channel that changes most: a red pointer hardly shows in red
+    across_x, across_y = (cv2.Sobel(even, cv2.CV_32F, *order) for order in ((1, 0), (0, 1)))
+    sizes = np.hypot(across_x, across_y)
+    channel = sizes.argmax(axis=2)[..., None]
+    gx, gy, size = (np.take_along_axis(v, channel, axis=2)[..., 0] for v in (across_x, across_y, sizes))
+    yy, xx = np.mgrid[0:size.shape[0], 0:size.shape[1]].astype(np.float32) - MIDDLE
     radius = np.hypot(xx, yy)
     band = (radius > INNER * view.ticks) & (radius < OUTER * view.ticks)
     floor = max(float(np.percentile(size[band], 80)), 0.12)
@@ -185,16 +189,6 @@ def _by_edges(view: FaceView) -> tuple[float, float, float] | None:
 
 def turned_array(degrees: np.ndarray) -> np.ndarray:
     return (degrees + 180) % 360 - 180
-
-
-def _pointer_grey(pixels: np.ndarray) -> np.ndarray:
-    """The one colour channel with most contrast, as a share of the local light, lightly smoothed."""
-    import cv2
-
-    inner = pixels[int(MIDDLE * 0.5):int(MIDDLE * 1.5), int(MIDDLE * 0.5):int(MIDDLE * 1.5)]
-    best = int(np.argmax([np.subtract(*np.percentile(inner[..., k], (99, 1))) for k in range(3)]))
-    values = cv2.GaussianBlur(pixels[..., best], (0, 0), 1.5).astype(np.float32)
-    return values / (cv2.GaussianBlur(values, (0, 0), 20) + 15)
 
 
 def _burnt(polar: np.ndarray) -> bool:

@@ -57,14 +57,14 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
         second = TesseractReader()
     used = (reader.name, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
     rims = find_dials(photo.pixels)
-    rims = [r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)][:MOST_GAUGES]
+    rims = _apart([r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)])[:MOST_GAUGES]
     gauges: list[Gauge] = []
     failed: list[tuple[Ellipse, Unread]] = []
     for rim in rims:
         view = face_on(photo.pixels, rim)
         if view is None:
             continue
-        found = read_gauge(view, rim, reader, second, units)
+        found = read_gauge(view, rim, reader, second, units, place is not None)
         if isinstance(found, Gauge):
             gauges.append(found)
         else:
@@ -77,6 +77,15 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     fields = _fields(photo, gauges, place, bool(unread))
     warnings = [_sentence(f"A second gauge was not read: {x.reason}") for x in unread[:1]]
     return PhotoReading(Kind.DIAL, tuple(fields), tuple(warnings), used)
+
+
+def _apart(rims: Sequence[Ellipse]) -> list[Ellipse]:
+    """Without those that overlap a likelier one: two gauges stand side by side."""
+    out: list[Ellipse] = []
+    for rim in rims:
+        if all(math.hypot(rim.x - o.x, rim.y - o.y) > 0.8 * (rim.radius + o.radius) for o in out):
+            out.append(rim)
+    return out
 
 
 def _what_to_do(photo: Photo, rims: Sequence[Ellipse], failed: Sequence[Unread]) -> str:
