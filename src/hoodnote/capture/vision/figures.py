@@ -75,7 +75,7 @@ def proves(one: Amount, other: Amount) -> bool:
 
 _NUMBER = r"(?:\d{1,4}(?:[.,]\d{1,3})?|\.\d{1,3})"
 _UNITS = {
-    "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:r?|rams?|RAMS?|ramm[eio]?|ramos))", "lb": r"(?:[lLI][bB][sS]?|pounds?)",
+    "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:r?|rams?|RAMS?|ramm(?:es?|i|o)?|ramos))", "lb": r"(?:[lLI][bB][sS]?|pounds?)",
     "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC]{2}[mM]|[cC][mM](?:3|³))",
 }
 _UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))

@@ -64,6 +64,16 @@ class _Row:
         ends = [*self.starts[1:], len(self.text) + 1]
         return [line for line, a, b in zip(self.lines, self.starts, ends, strict=True) if a < end and start < b]
 
+    def place_of(self, start: int, end: int) -> tuple[float, float]:
+        """Left and right end of a piece of the text, letters taken as equally wide: a line may run through several columns."""
+        sides = []
+        for line, begin in zip(self.lines, self.starts, strict=True):
+            if begin < end and start < begin + len(line.text):
+                left, _, right, _ = bounds(line.quad)
+                step = (right - left) / len(line.text)
+                sides += [left + max(0, start - begin) * step, left + min(len(line.text), end - begin) * step]
+        return min(sides), max(sides)
+
 
 def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
     """`prefer` is "metric" or "us": which of two printed units a statement keeps when both or neither have a tolerance."""
@@ -143,12 +153,12 @@ def _context(rows: Sequence[_Row], index: int, previous: int, amount: Amount) ->
     if previous:                    # the second unit of the amount before it, or its neighbour
         if (left := topic(row.text[:amount.start])) is not None:
             return left
-    box = _box(row.covering(amount.start, amount.end))
+    box = row.place_of(amount.start, amount.end)
     height = row.bottom - row.top
     for above in reversed(rows[:index]):
         if row.top - above.bottom > 2.5 * height:
             return None
-        over = [x.text for x in above.lines if bounds(x.quad)[0] < box[2] and bounds(x.quad)[2] > box[0]]
+        over = [x.text for x in above.lines if bounds(x.quad)[0] < box[1] and bounds(x.quad)[2] > box[0]]
         if (word := topic(" ".join(over))) is not None:
             return word
         if amounts(above.text)[0]:  # a row of figures belongs to its own heading
@@ -170,31 +180,31 @@ class _Told:
 
     def of(self, amount: Amount, row: _Row) -> str | None:
         """The words for the system an amount is of, as printed: at its left, or else the nearest above it; or its refrigerant."""
-        cells = row.text[:amount.start].split("|")
-        for cell in reversed(cells):
-            if tells_systems(cell):
-                return f'"{cell[:60].strip(" :|")}"'
-        box = _box(row.covering(amount.start, amount.end))
+        for cell in reversed(row.text[:amount.start].split("|")):
+            words = cell[:figures[0].start] if (figures := amounts(cell)[0]) else cell
+            if tells_systems(words):
+                return f'"{words.strip(" :|(")}"'
+        place = row.place_of(amount.start, amount.end)
         for above in reversed([r for r in self.rows if r.top < row.top]):
             for line in above.lines:
                 left, _, right, _ = bounds(line.quad)
-                if left < box[2] and right > box[0] and tells_systems(line.text):
+                if left < place[1] and right > place[0] and tells_systems(line.text):
                     return f'"{line.text.strip(" :|")}"'
-        return self._refrigerant(amount, row, box)
+        return self._refrigerant(amount, row, place)
 
-    def _refrigerant(self, amount: Amount, row: _Row, box: tuple[float, float, float, float]) -> str | None:
+    def _refrigerant(self, amount: Amount, row: _Row, place: tuple[float, float]) -> str | None:
         if len({d.value for d, _ in self.names}) < 2:
             return None
         here = {d.value for d, r in self.names if r is row and d.end <= amount.start}
         if not here:
-            above = [(r.top, d.value) for d, r in self.names if r.top < row.top and _beside(_box(r.covering(d.start, d.end)), box)]
+            above = [(r.top, d.value) for d, r in self.names if r.top < row.top and _beside(r.place_of(d.start, d.end), place)]
             here = {value for top, value in above if top == max(t for t, _ in above)}
         return f"with {here.pop()}" if len(here) == 1 else None
 
 
-def _beside(one: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> bool:
-    """Do two boxes stand in one column?"""
-    return one[0] < other[2] and other[0] < one[2]
+def _beside(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Do two pieces of text, left and right end, stand in one column?"""
+    return one[0] < other[1] and other[0] < one[1]
 
 
 def _designated(field: str, found: list[tuple[Designation, _Row]]) -> Sighting | None:

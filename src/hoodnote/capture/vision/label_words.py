@@ -15,6 +15,8 @@ _WORDS = {
                "REFRIGERANTE CARGA CARICA KOUDEMIDDEL KOELMIDDEL VULLING VULGEWICHT"),
     "oil": ("OIL LUBRICANT LUBRICATION HUILE LUBRIFIANT ACEITE LUBRICANTE OLIO LUBRIFICANTE OLEO OL OEL OLMENGE OLSORTE OLTYP OLFULLMENGE "
             "KOMPRESSOROL VERDICHTEROL KALTEMITTELOL KALTEMASCHINENOL SCHMIERMITTEL OLIE COMPRESSOROLIE SMEERMIDDEL"),
+    # words that stand by either, and are much like a part of a longer one
+    "either": "MENGE FULLMENGE AMOUNT QUANTITY VOLUME QUANTITE QUANTITA CANTIDAD QUANTIDADE HOEVEELHEID",
     "weight": "WEIGHT MASS GEWICHT POIDS MASSE PESO MASSA",
     "other": ("PRESSURE COOLANT BATTERY ENGINE WASHER FUEL BRAKE GVWR DYE DRUCK KUHLMITTEL BATTERIE BREMSE KRAFTSTOFF MOTOR MOTOROL "
               "PRESSION REFROIDISSEMENT MOTEUR FREIN CARBURANT PRESION BATERIA FRENO COMBUSTIBLE PRESSIONE BATTERIA MOTORE FRENI CARBURANTE "
@@ -24,14 +26,15 @@ _SYSTEMS = ("FRONT VORN VORNE VORDERE VORDERER AVANT DELANTERO DELANTERA ANTERIO
             "TRASERO TRASERA POSTERIORE TRASEIRO TRASEIRA ACHTER DUAL AUXILIARY DOPPELT")
 _CONVERSION = ("CONVERTED CONVERSION RETROFIT RETROFITTED UMGERUSTET UMRUSTUNG UMGESTELLT CONVERTI CONVERTIE CONVERTIDO CONVERTIDA "
                "CONVERTITO CONVERSIONE CONVERSAO OMGEBOUWD")
-# A longer line is a sentence, where such words have their everyday meaning: "avant toute intervention".
+# A longer line is a sentence, where such words have their everyday meaning.
 _SHORT_LINE = 6
+_BEFORE = re.compile(r"\bAVANT (?=(?:TOUTE?|CHAQUE|DE|LE|LA|OUVERTURE|INTERVENTION)\b)")       # French for "before" as well as "front"
 SURE_RATIO, SURER_RATIO = 80, 88
 
 
 def topic(text: str) -> str | None:
     """What the last telling word of a text is about: "charge", "oil" or "other"."""
-    found = [c for c in map(_category, _plain_words(text)) if c]
+    found = [c for c in map(_category, _plain_words(text)) if c not in (None, "either")]
     if not found:
         return None
     if found[-1] == "weight":           # of the charge when it says so, else of some part or of the vehicle
@@ -42,7 +45,7 @@ def topic(text: str) -> str | None:
 
 def tells_systems(text: str) -> bool:
     """Does a short line name the front or the rear system, or that there are two?"""
-    words = _plain_words(text)
+    words = _BEFORE.sub("", " ".join(_plain_words(text))).split()
     return len(words) <= _SHORT_LINE and any(_is_one_of(w, _SYSTEMS) for w in words)
 
 

@@ -97,7 +97,7 @@ def glare_mask(pixels: np.ndarray, text_height: int = TEXT_HEIGHT) -> np.ndarray
 def covered(pixels: np.ndarray, box: tuple[float, float, float, float]) -> bool:
     """Does something thicker than a stroke of print lie in a box of text or right beside it: a blot, a tear, the label's end?
 
-    `box` is left, top, right, bottom. Half-way from paper to ink counts; a shadow does not go that far.
+    `box` is left, top, right, bottom. What is at least half as far from the paper as ink is counts; a shadow does not go that far.
     """
     import cv2
 
@@ -107,15 +107,16 @@ def covered(pixels: np.ndarray, box: tuple[float, float, float, float]) -> bool:
     grey = cv2.medianBlur(cv2.cvtColor(np.ascontiguousarray(pixels[top:bottom, left:right]), cv2.COLOR_RGB2GRAY), 3)
     if min(grey.shape) < 8:
         return False
+    grey = grey.astype(np.float32)
     inner = grey[:, max(0, round(box[0]) - left):round(box[2]) - left]
-    level, _ = cv2.threshold(inner, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-    dark, light = inner[inner <= level], inner[inner > level]
-    if not dark.size or not light.size:
+    low, middle, high = np.percentile(inner, (2, 50, 98))
+    if high - middle > middle - low:            # light print: turned round, so that paper is light
+        grey, low, high = 255 - grey, 255 - high, 255 - low
+    # the paper's own light at each column: a shadow's edge is followed, what is narrower than it is wide is bridged
+    paper = cv2.dilate(np.percentile(grey, 85, axis=0)[None, :].astype(np.float32), np.ones((1, max(3, round(2 * height))), np.uint8))
+    if float(np.median(paper)) - low < 25:
         return False
-    paper, ink = (float(np.median(x)) for x in ((light, dark) if light.size > dark.size else (dark, light)))
-    if abs(paper - ink) < 25:
-        return False
-    odd = (np.abs(grey.astype(np.float32) - paper) > 0.5 * abs(paper - ink)).astype(np.uint8)
+    odd = (paper - grey > 0.55 * (paper - low)).astype(np.uint8)
     side = max(5, round(0.4 * height)) | 1
     return bool(cv2.morphologyEx(odd, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), borderValue=0).any())
 
