@@ -89,14 +89,15 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     if problem:
         return PhotoReading(Kind.DISPLAY, (), (), used, problem)
     level = _level(shown[0])
-    view, words, boxes = words_around(photo.pixels, [s.own_row for s in shown], level, reader)
+    _, words, boxes = words_around(photo.pixels, [s.own_row for s in shown], level, reader)
     lettering = [_lettering(i, boxes, words) for i in range(len(shown))]
     if len(shown) == 2:
         lettering = _shared(lettering)
+    one_of_two = len(shown) == 1 and any(w.side and w.confidence >= 0.6 and not w.unit and w.strength > GHOST for w in words)
     if all(unit is None for unit, _, _ in lettering) and place is None:
         seen = " and ".join(s.figures.text for s in shown)
         return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, but no unit was read: take it again closer and straight, the unit in view.")
-    fields = tuple(f for f in (_field(photo, s, letters, place, units, len(shown), reader, view)
+    fields = tuple(f for f in (_field(photo, s, letters, place, units, 2 if one_of_two else len(shown), reader)
                                for s, letters in zip(shown, lettering, strict=True)) if f is not None)
     if not fields:
         return PhotoReading(Kind.DISPLAY, (), (), used, "The display's unit is not one the note carries: say the figure and its unit.")
@@ -109,8 +110,11 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
 def _figures_in(pixels: np.ndarray) -> list[_Shown]:
     """The display's figures, at most three, the upper or left one first."""
     found: list[_Shown] = []
-    for row in find_rows(pixels):
+    # a row of several pieces tells its own slope; single ones fill in what is left
+    for row in sorted(find_rows(pixels), key=lambda r: r.height * (min(r.count, 4) if r.count > 1 else 0.3), reverse=True):
         if row.height < LEAST_DIGIT_PX or any(_covers(s, row) for s in found):
+            continue
+        if row.count == 1 and found and not any(0.7 < row.height / s.own_row.height < 1.4 for s in found):
             continue
         read = read_row(pixels, row)
         for figures in read[1] if read else ():
@@ -173,13 +177,27 @@ def _refusal(shown: Sequence[_Shown]) -> str | None:
 
 def _lettering(index: int, boxes: Sequence[tuple[float, ...]], words: Sequence[Word]) -> tuple[str | None, str | None, str | None]:
     """Unit, place ("low_side" or "high_side") and what is doubtful about the unit, of one figure."""
-    def distance(word: Word, box: tuple[float, ...]) -> float:
+    def apart(word: Word, box: tuple[float, ...]) -> tuple[float, float]:
         x, y = word.centre
-        return float(np.hypot(max(box[0] - x, 0, x - box[2]), max(box[1] - y, 0, y - box[3])))
+        return max(box[0] - x, 0, x - box[2]), max(box[1] - y, 0, y - box[3])
 
-    own = [w for w in words if min(range(len(boxes)), key=lambda i: distance(w, boxes[i])) == index and w.strength > GHOST]
     height = boxes[index][3] - boxes[index][1]
-    units = [w for w in own if w.unit and distance(w, boxes[index]) < 2.4 * height]
+    stacked = len(boxes) == 2 and min(boxes[0][3], boxes[1][3]) - max(boxes[0][1], boxes[1][1]) < 0.4 * height
+
+    def distance(word: Word, box: tuple[float, ...]) -> float:
+        """Words belong to the figure on their line where figures are stacked, to the one above or below them where they stand side by side."""
+        dx, dy = apart(word, box)
+        return float(np.hypot(dx, dy)) if len(boxes) == 1 else dy + 0.1 * dx if stacked else dx + 0.1 * dy
+
+    def owner(word: Word) -> int | None:
+        """Index of the figure that the word belongs to, None where it may be either's."""
+        reach = [distance(word, box) for box in boxes]
+        order = sorted(range(len(boxes)), key=reach.__getitem__)
+        return order[0] if len(order) == 1 or reach[order[1]] - reach[order[0]] > 0.2 * height else None
+
+    lit = [w for w in words if w.strength > GHOST]
+    own = [w for w in lit if owner(w) == index]
+    units = [w for w in own if w.unit and max(apart(w, boxes[index])) < 2.4 * height]
     sides = {w.side for w in own if w.side and w.confidence >= 0.6 and not w.unit}
     side = sides.pop() if len(sides) == 1 else None
     if not units:
@@ -212,7 +230,7 @@ def _shared(lettering: list[tuple[str | None, str | None, str | None]]) -> list[
 
 
 def _field(photo: Photo, shown: _Shown, letters: tuple[str | None, str | None, str | None], place: str | None, units: str, count: int,
-           reader: NeuralReader, view: Flat) -> PhotoField | None:
+           reader: NeuralReader) -> PhotoField | None:
     unit, side, doubt = letters
     if unit == "?":
         return None
@@ -236,8 +254,8 @@ def _field(photo: Photo, shown: _Shown, letters: tuple[str | None, str | None, s
     if value is None:
         return None
     statement = Measured(where, value, unit_id, unit_stated=unit is not None)
-    agreeing = [c for t, c in read if t == text]
-    settled = bool(agreeing) and (seconds[0] == text and read[0][1] >= SURE or _no_rival(read[0]) and max(agreeing) >= SURE)
+    agreeing = [c for t, c in read if _agrees(text, t)]
+    settled = bool(agreeing) and (_agrees(text, seconds[0]) and read[0][1] >= SURE or _no_rival(read[0]) and max(agreeing) >= SURE)
     question = _question(shown, text, variants, read, unit, settled, doubt, place_doubt, where)
     segments_confidence = float(min(_clearness(c.states) for c in figures.cells))
     versions = [Version(SEGMENTS_READER, text, statement, round(segments_confidence, 3))]
@@ -247,14 +265,14 @@ def _field(photo: Photo, shown: _Shown, letters: tuple[str | None, str | None, s
     confidence = 1 - (1 - segments_confidence) * (1 - max(agreeing, default=0.0))
     quad = shown.corners()
     marks = (Mark(_points(quad), True, "outline"), *(Mark(_points(shown.corners(c.left, c.right)), True, "used") for c in figures.cells))
-    return PhotoField(statement, Standing.UNCONFIRMED if question else Standing.AGREED, round(min(confidence, 0.999) if question is None else min(confidence, 0.5), 3),
+    return PhotoField(statement, Standing.UNCONFIRMED if question else Standing.AGREED, round(min(confidence, 0.999 if question is None else 0.5), 3),
                       tuple(dict.fromkeys(versions)), _box(quad, photo), tuple((int(x), int(y)) for x, y in np.rint(quad)), _crop(shown), question, None, marks)
 
 
 def _place(unit: str | None, side: str | None, place: str | None, count: int) -> tuple[str | None, str | None]:
     """Where the figure belongs, and what is to be asked about that."""
     quantity = UNITS["oz" if unit == POUNDS_OUNCES else unit].quantity if unit else None
-    if count == 2 and side and (quantity is None or quantity in PLACES[side].quantities):
+    if count == 2 and side and place in (None, side) and (quantity is None or quantity in PLACES[side].quantities):
         return side, None
     if unit in _CERTAIN and place is None:
         return _CERTAIN[unit], None
@@ -279,9 +297,15 @@ def _value(text: str, unit: str | None) -> Decimal | None:
         return None
 
 
+def _agrees(text: str, other: str) -> bool:
+    """The same digits, sign and point. The optical reader often passes over a point that the segments show; one that it sees
+    elsewhere, or alone, counts against them."""
+    return other == text or "." in text and other == text.replace(".", "")
+
+
 def _no_rival(read: tuple[str, float]) -> bool:
     """The first optical reading gave no number of its own, or none that it was sure of."""
-    return read[1] < 0.6 or not any(ch.isdigit() for ch in read[0])
+    return read[1] < 0.6 or not any(ch.isdigit() for ch in read[0]) or read[0].count(".") > 1
 
 
 def _question(shown: _Shown, text: str, variants: Sequence[str], read: Sequence[tuple[str, float]], unit: str | None, settled: bool, doubt: str | None,

@@ -7,7 +7,6 @@ neither lit nor dark is in doubt.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -139,8 +138,8 @@ class _Piece:
         return self.right - self.left
 
     def reaches(self, slack: float) -> bool:
-        """Does it stand from the top of the row to its foot?"""
-        return abs(self.top) < slack and abs(self.bottom - 1) < slack
+        """Is it as high as the row, and set off from it by no more than `slack`?"""
+        return abs(self.top) < slack and abs(self.bottom - 1) < slack and 0.78 < self.bottom - self.top < 1.28
 
     @property
     def tall(self) -> bool:
@@ -149,27 +148,20 @@ class _Piece:
 
 def read_row(pixels: np.ndarray, row: Row) -> tuple[Flat, list[Figures]] | None:
     """The figures of a row, left to right, or None where it is not made of segments. Adjusts the row's slant and edges to what it finds."""
-    level = None
-    lean = 0.0
-    for slack in (0.32, 0.24, 0.16):
+    for slack in (0.42, 0.3, 0.22):
+        lean = _lean(lay_flat(pixels, row))
         flat = lay_flat(pixels, row, lean)
         out = contrast(flat)
-        level = _level(out, flat)
-        if level < 0.05:
+        if _level(out, flat) < 0.05:
             return None
-        lean = _lean(out, level, flat)
-        flat = lay_flat(pixels, row, lean)
-        out = contrast(flat)
-        pieces = [p for p in _pieces(out, level, flat) if p.reaches(slack)]
-        better = _tightened(row, flat, out, pieces, level)
+        better = _tightened(row, flat, [p for p in _pieces(out, flat) if p.reaches(slack)])
         if better is None:
-            break
+            return None
         row = better
-    flat = lay_flat(pixels, row, lean)
+    flat = lay_flat(pixels, row)
     out = contrast(flat)
-    pieces = _pieces(out, level, flat)
-    runs = _runs(pieces)
-    found = [f for f in (_figures(flat, out, run, pieces, level) for run in runs) if f is not None]
+    pieces = _pieces(out, flat)
+    found = [f for f in (_figures(flat, out, run, pieces) for run in _runs(pieces)) if f is not None]
     return (flat, found) if found else None
 
 
@@ -183,26 +175,43 @@ def _level(out: np.ndarray, flat: Flat) -> float:
     return float(np.percentile(inner, 88)) if inner.size else 0.0
 
 
-def _lean(out: np.ndarray, level: float, flat: Flat) -> float:
-    """tan of the slant that makes the columns of what is lit stand sharpest, the slant taken out already included."""
+def _lean(flat: Flat) -> float:
+    """tan of the slant that makes the columns of what is lit stand sharpest."""
     import cv2
 
-    band = _band(np.clip(out / level, 0, 1), flat, 0.04, 0.96)[:, round((BESIDE - 0.3) * DIGIT):-round((BESIDE - 0.3) * DIGIT)]
+    small = cv2.resize(contrast(flat), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    edge = round((BESIDE - 0.3) * DIGIT / 2)
+    band = small[round((flat.top + 0.04 * DIGIT) / 2):round((flat.top + 0.96 * DIGIT) / 2), edge:-edge]
+    band = np.clip(band / max(float(np.percentile(band, 90)), 1e-3), 0, 1)
     h, w = band.shape
     best, best_score = 0.0, -1.0
-    for lean in np.arange(-0.14, 0.34, 0.02):
-        turned = cv2.warpAffine(band, np.float32([[1, lean, -lean * h / 2], [0, 1, 0]]), (w, h))
-        profile = turned.sum(axis=0)
-        score = float((np.diff(profile) ** 2).sum())
+    for lean in np.arange(-0.16, 0.36, 0.04):
+        score = _sharpness(band, lean, h, w)
         if score > best_score:
             best, best_score = float(lean), score
-    return flat.lean + best
+    around = {lean: _sharpness(band, lean, h, w) for lean in (best - 0.02, best + 0.02)}
+    return max({best: best_score, **around}.items(), key=lambda x: x[1])[0]
 
 
-def _pieces(out: np.ndarray, level: float, flat: Flat) -> list[_Piece]:
-    lit = out > 0.5 * level
+def _sharpness(band: np.ndarray, lean: float, h: int, w: int) -> float:
+    import cv2
+
+    turned = cv2.warpAffine(band, np.float32([[1, lean, -lean * h / 2], [0, 1, 0]]), (w, h))
+    return float((np.diff(turned.sum(axis=0)) ** 2).sum())
+
+
+def lit_parts(out: np.ndarray, flat: Flat) -> np.ndarray:
+    """Bool: what stands out at least half as much as the strongest near it, so that a shadow over some digits does not put them out."""
+    import cv2
+
+    near = cv2.GaussianBlur(cv2.dilate(out, np.ones((round(0.8 * DIGIT), round(0.6 * DIGIT)), np.uint8)), (0, 0), 0.12 * DIGIT)
+    return out > np.maximum(0.5 * near, 0.3 * _level(out, flat))
+
+
+def _pieces(out: np.ndarray, flat: Flat) -> list[_Piece]:
+    lit = lit_parts(out, flat)
     # points stand at the foot, so the digits are parted by what lies above it
-    columns = _band(lit, flat, 0.04, 0.8).sum(axis=0) >= 0.05 * DIGIT
+    columns = _band(lit, flat, -0.06, 0.79).sum(axis=0) >= 0.045 * DIGIT
     edges = np.flatnonzero(np.diff(np.concatenate([[0], columns.astype(int), [0]])))
     spans = [[int(a), int(b)] for a, b in zip(edges[::2], edges[1::2], strict=True)]
     joined: list[list[int]] = []
@@ -218,15 +227,30 @@ def _pieces(out: np.ndarray, level: float, flat: Flat) -> list[_Piece]:
         extent = _extent(lit[:, a:b].sum(axis=1) >= max(1, 0.02 * DIGIT), flat)
         if extent is not None:
             pieces.append(_Piece(a, b, *extent, float(np.percentile(_band(out, flat, 0, 1)[:, a:b], 95))))
-    return pieces
+    return [p for p in pieces if p.width > 0.3 * DIGIT or _on_paper(flat, p)]
+
+
+def _on_paper(flat: Flat, piece: _Piece) -> bool:
+    """Is there the same ground on either side? The edge of a window looks like a stroke, but has the case on its far side."""
+    if flat.bright:
+        return True
+    near, far = round(0.04 * DIGIT), round(0.3 * DIGIT)       # past the next digit's stroke
+    value = _band(flat.pixels, flat, 0.05, 0.95).max(axis=2)
+    left, right = value[:, max(0, piece.left - far):max(0, piece.left - near)], value[:, piece.right + near:piece.right + far]
+    if not left.size or not right.size:
+        return False
+    a, b = float(np.percentile(left, 85)), float(np.percentile(right, 85))
+    return min(a, b) > 0.48 * max(a, b)
 
 
 def _extent(rows: np.ndarray, flat: Flat) -> tuple[float, float] | None:
     """Top and foot of what is lit, in digit heights; what stands clear above or below the row is not part of it."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.astype(int), [0]])))
     spans: list[list[int]] = []
+    top, foot = flat.top - 0.05 * DIGIT, flat.top + 1.05 * DIGIT
     for a, b in zip(edges[::2], edges[1::2], strict=True):
-        if spans and a - spans[-1][1] < 0.1 * DIGIT:
+        # the gap between a digit's own segments; lettering above or below has a gap of its own
+        if spans and a - spans[-1][1] < 0.1 * DIGIT and spans[-1][1] > top and a < foot:
             spans[-1][1] = int(b)
         else:
             spans.append([int(a), int(b)])
@@ -236,7 +260,7 @@ def _extent(rows: np.ndarray, flat: Flat) -> tuple[float, float] | None:
     return (a - flat.top) / DIGIT, (b - flat.top) / DIGIT
 
 
-def _tightened(row: Row, flat: Flat, out: np.ndarray, pieces: Sequence[_Piece], level: float) -> Row | None:
+def _tightened(row: Row, flat: Flat, pieces: Sequence[_Piece]) -> Row | None:
     """The row's edges moved onto the tops and feet of its full-height pieces."""
     tall = [p for p in pieces if p.width > 0.06 * DIGIT]
     if not tall:
@@ -247,10 +271,13 @@ def _tightened(row: Row, flat: Flat, out: np.ndarray, pieces: Sequence[_Piece], 
     left, right = min(p.left for p in tall), max(p.right for p in tall)
     if len(tall) >= 3 and right - left > 1.3 * DIGIT:
         a, b = np.polyfit(x, tops, 1), np.polyfit(x, feet, 1)
-        points = [(left, np.polyval(a, left)), (right, np.polyval(a, right)), (right, np.polyval(b, right)), (left, np.polyval(b, left))]
+    elif len(tall) == 2:
+        # two digits tell the row's slope, not how its edges run together
+        slope = float(np.mean([np.diff(tops)[0], np.diff(feet)[0]]) / np.diff(x)[0])
+        a, b = ((slope, float(np.mean(y - slope * x))) for y in (tops, feet))
     else:
-        t, f = float(np.median(tops)), float(np.median(feet))
-        points = [(left, t), (right, t), (right, f), (left, f)]
+        a, b = (0.0, float(tops[0])), (0.0, float(feet[0]))
+    points = [(left, np.polyval(a, left)), (right, np.polyval(a, right)), (right, np.polyval(b, right)), (left, np.polyval(b, left))]
     # the corners belong to the upright cell; the slant is taken out again afterwards
     lean, foot = flat.lean, flat.top + DIGIT
     upright = [(px - lean * (py - foot), py) for px, py in points]
@@ -277,7 +304,7 @@ def _runs(pieces: Sequence[_Piece]) -> list[list[_Piece]]:
     return runs
 
 
-def _figures(flat: Flat, out: np.ndarray, run: Sequence[_Piece], pieces: Sequence[_Piece], level: float) -> Figures | None:
+def _figures(flat: Flat, out: np.ndarray, run: Sequence[_Piece], pieces: Sequence[_Piece]) -> Figures | None:
     wide = [p.width for p in run if p.width > 0.3 * DIGIT]
     width = float(np.median(wide)) if wide else 0.52 * DIGIT
     steps = [b.right - a.right for a, b in zip(run, run[1:], strict=False)]
@@ -286,38 +313,39 @@ def _figures(flat: Flat, out: np.ndarray, run: Sequence[_Piece], pieces: Sequenc
     own = [p for p in run if p.level > 0.4 * strong]
     if not own or any(p.width > 1.35 * width for p in own):
         return None
-    thick = _thickness(out, flat, own, level)
-    cells = [_cell(flat, out, p, width, thick) for p in own]
+    thick = _thickness(out, flat, own)
+    cells = [_cell(flat, out, p, width) for p in own]
     minus = [p for p in pieces if not p.tall and 0.34 < p.top and p.bottom < 0.66 and p.right < own[0].left
              and own[0].right - p.right < 1.35 * max(pitch, 1.1 * width) and 0.2 * DIGIT < p.width < 1.1 * width]
     if minus:
         cells.insert(0, Cell("-", (0, 0, 0, 0, 0, 0, 1.0), (), minus[-1].left, minus[-1].right))
     marks, unsure = [], []
+    room = max(pitch - width, 0.12 * DIGIT)
     for i, cell in enumerate(cells):
-        following = cells[i + 1].left if i + 1 < len(cells) else cell.right + max(pitch - width, 0.1 * DIGIT)
-        mark, sure = _mark(flat, out, cell.right, following, thick, level, last=i + 1 == len(cells))
+        end = own[min(i + 1 - bool(minus), len(own) - 1)].left if i + 1 < len(cells) else cell.right + room
+        mark, sure = _mark(flat, out, cell.right, min(end, cell.right + 1.6 * room), thick, strong, last=i + 1 == len(cells))
         marks.append(mark)
         if not sure:
             unsure.append(i)
-    first = cells[0]
-    lead, sure = _mark(flat, out, first.left - max(pitch - width, 0.1 * DIGIT), first.left, thick, level, last=True)
+    first = cells[0].left if cells[0].text != "1" else cells[0].right - thick
+    lead, _ = _mark(flat, out, first - room, first, thick, strong, last=True)
     used = [p for p in pieces if any(abs(p.left - q.left) < 2 for q in [*own, *minus])]
-    return Figures(tuple(cells), lead if sure else "", tuple(marks), tuple(unsure),
-                   _more_beside(flat, out, cells, [p for p in pieces if p not in used], pitch, width, level))
+    return Figures(tuple(cells), lead, tuple(marks), tuple(unsure),
+                   _more_beside(flat, cells, [p for p in pieces if p not in used], pitch))
 
 
-def _thickness(out: np.ndarray, flat: Flat, run: Sequence[_Piece], level: float) -> float:
+def _thickness(out: np.ndarray, flat: Flat, run: Sequence[_Piece]) -> float:
     """Stroke width in px: area of what is lit against its skeleton, near enough by twice its mean distance from the edge."""
     import cv2
 
-    lit = ((out > 0.5 * level) * 255).astype(np.uint8)
+    lit = (lit_parts(out, flat) * 255).astype(np.uint8)
     part = lit[round(flat.top):round(flat.top + DIGIT), run[0].left:run[-1].right]
     far = cv2.distanceTransform(np.pad(part, 1), cv2.DIST_L2, 3)
     ridge = far[(far > 1) & (far >= cv2.dilate(far, np.ones((3, 3), np.uint8)) - 1e-3)]
     return float(np.clip(2 * np.median(ridge), 0.06 * DIGIT, 0.24 * DIGIT)) if ridge.size else 0.12 * DIGIT
 
 
-def _cell(flat: Flat, out: np.ndarray, piece: _Piece, width: float, thick: float) -> Cell:
+def _cell(flat: Flat, out: np.ndarray, piece: _Piece, width: float) -> Cell:
     left, right = piece.right - width, float(piece.right)
     if piece.width > width:
         left = float(piece.left)
@@ -382,22 +410,22 @@ def _glare(light: np.ndarray, bright: bool) -> bool:
 
 def _mark(flat: Flat, out: np.ndarray, left: float, right: float, thick: float, level: float, last: bool) -> tuple[str, bool]:
     """The point or colon between two cells, and whether that is sure."""
-    middle = (left + right) / 2
-    reach = max(1.0, (right - left) / 2 - 0.02 * DIGIT)
     half = 0.3 * thick
+    first, last_x = left + half + 0.01 * DIGIT, right - half - 0.01 * DIGIT
+    places = np.linspace(first, last_x, 5) if last_x > first else np.array([(left + right) / 2])
 
     def at(y: float, spread: float) -> float:
         best = 0.0
-        for dx in np.linspace(-0.35 * reach, 0.35 * reach, 5):
+        for cx in places:
             for dy in np.linspace(-spread, spread, 5):
-                cx, cy = middle + dx, flat.top + y * DIGIT + dy * DIGIT
+                cy = flat.top + (y + dy) * DIGIT
                 part = out[max(0, round(cy - half)):max(1, round(cy + half)), max(0, round(cx - half)):max(1, round(cx + half))]
                 if part.size:
                     best = max(best, float(part.mean()))
-        return best / level
+        return best / max(level, 1e-6)
 
     t = thick / DIGIT
-    foot = at(1 - 0.55 * t, 0.25 * t)
+    foot = at(1 - 0.55 * t, 0.35 * t)
     ground = max(at(0.62, 0.02), at(0.4, 0.02))
     upper, lower = at(0.3, 0.04), at(0.7, 0.04)
     if not last and upper > LIT and lower > LIT and at(0.5, 0.02) < UNLIT:
@@ -408,7 +436,7 @@ def _mark(flat: Flat, out: np.ndarray, left: float, right: float, thick: float, 
     return "", value < 0.28
 
 
-def _more_beside(flat: Flat, out: np.ndarray, cells: Sequence[Cell], rest: Sequence[_Piece], pitch: float, width: float, level: float) -> str | None:
+def _more_beside(flat: Flat, cells: Sequence[Cell], rest: Sequence[_Piece], pitch: float) -> str | None:
     """What may be one digit more at either end: something lit there that is no digit, or glare."""
     light = flat.pixels.min(axis=2)
     for end, (a, b) in {"left": (cells[0].left - 1.2 * pitch, cells[0].left - 0.05 * DIGIT),
@@ -417,12 +445,9 @@ def _more_beside(flat: Flat, out: np.ndarray, cells: Sequence[Cell], rest: Seque
         if zone.size and not flat.bright and float((zone >= 248).mean()) > 0.1:
             return f"glare lies at the {end} of the figure"
         for piece in rest:
-            if a < (piece.left + piece.right) / 2 < b and piece.tall and piece.width > 0.08 * DIGIT:
+            # a window's edge runs through the whole view; a digit does not
+            tall = min(piece.bottom, 1.0) - max(piece.top, 0.0) > 0.45 and not (piece.top < -0.4 and piece.bottom > 1.4)
+            if a < (piece.left + piece.right) / 2 < b and tall and piece.width > 0.07 * DIGIT:
                 return f"something stands at the {end} of the figure that is not read"
     return None
 
-
-def angle_of(row: Row) -> float:
-    """Degrees the row is turned against the photo's lower edge."""
-    along = row.quad[1] - row.quad[0]
-    return math.degrees(math.atan2(along[1], along[0]))

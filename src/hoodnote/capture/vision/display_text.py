@@ -15,8 +15,8 @@ from hoodnote.capture.vision.readers import NeuralReader, cut_out
 POUNDS_OUNCES = "lb:oz"
 SURE = 0.8
 GHOST, LETTERED = 0.3, 0.45        # contrast of a word, as a share of the figures': below is an unlit one, between is in doubt
-_HEIGHT = 96                       # px, height of the figures in the view that words are looked for in
-_WORDS_ABOVE, _WORDS_BESIDE = 1.2, 2.5      # room around the figures, in digit heights
+_HEIGHT = 84                       # px, height of the figures in the view that words are looked for in
+_WORDS_ABOVE, _WORDS_BESIDE = 1.1, 3.6      # room around the figures, in digit heights
 
 # what an annunciator may say; a bare F or C is how "°F" reads when its ring is lost, and is asked about
 _UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron", "°f": "F", "°c": "C", "℉": "F",
@@ -44,17 +44,12 @@ class Word:
 
     @property
     def key(self) -> str:
-        return re.sub(r"\s", "", self.text).strip(".:;'\"")
+        return _key(self.text)
 
     @property
     def unit(self) -> str | None:
         """Id in units.UNITS or POUNDS_OUNCES; "?" for one that the note does not carry."""
-        key = self.key
-        if key in _CASED:
-            return _CASED[key]
-        if key.startswith("M") and key[1:].lower() in ("ω", "ohm") or key.lower() in _FOREIGN:
-            return "?"
-        return _UNITS.get(key.lower())
+        return _unit_of(self.text)
 
     @property
     def side(self) -> str | None:
@@ -70,9 +65,22 @@ class Word:
         return np.array([(self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2])
 
 
+def _key(text: str) -> str:
+    return re.sub(r"\s", "", text).strip(".:;'\"")
+
+
+def _unit_of(text: str) -> str | None:
+    key = _key(text)
+    if key in _CASED:
+        return _CASED[key]
+    if key.startswith("M") and key[1:].lower() in ("ω", "ohm") or key.lower() in _FOREIGN:
+        return "?"
+    return _UNITS.get(key.lower())
+
+
 def optical(flat: Flat, figures: Figures, reader: NeuralReader) -> list[tuple[str, float]]:
-    """The figures by the neural text reader, as (text, confidence): from the picture as it is, then from its contrast alone.
-    A text that is no number comes as it is."""
+    """The figures by the neural text reader, as (text, confidence): from the picture as it is, then, where that is not what the
+    segments say, from its contrast alone. A text that is no number comes as it is."""
     strip = _strip(flat, figures)
     first = _number(*reader.read_strip(strip))
     if first[0] == figures.text and first[1] >= SURE:
@@ -103,16 +111,15 @@ def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: 
     strong = np.maximum(darker, lighter)
     quads = reader.find_text(flat.pixels)
     words = []
-    for quad in quads:
-        if _figure_itself(quad, boxes):
-            continue
+    lettered = [q for q in quads if not _figure_itself(q, boxes)]
+    for quad in lettered:
         text, confidence = reader.read_strip(cut_out(flat.pixels, _padded(quad)))
         words += _split(text, confidence, quad, strong, level)
-    for box in _loose_marks(darker if not flat.bright else lighter, level, boxes, quads, height):
+    for box in _loose_marks(darker if not flat.bright else lighter, level, boxes, lettered, height):
         left, top, right, bottom = box
         quad = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
         seen = [reader.read_strip(cut_out(flat.pixels, _padded(quad, grow))) for grow in (0.25, 0.45)]
-        if seen[0][0] == seen[1][0]:
+        if _unit_of(seen[0][0]) is not None and _unit_of(seen[0][0]) == _unit_of(seen[1][0]) or seen[0][0] == seen[1][0]:
             words += _split(seen[0][0], min(s[1] for s in seen), quad, strong, level)
     return flat, words, boxes
 
