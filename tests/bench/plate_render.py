@@ -141,11 +141,13 @@ def plate(style: PlateStyle, vin: str, rng: random.Random) -> Image.Image:
 
 
 def _dotted(mask: np.ndarray, pitch: float) -> np.ndarray:
-    """Where the mask is set, round dots on a square grid."""
+    """Round dots on a square grid, in each cell that the letters cover well."""
+    cells = (round(mask.shape[1] / pitch), round(mask.shape[0] / pitch))
+    covered = np.asarray(Image.fromarray(mask).resize(cells, Image.Resampling.BOX)) > 0.38
     rows, columns = np.mgrid[0:mask.shape[0], 0:mask.shape[1]]
-    near = np.hypot((rows % pitch) - pitch / 2, (columns % pitch) - pitch / 2) < 0.46 * pitch
-    at = ((rows // pitch + 0.5) * pitch).astype(int).clip(0, mask.shape[0] - 1), ((columns // pitch + 0.5) * pitch).astype(int).clip(0, mask.shape[1] - 1)
-    return ((mask[at] > 0.35) & near).astype(np.float32)
+    down, along = rows / mask.shape[0] * cells[1], columns / mask.shape[1] * cells[0]
+    near = np.hypot(down % 1 - 0.5, along % 1 - 0.5) < 0.46
+    return (covered[down.astype(int), along.astype(int)] & near).astype(np.float32)
 
 
 def paper(style: PaperStyle, vin: str, code: str | None, rng: random.Random) -> Image.Image:

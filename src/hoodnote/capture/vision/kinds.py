@@ -18,6 +18,8 @@ from hoodnote.capture.vision.vin_text import Row, looks_like_vin, texts_of
 
 LEAST = 0.5                  # confidence below which a photo is taken for none of them
 SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
+ENOUGH = 0.88                # score of text at which no more of it is read
+SURE_DIAL = 0.9
 _SURE = 0.97
 # What stands on an under-hood label: SAE J639 asks for the refrigerant, its mass and the oil (from memory); wording in several languages.
 _LABEL_WORDS = tuple(re.compile(p) for p in (
@@ -64,7 +66,13 @@ def look(photo: Photo) -> Look:
 
     codes = read_codes(photo.pixels)
     scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: display.looks_like(photo), Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
-    rows = texts_of(photo.pixels, NeuralReader())
+    if scores[Kind.DIAL] >= SURE_DIAL and not codes and scores[Kind.DISPLAY] < LEAST:
+        return Look(scores, None, codes)            # no label has a scale of ticks with a pointer on it
+    rows = []
+    for row in texts_of(photo.pixels, NeuralReader()):
+        rows.append(row)
+        if label_score([r.text for r in rows]) >= ENOUGH or looks_like_vin(row.text) >= ENOUGH:
+            break
     scores[Kind.VIN] = max(scores[Kind.VIN], *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
     scores[Kind.LABEL] = label_score([r.text for r in rows])
     return Look(scores, rows, codes)

@@ -43,7 +43,7 @@ def load_photo(path: str | Path) -> Photo:
     data = _bytes_of(path)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)     # our own limit is lower
+            warnings.simplefilter("ignore")     # our own limit of pixels is lower, and damaged EXIF is nobody's concern
             if _is_heif(data) and find_spec("pillow_heif"):
                 import pillow_heif
 
@@ -51,16 +51,17 @@ def load_photo(path: str | Path) -> Photo:
             image = Image.open(io.BytesIO(data))
             _refuse_unsuitable(image, path)
             taken_at = _taken_at(image)
-            image = _bounded(image)
+            image = _upright(_bounded(image))
     except HoodnoteError:
         raise
     except Image.DecompressionBombError:
-        raise HoodnoteError(f"{path.name} claims to be larger than {MAX_PIXELS // 1_000_000} megapixels; save it smaller and try again") from None
+        most = MAX_PIXELS // 1_000_000
+        raise HoodnoteError(f"{path.name} claims to be larger than {most} megapixels; save it smaller and try again") from None
     except UnidentifiedImageError:
         raise HoodnoteError(_unknown_format(data, path)) from None
     except Exception:       # decoders raise OSError, SyntaxError, ValueError, zlib.error and others for a damaged file
         raise HoodnoteError(f"{path.name} is cut short or damaged; copy it from the phone again") from None
-    pixels = _plain_rgb(_upright(image), path)
+    pixels = _plain_rgb(image, path)
     return Photo(pixels, pixels.shape[1], pixels.shape[0], hashlib.sha256(data).hexdigest(), path.name, taken_at)
 
 

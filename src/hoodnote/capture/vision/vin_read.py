@@ -24,6 +24,8 @@ from hoodnote.statements.model import Fact
 
 SEARCH = "check-digit search"
 MOST_CANDIDATES = 4
+GUESS = 0.45                 # likelihood of a VIN that nobody read and the check digit allows
+NORTH_AMERICA = "12345"      # first characters, where every VIN has its check digit (SAE J1044's regions, from memory)
 LEAST_CONFIDENCE = 0.6       # of the surer of two readers that agree
 
 
@@ -64,13 +66,11 @@ def decide(readings: Sequence[VinReading], codes: Sequence[VinCode], available: 
         return agreed, f"The VIN is hard to read, perhaps {agreed[0]}: is it right?"
     if any(c.corrects and c.vin in right for c in codes) and len(right) == 1 and not readings:
         return right, None              # the symbol's error correction and the VIN's check digit are two ways of proof
-    guesses = [vin for vin, _ in _searched(readings, codes)]
-    # one that was read counts before one that nobody read, and of those the one with the check digit right
-    ranked = sorted(voices, key=lambda v: (v not in right, -len(voices[v]), -_weight(v, readings, codes)))
-    unchecked = [v for v in ranked if v not in right and len(voices[v]) > 1]
-    outside = [v for v in unchecked if v[0] not in "12345"]     # North America, where every VIN has its check digit
-    order = [v for v in ranked if v in right] or list(dict.fromkeys([*outside, *guesses, *unchecked])) or ranked
-    order = order[:MOST_CANDIDATES]
+    likely = {vin: _likelihood(vin, readings, codes) for vin in voices}
+    likely |= {vin: GUESS for vin, _ in _searched(readings, codes) if vin not in likely and not agreed}
+    order = sorted(likely, key=lambda v: -likely[v])[:MOST_CANDIDATES]
+    if any(likely[v] > GUESS and v in right for v in order):
+        order = [v for v in order if v in voices]
     return order, _question(order, right, voices, available)
 
 
@@ -107,8 +107,16 @@ def _searched(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> list[
     return read_by_somebody or found
 
 
-def _weight(vin: str, readings: Sequence[VinReading], codes: Sequence[VinCode]) -> float:
-    return max([r.confidence for r in readings if r.vin == vin] + [1.0 for c in codes if c.vin == vin])
+def _likelihood(vin: str, readings: Sequence[VinReading], codes: Sequence[VinCode]) -> float:
+    """For the order of a question only: each reader's surest word for it, and more where the check digit is right. In North America a
+    VIN without its check digit cannot be, so it comes after what the search found."""
+    sure: dict[str, float] = {c.symbology: 1.0 for c in codes if c.vin == vin}
+    for r in readings:
+        if r.vin == vin:
+            sure[r.reader] = max(sure.get(r.reader, 0.0), r.confidence)
+    if check_vin(vin) is None:
+        return sum(sure.values()) + 0.5
+    return sum(sure.values()) * (0.1 if vin[0] in NORTH_AMERICA else 1.0)
 
 
 def _field(photo: Photo, whole: Sequence[tuple[Row, VinReading]], codes: Sequence[VinCode], available: int) -> PhotoField:

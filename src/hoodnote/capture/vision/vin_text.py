@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,13 +11,14 @@ import numpy as np
 from hoodnote.capture.vision.readers import NeuralReader, Reader, cut_out
 from hoodnote.readings.vin import LENGTH, check_vin, formed
 
-SEARCH_SIDE = 1280          # px
+SEARCH_SIDE = 1100          # px of the longest side at which text is looked for
 STRIP_HEIGHT = 64           # px of a row's strip
+SLANTS = tuple(i / 10 for i in range(-7, 8))       # of letters, columns a row
 MOST_ROWS = 12              # of a photo that are read at all, the longest first: a VIN is a long row
 MOST_VINS = 2               # rows that both readers read
-LEAST_CHARACTERS = 12       # of a row that may be a VIN that was read badly
+MOST_GROUPS = 4             # that a VIN is set in
 LEAST_FIGURES = 5           # a VIN has four at its end, its check digit and, mostly, more
-_NAMES = re.compile(r"^(VIN|V1N|FIN|IDNO|NO|NR|VEHICLEID\w{0,14}NO|VEHICLEIDENTIFICATIONNUMBER|CHASSIS\w{0,2})+")
+_NAMES = re.compile(r"^(VIN|V1N|FIN|NO|NR|CHASSIS|FAHRGESTELL\w*|FAHRZEUG\w*|VEHICLE|IDENTIFICATION|NUMBER)+(?=$|[A-Z0-9]{15,19}$)")
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,19 +40,22 @@ class VinReading:
     confidence: float
 
 
-def texts_of(pixels: np.ndarray, finder: NeuralReader) -> list[Row]:
-    """The longest rows of text in the photo, as the finder's reader reads them, upright, in the reduced picture's order of length."""
+def texts_of(pixels: np.ndarray, finder: NeuralReader) -> Iterator[Row]:
+    """The longest rows of text in the photo, longest for their height first, as the finder's reader reads them, upright."""
     import cv2
 
     scale = min(1.0, SEARCH_SIDE / max(pixels.shape[:2]))
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
     quads = [along(np.asarray(q) / scale) for q in finder.find_text(small)]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
-    long_enough = [q for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
-    return [row for row in (_read_upright(pixels, with_room(q), finder) for q in long_enough) if row is not None]
+    for quad in rows[:MOST_ROWS]:
+        if sides(quad)[0] >= 3 * sides(quad)[1]:
+            row = _read_upright(pixels, with_room(quad), finder)
+            if row is not None:
+                yield row
 
 
-def vin_rows(rows: Sequence[Row]) -> list[Row]:
+def vin_rows(rows: Iterable[Row]) -> list[Row]:
     """Those that may be a VIN, the likeliest first."""
     likely = [r for r in rows if looks_like_vin(r.text) > 0]
     return sorted(likely, key=lambda r: (looks_like_vin(r.text), r.confidence), reverse=True)[:MOST_VINS]
@@ -59,37 +63,33 @@ def vin_rows(rows: Sequence[Row]) -> list[Row]:
 
 def looks_like_vin(text: str) -> float:
     """0 to 1: how much the text of a row looks like a VIN, alone or behind its name."""
-    words = [w for w in re.split(r"[\s:*]+", text.upper()) if w]
     vin = vin_part(text)
-    figures = sum(c.isdigit() for c in vin)
-    # words of a sentence, one after the other, are no VIN, however long
-    plain = sum(w.isalpha() and len(w) > 2 for w in words if not _NAMES.match(re.sub(r"\W", "", w)))
-    if figures < LEAST_FIGURES or not LEAST_CHARACTERS <= len(vin) <= LENGTH + 3 or plain > 1 or figures == len(vin):
+    figures = min(sum(c.isdigit() for c in vin), sum(c.isdigit() for c in text))
+    if figures < LEAST_FIGURES or vin.isdigit() or sum(c.isdigit() for c in vin[-4:]) < 3:     # its last four are figures
         return 0.0
     if len(vin) != LENGTH:
-        return 0.35 if abs(len(vin) - LENGTH) > 1 else 0.5
-    return 1.0 if check_vin(vin) is None else 0.75
+        return 0.3
+    return 1.0 if check_vin(vin) is None else 0.7
 
 
 def vin_part(text: str) -> str:
-    """The row's characters that may be the VIN: without its name and signs; of more than 17 the 17 whose check digit is right, if some are."""
-    text = text.upper()
-    words = [re.sub(r"[^A-Z0-9]", "", w) for w in re.split(r"[\s:*#]+", text)]
+    """The characters of a row that may be the VIN, "" where it holds none: one word of 17 characters or nearly so, or two to four
+    groups that make 17 and are all there is in the row but for the VIN's name. Words and figures of a sentence never make one."""
+    words = [w for w in re.split(r"[^A-Z0-9]+", re.sub(r"V\W?I\W?N(?=\W)", "VIN", text.upper())) if w]
     whole = [w for w in words if len(w) == LENGTH]
     if len(whole) == 1:
         return formed(whole[0])
-    packed = re.sub(r"[^A-Z0-9]", "", text)
-    stripped = _NAMES.sub("", packed)
-    vin = formed(stripped)
-    if len(vin) > LENGTH:
-        right = [w for w in (formed(vin[i:i + LENGTH]) for i in range(len(vin) - LENGTH + 1)) if check_vin(w) is None]
-        if len(right) == 1:
-            return right[0]
-    return vin
+    rest = [w for w in (_NAMES.sub("", w) for w in words) if w]
+    groups = [w for w in rest if len(w) > 1]
+    in_groups = 1 < len(groups) <= MOST_GROUPS and groups == rest and not any(w.isalpha() and len(w) > 3 for w in groups)
+    if in_groups and abs(len("".join(groups)) - LENGTH) <= 1:
+        return formed("".join(groups))
+    near = [w for w in rest if abs(len(w) - LENGTH) <= 2 and not w.isalpha()]
+    return formed(near[0]) if len(near) == 1 and len(rest) <= 3 else ""
 
 
 def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader], known: Sequence[str] = ()) -> list[VinReading]:
-    """Every reader's readings of the row as it is; where two of them do not agree on a VIN, also with dots run together and with even light.
+    """Every reader's readings of the row as it is; where two of them do not agree on a VIN, also with dots run together and by its relief.
     A row that says what barcodes said, the VINs `known`, is not read again."""
     out = [VinReading(NeuralReader.name, row.text, vin_part(row.text), row.confidence)]
     if out[0].vin in known and check_vin(out[0].vin) is None:
@@ -108,14 +108,36 @@ def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader], known: Seq
 
 
 def _versions(strip: np.ndarray) -> list[np.ndarray]:
+    """The strip upright, then with its dots run together, then by its relief: where it is lighter or darker than the metal around."""
     import cv2
 
     scale = STRIP_HEIGHT / strip.shape[0]
     strip = cv2.resize(strip, (max(32, round(strip.shape[1] * scale)), STRIP_HEIGHT), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    strip = _unslanted(strip)
     grey = cv2.cvtColor(strip, cv2.COLOR_RGB2GRAY)
     smooth = cv2.GaussianBlur(grey, (0, 0), STRIP_HEIGHT / 26)
-    even = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(2, 8)).apply(cv2.GaussianBlur(grey, (0, 0), 0.8))
-    return [strip, *(cv2.cvtColor(g, cv2.COLOR_GRAY2RGB) for g in (smooth, even))]
+    level = cv2.GaussianBlur(grey, (0, 0), STRIP_HEIGHT / 5).astype(np.float32)
+    relief = cv2.GaussianBlur(np.abs(cv2.GaussianBlur(grey, (0, 0), 1.2).astype(np.float32) - level), (0, 0), 1.5)
+    relief = 255 - np.clip(relief * 255 / max(1.0, float(np.percentile(relief, 97))), 0, 255).astype(np.uint8)
+    return [strip, *(cv2.cvtColor(g, cv2.COLOR_GRAY2RGB) for g in (smooth, relief))]
+
+
+def _unslanted(strip: np.ndarray) -> np.ndarray:
+    """A view from the side slants the letters; upright ones have their edges in few columns."""
+    import cv2
+
+    height, width = strip.shape[:2]
+    half = cv2.resize(strip, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    edges = np.abs(cv2.Sobel(cv2.cvtColor(half, cv2.COLOR_RGB2GRAY), cv2.CV_32F, 1, 0, ksize=3))
+
+    def sheared(picture: np.ndarray, slant: float) -> np.ndarray:
+        rows = picture.shape[0]
+        turn = np.float32([[1, slant, -slant * rows / 2], [0, 1, 0]])
+        return cv2.warpAffine(picture, turn, (picture.shape[1], rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+    middle = slice(height // 8, height // 2 - height // 8)
+    best = max(SLANTS, key=lambda slant: float(sheared(edges, slant)[middle].sum(axis=0).var()))
+    return sheared(strip, best) if best else strip
 
 
 def _sheet(strips: Sequence[np.ndarray]) -> tuple[np.ndarray, list[np.ndarray]]:
