@@ -18,7 +18,7 @@ from hoodnote.capture.vision.vin_text import Row, looks_like_vin, texts_of
 
 LEAST = 0.5                  # confidence below which a photo is taken for none of them
 SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
-ENOUGH = 0.88                # score of text at which no more of it is read
+ENOUGH = 0.9                # score of text at which no more of it is read
 SURE_DIAL = 0.9
 _SURE = 0.97
 # What stands on an under-hood label: SAE J639 asks for the refrigerant, its mass and the oil (from memory); wording in several languages.
@@ -28,7 +28,7 @@ _LABEL_WORDS = tuple(re.compile(p) for p in (
     r"\d\s?(KG|G|LBS?|OZ)\b",
     r"\bPAG\b|\bPOE\b|\bOIL\b|\b.L\b|HUILE|ACEITE|OLIO",
 ))
-_LABEL_SCORE = (0.0, 0.2, 0.6, 0.88, 0.95)      # by how many of the four groups are there
+_LABEL_SCORE = (0.0, 0.2, 0.6, 0.92, 0.96)      # by how many of the four groups are there
 NAMES = {Kind.LABEL: "an under-hood label", Kind.DIAL: "a gauge face", Kind.DISPLAY: "a digital display", Kind.VIN: "a VIN"}
 
 
