@@ -39,7 +39,7 @@ from hoodnote.statements.model import Fact, Measured
 SURE = 0.8                  # below it the better of two agreeing readers was guessing
 GLARE_SHARE = 0.01          # of a field's box, its surroundings included
 MOST_ASIDE = 8              # lines of text elsewhere in the photo that are looked at
-LOOK_SIDE = 800             # px; the longest side the kind of photo is judged at
+LOOK_SIDE, MOST_LOOKED_AT = 800, 6     # px of the longest side, and lines of text, that the kind of photo is judged by
 LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print is not read reliably
 
 
@@ -93,10 +93,14 @@ def looks_like(photo: Photo, finder: NeuralReader | None = None) -> float:
     quads = finder.find_text(small)
     if not quads:
         return 0.0
-    lines = sorted(main_cluster(quads), key=lambda q: np.linalg.norm(q[1] - q[0]) + np.linalg.norm(q[2] - q[1]), reverse=True)[:10]
-    texts = [finder.read_strip(turned(small, q, finder))[0] for q in lines]
-    hits = sum(bool(refrigerants(t)[0]) for t in texts) + len({topic(t) for t in texts} & {"charge", "oil"})
-    return (0.1 if len(lines) < 3 else 0.2, 0.6, 0.9, 0.97)[min(hits, 3)]
+    lines = sorted(main_cluster(quads), key=lambda q: np.linalg.norm(q[1] - q[0]) + np.linalg.norm(q[2] - q[1]), reverse=True)
+    hits: set[str] = set()
+    for quad in lines[:MOST_LOOKED_AT]:
+        text, _ = finder.read_strip(turned(small, quad, finder))
+        hits |= ({topic(text)} & {"charge", "oil"}) | ({"designation"} if refrigerants(text)[0] else set())
+        if len(hits) > 1:
+            break
+    return (0.1 if len(lines) < 3 else 0.2, 0.6, 0.9, 0.97)[len(hits)]
 
 
 def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo, other: str | None = None) -> list[PhotoField]:

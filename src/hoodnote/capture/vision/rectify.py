@@ -12,7 +12,7 @@ from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
-SEARCH_SIDE = 1280
+SEARCH_SIDE = 1024          # px; finding where the label lies needs less than reading it
 
 
 @dataclass(frozen=True, eq=False)
@@ -312,8 +312,11 @@ def turned(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> np.nda
 
 def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> bool:
     strips = [cut_out(pixels, q) for q in sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]]
-    upright = [reader.read_strip(s)[1] for s in strips]
-    if np.mean(upright) > 0.93:         # nothing reads this well upside down
-        return False
-    turned = [reader.read_strip(np.ascontiguousarray(s[::-1, ::-1]))[1] for s in strips]
-    return float(np.mean(turned)) > float(np.mean(upright)) + 0.03
+    upright = []
+    for strip in strips:
+        text, confidence = reader.read_strip(strip)
+        if confidence > 0.95 and len(text) >= 8:         # nothing of that length reads this well upside down
+            return False
+        upright.append(confidence)
+    turned_round = [reader.read_strip(np.ascontiguousarray(s[::-1, ::-1]))[1] for s in strips]
+    return float(np.mean(turned_round)) > float(np.mean(upright)) + 0.03
