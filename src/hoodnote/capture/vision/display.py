@@ -13,11 +13,25 @@ from decimal import Decimal, InvalidOperation
 import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, find_rows
-from hoodnote.capture.vision.display_segments import DIGIT, Figures, Flat, contrast, read_row
-from hoodnote.capture.vision.display_text import GHOST, LETTERED, POUNDS_OUNCES, SURE, Word, optical, words_around
+from hoodnote.capture.vision.display_segments import (
+    DIGIT,
+    Figures,
+    Flat,
+    contrast,
+    read_row,
+)
+from hoodnote.capture.vision.display_text import (
+    GHOST,
+    LETTERED,
+    POUNDS_OUNCES,
+    SURE,
+    Word,
+    optical,
+    words_around,
+)
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.readers import NEURAL, NeuralReader
+from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
@@ -28,7 +42,7 @@ from hoodnote.units import UNITS, Quantity
 SEGMENTS_READER = "segments"
 LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
 MOST_VARIANTS = 4
-# where a figure most likely belongs when nobody said: only the first two are certain enough to stand
+# where a figure belongs when nobody said: certain by its unit, or the likeliest, which is asked about
 _CERTAIN = {"micron": "vacuum"}
 _LIKELY = {Quantity.PRESSURE: "low_side", Quantity.VACUUM: "low_side", Quantity.TEMPERATURE: "vent", Quantity.MASS: "charged", Quantity.VOLTAGE: "battery",
            Quantity.RESISTANCE: "clutch_coil", Quantity.CURRENT: "clutch", Quantity.HUMIDITY: "humidity"}
@@ -94,7 +108,7 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     if len(shown) == 2:
         lettering = _shared(lettering)
     one_of_two = len(shown) == 1 and any(w.side and w.confidence >= 0.6 and not w.unit and w.strength > GHOST for w in words)
-    if all(unit is None for unit, _, _ in lettering) and place is None:
+    if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(s.figures.cells) == 1 for s in shown)):
         seen = " and ".join(s.figures.text for s in shown)
         return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, but no unit was read: take it again closer and straight, the unit in view.")
     fields = tuple(f for f in (_field(photo, s, letters, place, units, 2 if one_of_two else len(shown), reader)
@@ -123,8 +137,9 @@ def _figures_in(pixels: np.ndarray) -> list[_Shown]:
                 found.append(shown)
     if not found:
         return []
-    main = max(found, key=lambda s: s.own_row.height * min(len(s.figures.cells), 5) * (1.0 if s.digits else 0.4))
-    if len(main.figures.cells) == 1 and main.figures.text in ("1", "-"):
+    # a lone cell is often a mere stroke or ring of something else
+    main = max(found, key=lambda s: s.own_row.height * min(len(s.figures.cells), 5) * (1.0 if s.digits else 0.5) * (0.2 if len(s.figures.cells) == 1 else 1.0))
+    if len(main.figures.cells) == 1 and main.figures.cells[0].text in "1-7?":
         return []
     near = [s for s in found if s is main or _belongs(s, main)]
     near.sort(key=lambda s: (round(s.own_row.centre[1] / main.own_row.height), s.own_row.centre[0]))

@@ -96,12 +96,12 @@ def _blobs(soft: np.ndarray, bright: bool) -> list[_Blob]:
     # a ghost or a halo is weak beside the strokes around it
     around = cv2.GaussianBlur(cv2.dilate(out, np.ones((41, 41), np.uint8)), (0, 0), 8)
     mask = ((out > np.maximum(0.5 * around, 0.12)) * 255).astype(np.uint8)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     blobs = []
     for contour in contours:
         x, y, w, h = cv2.boundingRect(contour)
-        if LEAST <= h <= MOST and 0.07 * h < w < 1.15 * h and x > 0 and y > 0 and x + w < soft.shape[1] and y + h < soft.shape[0]:
+        if LEAST <= h <= MOST and 0.07 * h < w < 6 * h and x > 0 and y > 0 and x + w < soft.shape[1] and y + h < soft.shape[0]:
             blobs.append(_Blob(x, y, w, h, contour[:, 0, :].astype(np.float64)))
     return blobs
 
@@ -113,7 +113,8 @@ def _beside(one: _Blob, other: _Blob) -> bool:
         return False
     (ax, ay), (bx, by) = one.centre, other.centre
     dx, dy = abs(ax - bx), abs(ay - by)
-    return 0.25 * h < dx < 1.35 * h and dy < 0.5 * dx and dy < 0.5 * h
+    gap = max(one.x, other.x) - min(one.x + one.w, other.x + other.w)
+    return -0.3 * h < gap < 0.85 * h and dy < 0.5 * dx and dy < 0.5 * h
 
 
 def _rows(blobs: Sequence[_Blob], bright: bool) -> list[Row]:
@@ -137,6 +138,8 @@ def _rows(blobs: Sequence[_Blob], bright: bool) -> list[Row]:
 def _row(blobs: Sequence[_Blob], bright: bool) -> Row | None:
     if len(blobs) == 1:
         b = blobs[0]
+        if b.w > 1.1 * b.h:
+            return _joined(b, bright)
         quad = np.array([(b.x, b.y), (b.x + b.w, b.y), (b.x + b.w, b.y + b.h), (b.x, b.y + b.h)])
         return Row(quad, bright, 1)
     centres = np.array([b.centre for b in blobs])
@@ -158,6 +161,19 @@ def _row(blobs: Sequence[_Blob], bright: bool) -> Row | None:
         return None
     quad = np.array([(left, top[0]), (right, top[1]), (right, bottom[1]), (left, bottom[0])])
     return Row(quad @ turn, bright, len(blobs))
+
+
+def _joined(blob: _Blob, bright: bool) -> Row | None:
+    """A row whose digits run into one another."""
+    import cv2
+
+    corners = cv2.boxPoints(cv2.minAreaRect(blob.points.astype(np.float32))).astype(np.float64)
+    corners = corners[np.argsort(corners[:, 0])]
+    left, right = corners[:2][np.argsort(corners[:2, 1])], corners[2:][np.argsort(corners[2:, 1])]
+    quad = np.array([left[0], right[0], right[1], left[1]])
+    row = Row(quad, bright, max(2, round(blob.w / (0.75 * blob.h))))
+    along = quad[1] - quad[0]
+    return row if row.height > 10 and abs(along[1]) < 0.6 * abs(along[0]) else None
 
 
 def _edge(x: np.ndarray, y: np.ndarray, left: float, right: float) -> tuple[float, float]:

@@ -16,7 +16,8 @@ POUNDS_OUNCES = "lb:oz"
 SURE = 0.8
 GHOST, LETTERED = 0.3, 0.45        # contrast of a word, as a share of the figures': below is an unlit one, between is in doubt
 _HEIGHT = 84                       # px, height of the figures in the view that words are looked for in
-_WORDS_ABOVE, _WORDS_BESIDE = 1.1, 3.6      # room around the figures, in digit heights
+_WORDS_ABOVE = 1.1                 # room around the figures, in digit heights
+_WORDS_BESIDE = {1: 3.6, 2: 5.4}   # by the number of figures: two have LOW and HIGH at their side
 
 # what an annunciator may say; a bare F or C is how "°F" reads when its ring is lost, and is asked about
 _UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron", "°f": "F", "°c": "C", "℉": "F",
@@ -131,7 +132,7 @@ def _view(pixels: np.ndarray, rows: Sequence[Row]) -> tuple[Flat, list[tuple[flo
     right, bottom = max(p[2] for p in places), max(p[3] for p in places)
     quad = first.to_photo(np.array([(left, top), (right, top), (right, bottom), (left, bottom)]))
     tall = (bottom - top) / DIGIT
-    flat = lay_flat(pixels, Row(quad.astype(np.float64), rows[0].bright, 0), 0.0, _WORDS_ABOVE / tall, _WORDS_BESIDE / tall, round(tall * _HEIGHT))
+    flat = lay_flat(pixels, Row(quad.astype(np.float64), rows[0].bright, 0), 0.0, _WORDS_ABOVE / tall, _WORDS_BESIDE[len(rows)] / tall, round(tall * _HEIGHT))
     return flat, [_placed(flat, r) for r in rows]
 
 
