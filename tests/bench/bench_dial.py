@@ -50,7 +50,11 @@ def photo_of(split: str, seed: int, severity: str, size: tuple[int, int] | None 
     if manifold:
         camera = replace(camera, fill=MANIFOLD_FILL)
     first = SPLITS[split][2]
-    return as_photo(photograph(picture, camera, first + seed, size or drawn_size(first + seed))), truths
+    size = size or drawn_size(first + seed)
+    # no finer than the photo shows it: the camera's smudges take long on a large picture
+    wide = min(picture.width, int(size[0] * camera.fill[1]))
+    picture = picture.resize((wide, round(picture.height * wide / picture.width)), Image.Resampling.LANCZOS)
+    return as_photo(photograph(picture, camera, first + seed, size)), truths
 
 
 def as_photo(picture: Image.Image) -> Photo:

@@ -33,7 +33,6 @@ class Ring:
     outer: float
     numerals: float
     low: float = 0.0
-    inward: bool = True
     ink: str = "main"             # or "second"
 
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_needle import Pointer, find_pointer, turned
-from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
-from hoodnote.capture.vision.dial_scale import Piece, Ring, piece_at, rings_of
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
+from hoodnote.capture.vision.dial_scale import SAME_RING, Piece, Ring, piece_at, rings_of
 from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_short, read_texts
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
 from hoodnote.capture.vision.rectify import sharpness
@@ -25,6 +25,7 @@ RINGS_AGREE = 0.012          # of the span, on top of the limits of both
 WAYS_AGREE = 2.5             # degrees
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
+FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "inHg": 30.0}     # the deepest figure a scale can have, rounded up
 STEPS = (1, 2, 5)
 MANY_FIGURES = 7
 
@@ -103,7 +104,8 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
     figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
     if not figures:
         return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
-    figures.sort(key=lambda f: f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar")))
+    words = {t.unit for t in texts}
+    figures.sort(key=lambda f: (f.unit not in words, f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar"))))
     doubts = [*doubts, *_doubts(figures, pointer, texts, view, second)]
     top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
     used = tuple(t for f in figures for t in f.piece.texts)
@@ -131,6 +133,8 @@ def _units(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Rin
             return [], doubts
         doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
         return [(rings[0], seen[0])], doubts
+    if _another_scale(rings, texts):
+        doubts.append("it has a second scale, which could not be read")
     if any(word for word in strange if "°" not in word and "℉" not in word and "℃" not in word):
         doubts.append(f'"{strange[0]}" stands on the face as well')
     fit = [r for r in rings if _likely_top(r, seen[0])]
@@ -141,6 +145,13 @@ def _units(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Rin
     if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
         doubts.append(f"more than one scale could be the one in {seen[0]}")
     return [(wide, seen[0])], doubts
+
+
+def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
+    """Texts round the middle that are on no ring: the unit that was read may be theirs. Temperatures say so themselves."""
+    if any(mark in t.text for t in texts for mark in ("°", "℉", "℃")):
+        return False
+    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings) for t in texts) >= 2
 
 
 def _curved(ring: Ring) -> bool:
@@ -262,6 +273,9 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("only three figures of the scale could be read")
     if first.vacuum and len(piece.texts) < 2:
         out.append("only one figure below zero could be read")
+    deepest = max((t.number or 0.0 for t in piece.texts), default=0.0)
+    if first.vacuum and (deepest > FULL_VACUUM[first.unit] or first.unit == "inHg" and not any(t.unit == "inHg" for t in texts)):
+        out.append(f"it stands below zero, and {first.unit} is not printed there or does not fit the figures")
     if not any(_inside(f, pointer) for f in figures):
         out.append("the figure on one side of the pointer could not be read")
     if len(ring.stray) >= 2 or ring.stray and len(ring.main.texts) < 6:

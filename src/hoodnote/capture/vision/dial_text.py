@@ -40,11 +40,13 @@ class Text:
 
     @property
     def number(self) -> float | None:
-        """The figure without its sign, when nothing but a figure stands there."""
-        return number_in(self.text)
+        """The figure without its sign, when nothing but a figure surely stands there."""
+        return number_in(self.text) if self.confidence >= LEAST_SURE else None
 
     @property
     def unit(self) -> str | None:
+        if self.confidence < LEAST_SURE:
+            return None
         return next((u for u, words in UNIT_WORDS.items() if words.fullmatch(self.text.strip(" .()[]"))), None)
 
 
@@ -54,6 +56,7 @@ def number_in(text: str) -> float | None:
 
 
 def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
+    """Every text that was found, those that could not be read among them: they tell that there is more on the face."""
     import cv2
 
     small = cv2.resize(view.pixels, (FINDING_SIDE, FINDING_SIDE), interpolation=cv2.INTER_AREA)
@@ -70,9 +73,8 @@ def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
             best[i] = text, confidence, box
     out = []
     for i, (text, confidence, box) in best.items():
-        if text and confidence >= LEAST_SURE:
-            middle = quads[i].mean(axis=0) - MIDDLE
-            out.append(Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box))
+        middle = quads[i].mean(axis=0) - MIDDLE
+        out.append(Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box))
     return out
 
 
