@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from hoodnote.capture.vision.photo import MAX_PIXELS, load_photo
+from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo
 from hoodnote.errors import HoodnoteError
 
 
@@ -133,3 +133,27 @@ def test_the_fingerprint_is_of_the_file(tmp_path):
 
     Image.fromarray(gradient()).save(tmp_path / "a.jpg")
     assert load_photo(tmp_path / "a.jpg").sha256 == hashlib.sha256((tmp_path / "a.jpg").read_bytes()).hexdigest()
+
+
+def test_a_panorama_is_reduced_and_still_turned_upright(tmp_path):
+    exif = Image.Exif()
+    exif[274] = 6                       # stored lying: its left side is the top, CIPA DC-008 tag 274
+    stored = Image.new("RGB", (14000, 4200), (250, 250, 250))
+    stored.paste((10, 10, 10), (0, 0, 7000, 4200))
+    stored.save(tmp_path / "wide.jpg", exif=exif, quality=60)
+    photo = load_photo(tmp_path / "wide.jpg")
+    assert photo.width * photo.height <= WORK_PIXELS and photo.height > 2.5 * photo.width
+    assert photo.pixels[20, photo.width // 2, 0] < 60 and photo.pixels[-20, photo.width // 2, 0] > 200
+
+
+def test_a_pdf_with_a_photos_name_and_heic_say_what_to_do(tmp_path):
+    (tmp_path / "scan.jpg").write_bytes(b"%PDF-1.4 and so on")          # ISO 32000-1, 7.5.2: the file header
+    assert "PDF" in refused(tmp_path / "scan.jpg")
+    (tmp_path / "phone.jpg").write_bytes(b"\x00\x00\x00\x18ftypmif1\x00\x00\x00\x00mif1heic" + b"\0" * 64)
+    assert "pillow-heif" in refused(tmp_path / "phone.jpg")
+
+
+def test_exif_that_lies_about_itself_does_not_keep_a_photo_back(tmp_path):
+    Image.fromarray(gradient()).save(tmp_path / "lies.jpg", exif=b"Exif\0\0II*\0\x08\0\0\0\xff\xff" + b"\x12\x01\xff\xff" * 6)
+    photo = load_photo(tmp_path / "lies.jpg")
+    assert (photo.width, photo.height) == (120, 80) and photo.taken_at is None

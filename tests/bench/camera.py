@@ -1,8 +1,10 @@
-"""What a phone does to a label: perspective, a cluttered engine bay around it, blur, noise, shadow, dirt, glare, JPEG."""
+"""What a phone does to a label, a dial, a display or a plate: perspective, the lens, a cluttered engine bay around it, blur of
+focus and of the hand, low light with its noise, shadow, dirt, smudges, glare, JPEG; four severities, seeded."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,13 +22,27 @@ class Severity:
     glare: float           # chance of a reflection on the label
     dirt: int              # specks
     jpeg: int
+    lens: float = 0.0      # radial distortion: how far, as a share, the middle of a side is moved; barrel or cushion
+    hand_px: float = 0.0   # longest smear by the hand, in a frame 1920 wide
+    focus_px: float = 0.0  # largest radius of the circle of confusion, likewise
+    dim: float = 0.0       # chance of low light
+    smudges: int = 0       # greasy or dusty patches: most there can be
 
 
 SEVERITIES = {
-    "mild": Severity(0.03, 4, (0.6, 0.75), 0.7, 3, 0.15, 0.0, 10, 90),
-    "moderate": Severity(0.07, 10, (0.45, 0.65), 1.2, 7, 0.35, 0.15, 40, 80),
-    "hard": Severity(0.12, 20, (0.33, 0.5), 1.9, 12, 0.5, 0.5, 120, 60),
+    "mild": Severity(0.03, 4, (0.6, 0.75), 0.7, 3, 0.15, 0.0, 10, 90, lens=0.005),
+    "moderate": Severity(0.07, 10, (0.45, 0.65), 1.2, 7, 0.35, 0.15, 40, 80, lens=0.015, hand_px=1.0, focus_px=0.6, dim=0.1, smudges=1),
+    "hard": Severity(0.12, 20, (0.33, 0.5), 1.9, 12, 0.5, 0.5, 120, 60, lens=0.03, hand_px=2.5, focus_px=1.2, dim=0.25, smudges=3),
+    "severe": Severity(0.15, 30, (0.28, 0.45), 2.4, 15, 0.6, 0.6, 220, 45, lens=0.045, hand_px=4.5, focus_px=2.0, dim=0.45, smudges=6),
 }
+SHORTEST, LONGEST = 640, 4000      # px, of a drawn frame's longer side
+DEFAULT_SIZE = (1920, 1440)
+
+
+def drawn_size(seed: int) -> tuple[int, int]:
+    """Width and height, 4 to 3, for a seed: 640 to 4000 px wide, small ones as likely as large ones."""
+    width = round(float(np.exp(np.random.default_rng((seed, 3)).uniform(np.log(SHORTEST), np.log(LONGEST)))) / 4) * 4
+    return width, width * 3 // 4
 
 
 def engine_bay(width: int, height: int, rng: np.random.Generator) -> np.ndarray:
@@ -53,17 +69,18 @@ def engine_bay(width: int, height: int, rng: np.random.Generator) -> np.ndarray:
     return cv2.GaussianBlur(image, (0, 0), 3)
 
 
-def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[int, int] = (1920, 1440), glare_at: tuple[float, float] | None = None,
-               glare_size: float | None = None, turn_deg: float | None = None) -> Image.Image:
-    """The label as seen by a phone, `size` (width, height) px. `glare_at` forces a reflection, in shares of the label's width and height."""
+def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[int, int] | None = DEFAULT_SIZE,
+               glare_at: tuple[float, float] | None = None, glare_size: float | None = None, turn_deg: float | None = None) -> Image.Image:
+    """The picture (RGB, or RGBA where it is not a whole rectangle) as seen by a phone, `size` (width, height) px, None for
+    `drawn_size` of the seed. `glare_at` forces a reflection, in shares of the picture's width and height."""
     import cv2
 
-    rng = np.random.default_rng(seed)
-    width, height = size
+    rng, more = np.random.default_rng(seed), np.random.default_rng((seed, 5))
+    width, height = drawn_size(seed) if size is None else size
     scene = engine_bay(width, height, rng).astype(np.float32)
     lw, lh = label.size
     # at twice the size the warp does not alias the print
-    flat = np.asarray(label.resize((lw * 2, lh * 2), Image.Resampling.LANCZOS), np.float32)
+    flat = np.array(label.convert("RGBA").resize((lw * 2, lh * 2), Image.Resampling.LANCZOS), np.float32)
     w = rng.uniform(*severity.fill) * width
     h = w * lh / lw
     if h > 0.8 * height:
@@ -75,32 +92,114 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
     corners = corners @ np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) + centre
     matrix = cv2.getPerspectiveTransform(np.float32([(0, 0), (lw * 2, 0), (lw * 2, lh * 2), (0, lh * 2)]), corners.astype(np.float32))
 
+    paper = flat[..., :3].copy()
     for _ in range(severity.dirt):
         x, y = int(rng.integers(0, lw * 2)), int(rng.integers(0, lh * 2))
-        cv2.circle(flat, (x, y), int(rng.integers(1, 7)), [float(v) for v in rng.uniform(40, 110, 3)], -1, cv2.LINE_AA)
+        cv2.circle(paper, (x, y), int(rng.integers(1, 7)), [float(v) for v in rng.uniform(40, 110, 3)], -1, cv2.LINE_AA)
+    _smudge(paper, severity, more)
     if glare_at is None and rng.random() < severity.glare:
         glare_at = (float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9)))
-    light = np.ones((height, width, 1), np.float32)
-    slope = rng.uniform(-1, 1, 2)
-    yy, xx = np.mgrid[0:height, 0:width].astype(np.float32)
-    light[..., 0] -= 0.12 * np.clip(slope[0] * (xx / width - 0.5) + slope[1] * (yy / height - 0.5), -1, 1)
-    edge = rng.uniform(0.25, 0.75) * width + (yy - height / 2) * rng.uniform(-0.6, 0.6)
-    shade = 1 / (1 + np.exp(np.clip(-(xx - edge) / 18, -60, 60)))
-    light[..., 0] *= 1 - severity.shadow * shade
+    light = _light(width, height, severity, rng)
 
-    warped = cv2.warpPerspective(flat, matrix, (width, height), flags=cv2.INTER_AREA)
-    mask = cv2.warpPerspective(np.ones(flat.shape[:2], np.float32), matrix, (width, height))[..., None]
-    scene = scene * (1 - mask) + warped * mask
+    # averaged down first where the frame is small: warping samples single points
+    step = max(1.0, lw * 2 / max(w, 1) / 2)
+    if step > 1:
+        paper, cover = (cv2.resize(x, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA) for x in (paper, flat[..., 3] / 255))
+    else:
+        cover = flat[..., 3] / 255
+    scaled = matrix @ np.diag([lw * 2 / paper.shape[1], lh * 2 / paper.shape[0], 1.0])
+    warped = cv2.warpPerspective(paper, scaled, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    mask = cv2.warpPerspective(cover, scaled, (width, height))[..., None]
+    scene += (warped - scene) * mask
     scene *= light * rng.uniform(0.85, 0.97)
     if glare_at is not None:
         gx, gy = glare_at
         spot = cv2.perspectiveTransform(np.float32([[(gx * lw * 2, gy * lh * 2)]]), matrix)[0, 0]
         radius = (glare_size or rng.uniform(0.05, 0.12)) * w
-        d = np.hypot((xx - spot[0]) / 1.6, yy - spot[1]) / radius
+        yy, xx = np.ogrid[0:height, 0:width]
+        d = np.hypot((xx - spot[0]) / 1.6, yy - spot[1]).astype(np.float32) / np.float32(radius)
         scene += (420 * np.exp(-d**2.4))[..., None] * mask
+    dim = more.random() < severity.dim
+    scene = _through_the_lens(scene, severity, more)
     scene = cv2.GaussianBlur(scene, (0, 0), max(0.3, rng.uniform(0.5, 1) * severity.blur_px * width / 1920))
-    scene += rng.normal(0, severity.noise, scene.shape)
+    scene = _smeared(scene, severity, more)
+    noise = severity.noise
+    if dim:         # a lamp's yellow light, little of it, and the gain that brings back half of what is lacking brings noise
+        share = more.uniform(0.35, 0.65)
+        scene *= np.float32(share) * np.array([1.0, more.uniform(0.86, 1), more.uniform(0.65, 1)], np.float32)
+        noise *= more.uniform(1.2, 1.8)
+    scene += rng.standard_normal(scene.shape, dtype=np.float32) * np.float32(noise)
     out = Image.fromarray(np.clip(scene, 0, 255).astype(np.uint8))
     buffer = io.BytesIO()
     out.save(buffer, "JPEG", quality=severity.jpeg)
     return Image.open(io.BytesIO(buffer.getvalue())).convert("RGB")
+
+
+def _light(width: int, height: int, severity: Severity, rng: np.random.Generator) -> np.ndarray:
+    """Share of the light at each pixel: a gentle slope, and a shadow with a soft edge."""
+    light = np.ones((height, width, 1), np.float32)
+    slope = rng.uniform(-1, 1, 2)
+    yy, xx = np.ogrid[0:height, 0:width]
+    light[..., 0] -= 0.12 * np.clip(slope[0] * (xx / width - 0.5) + slope[1] * (yy / height - 0.5), -1, 1)
+    edge = rng.uniform(0.25, 0.75) * width + (yy - height / 2) * rng.uniform(-0.6, 0.6)
+    light[..., 0] *= 1 - severity.shadow / (1 + np.exp(np.clip(-(xx - edge) / 18, -60, 60)))
+    return light
+
+
+def _smudge(paper: np.ndarray, severity: Severity, rng: np.random.Generator) -> None:
+    """Patches of dust or grease drawn into the picture: the print under them loses contrast and does not vanish."""
+    import cv2
+
+    height, width = paper.shape[:2]
+    for _ in range(int(rng.integers(0, severity.smudges + 1))):
+        patch = np.zeros((height, width), np.float32)
+        centre = (int(rng.integers(0, width)), int(rng.integers(0, height)))
+        axes = tuple(int(v * width) for v in rng.uniform(0.03, 0.14, 2))
+        cv2.ellipse(patch, centre, axes, float(rng.uniform(0, 180)), 0, 360, float(rng.uniform(0.2, 0.55)), -1)
+        patch = cv2.GaussianBlur(patch, (0, 0), 0.02 * width)[..., None]
+        paper += (np.float32(rng.uniform(60, 150)) - paper) * patch
+
+
+def _through_the_lens(scene: np.ndarray, severity: Severity, rng: np.random.Generator) -> np.ndarray:
+    """Radial distortion about the frame's middle, and the fall of light towards its corners."""
+    import cv2
+
+    amount = rng.uniform(-severity.lens, severity.lens)
+    if severity.lens == 0:
+        return scene
+    height, width = scene.shape[:2]
+    yy, xx = np.ogrid[0:height, 0:width]
+    x, y = (xx - width / 2).astype(np.float32) / (width / 2), (yy - height / 2).astype(np.float32) / (width / 2)
+    r2 = x * x + y * y
+    grow = 1 + np.float32(amount) * r2
+    bent = cv2.remap(scene, x * grow * (width / 2) + width / 2, y * grow * (width / 2) + height / 2, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    bent *= (1 - np.float32(2 * severity.lens) * r2)[..., None]
+    return bent
+
+
+def _smeared(scene: np.ndarray, severity: Severity, rng: np.random.Generator) -> np.ndarray:
+    """Out of focus by a disc, and moved along a line while the shutter was open."""
+    import cv2
+
+    share = scene.shape[1] / 1920
+    radius, length, angle = rng.uniform(0, severity.focus_px) * share, rng.uniform(0, severity.hand_px) * share, rng.uniform(0, 180)
+    if radius > 0.4:
+        scene = cv2.filter2D(scene, -1, _drawn_kernel(radius, lambda k, c: cv2.circle(k, (c, c), round(radius * _FINE), 1.0, -1)))
+    if length > 0.8:
+        dx, dy = np.cos(np.radians(angle)) * length * _FINE / 2, np.sin(np.radians(angle)) * length * _FINE / 2
+        scene = cv2.filter2D(scene, -1, _drawn_kernel(length / 2 + 0.5, lambda k, c: cv2.line(
+            k, (round(c - dx), round(c - dy)), (round(c + dx), round(c + dy)), 1.0, _FINE)))
+    return scene
+
+
+_FINE = 8       # a kernel is drawn this many times larger and averaged down
+
+
+def _drawn_kernel(reach: float, draw: Callable) -> np.ndarray:
+    import cv2
+
+    side = 2 * int(np.ceil(reach)) + 1
+    kernel = np.zeros((side * _FINE, side * _FINE), np.float32)
+    draw(kernel, side * _FINE // 2)
+    kernel = cv2.resize(kernel, (side, side), interpolation=cv2.INTER_AREA)
+    return kernel / kernel.sum()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,8 +29,10 @@ def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
     hear.add_argument("--free", action="store_true", help="keep the clips as free notes, whatever they say: a transcript that is never read for figures")
     hear.set_defaults(run=_hear)
 
-    see = commands.add_parser("see", parents=[common, job], help="read under-hood labels from photos")
-    see.add_argument("photos", metavar="PHOTO", nargs="+", type=Path)
+    see = commands.add_parser("see", parents=[common, job], help="read labels, gauge faces, digital displays and VINs from photos")
+    see.add_argument("photos", metavar="PHOTO", nargs="+", type=Path, help="photos, or folders of photos")
+    see.add_argument("--as", dest="kind", choices=("label", "dial", "display", "VIN"), help="what the photos show (default: told from each by itself)")
+    see.add_argument("--place", metavar="PLACE", help="where the figure was read, for instance 'low side' (default: asked where the photo does not tell)")
     see.set_defaults(run=_see)
 
     typed = commands.add_parser("type", parents=[common, job], help="take statements you type, in the words you would say")
@@ -45,9 +47,9 @@ def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
 def _hear(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         job = job_or_newest(store, args.job)
+        from hoodnote.intake.freenote import take_free_clip, transcriber_of
         from hoodnote.intake.hear import hear_clip   # after the job was found: it takes a moment
 
-        from hoodnote.intake.freenote import take_free_clip, transcriber_of
 
         engines = cache(lambda: _engines(args))   # seconds to load: not for a name that was mistyped
         if args.free:
@@ -58,9 +60,45 @@ def _hear(args: argparse.Namespace) -> int:
 def _see(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         job = job_or_newest(store, args.job)
-        from hoodnote.intake.see import see_photo   # after the job was found: it takes a moment
+        place = _place(args.place) if args.place else None
+        photos = [photo for given in args.photos for photo in _photos_in(given)]
+        from hoodnote.capture.vision.reading import Kind
+        from hoodnote.intake.see import see_photo, see_photos   # after the job was found: it takes a moment
 
-        return _take_all(args.photos, job, lambda photo: see_photo(store, job, photo), store.media_path)
+        kind = Kind(args.kind) if args.kind else None
+        if len(photos) == 1:
+            return _take_all(photos, job, lambda photo: see_photo(store, job, photo, kind, place), store.media_path)
+        return _tell_all(see_photos(store, job, photos, kind, place), len(photos), job, store.media_path)
+
+
+_PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".bmp", ".gif", ".mpo"}
+
+
+def _photos_in(given: Path) -> list[Path]:
+    """The photos of a folder in the order of their names; a file by itself."""
+    if not given.is_dir():
+        return [given]
+    try:
+        found = sorted(p for p in given.iterdir() if p.suffix.lower() in _PHOTO_SUFFIXES and not p.name.startswith("."))
+    except OSError as error:
+        raise HoodnoteError(f"cannot look into the folder {given}: {error.strerror}") from error
+    if not found:
+        raise HoodnoteError(f"there is no photo in the folder {given}; name one that holds JPEG, PNG, WebP or TIFF files")
+    return found
+
+
+def _place(text: str) -> str:
+    """Vocabulary id of a place by its name or id. Raises HoodnoteError with the closest names."""
+    from rapidfuzz import process, utils
+
+    from hoodnote.statements.vocabulary import PLACES
+
+    wanted = " ".join(text.lower().replace("_", " ").split())
+    names = {place.name: key for key, place in PLACES.items()} | {key.replace("_", " "): key for key in PLACES}
+    if wanted in names:
+        return names[wanted]
+    close = [name for name, _, _ in process.extract(wanted, list(names), processor=utils.default_process, limit=3, score_cutoff=50)]
+    raise HoodnoteError(f"there is no place {text!r}; {'did you mean ' + ' or '.join(close) + '?' if close else 'give one like low side, vent or battery'}")
 
 
 def _type(args: argparse.Namespace) -> None:
@@ -110,32 +148,38 @@ def _there(file: Path) -> Path:
 
 def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken], media_path: Callable[[str], Path] | None = None) -> int:
     """One file that cannot be used does not keep the others back; each gets its line on stderr, and the status is 2."""
+    def taken_of(file: Path) -> Taken | HoodnoteError:
+        try:
+            return take(file)
+        except HoodnoteError as error:
+            return error
+
+    return _tell_all(((file, taken_of(file)) for file in files), len(files), job, media_path)
+
+
+def _tell_all(taken: Iterable[tuple[Path, Taken | HoodnoteError]], count: int, job: Job, media_path: Callable[[str], Path] | None = None) -> int:
     from hoodnote.cli.show import one_line, taken_lines
 
     refused = 0
-    for file in _progress(files):
-        try:
-            taken = take(file)
-            lines = list(taken_lines(taken, job))
-            if media_path is not None and taken.picture_sha256:
-                lines.append(f"what was read is drawn in {media_path(taken.picture_sha256)}")
-        except HoodnoteError as error:
-            if len(files) == 1:
-                raise
+    for file, came in _progress(taken, count):
+        if isinstance(came, HoodnoteError):
+            if count == 1:
+                raise came
             refused = 2
-            print("hoodnote:", one_line(str(error)), file=sys.stderr)
+            print("hoodnote:", one_line(str(came)), file=sys.stderr)
             continue
-        if len(files) > 1:
+        if count > 1:
             print(f"{one_line(file.name)}:")
-        print(*lines, sep="\n", flush=True)
+        print(*taken_lines(came, job), sep="\n", flush=True)
+        if media_path is not None and came.picture_sha256:
+            print(f"what was read is drawn in {media_path(came.picture_sha256)}", flush=True)
     return refused
 
 
-def _progress(files: Sequence[Path]) -> Iterator[Path]:
+def _progress(taken: Iterable[tuple[Path, Taken | HoodnoteError]], count: int) -> Iterable[tuple[Path, Taken | HoodnoteError]]:
     """A bar on a terminal only, and only when there is something to wait for."""
-    if len(files) == 1 or not sys.stderr.isatty():
-        yield from files
-        return
+    if count == 1 or not sys.stderr.isatty():
+        return taken
     from tqdm import tqdm
 
-    yield from tqdm(files, unit="file", leave=False)
+    return tqdm(taken, total=count, unit="file", leave=False)

@@ -1,74 +1,190 @@
-"""A photo becomes entries: kept on disk first, read by the readers there are, settled, checked, recorded with its crops."""
+"""A photo becomes entries: kept on disk first, read for what it shows, settled with what the job says, recorded with its crops."""
 
 from __future__ import annotations
 
 import io
-from dataclasses import replace
+import multiprocessing
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hoodnote.intake.record import Taken, record
+from hoodnote.errors import HoodnoteError
+from hoodnote.intake.record import Taken, record, warn
 from hoodnote.readings.agreement import Account, Settled
-from hoodnote.readings.model import Standing, Timeline, Version
+from hoodnote.readings.facts import facts_of
+from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
 from hoodnote.readings.timeline import build
+from hoodnote.statements.model import Fact, Measured
 
 if TYPE_CHECKING:
-    from hoodnote.capture.vision.label import LabelReading
     from hoodnote.capture.vision.photo import Photo
+    from hoodnote.capture.vision.reading import Kind, PhotoField, PhotoReading
     from hoodnote.jobs.store import Capture, Job, Store
 
 _PICTURE_PX = 1600         # longest side of the picture that shows what was read
+PROCESSES = 2              # for a folder; each needs some 500 MB
+# A camera's clock is believed when it falls between a while before the job was opened and now
+_BEFORE_OPENING, _AHEAD = timedelta(hours=12), timedelta(minutes=5)
 
 
-def see_photo(store: Store, job: Job, path: Path) -> Taken:
-    """Raises HoodnoteError for a file that is no usable photo; then nothing is stored."""
+@dataclass(frozen=True)
+class Seen:
+    """What was read from one photo, ready to be passed between processes: `picture` is a JPEG with what was read drawn in."""
+
+    reading: PhotoReading
+    pieces: tuple[bytes, ...]       # one PNG a field
+    picture: bytes | None
+    taken_at: datetime | None
+
+
+def see_photo(store: Store, job: Job, path: Path, kind: Kind | None = None, place: str | None = None) -> Taken:
+    """`kind`: what the photo shows, when a person says so; `place`: where its figure was read.
+
+    Raises HoodnoteError for a file that is no usable photo; then nothing is stored.
+    """
     from hoodnote.capture.vision.photo import load_photo
 
     photo = load_photo(path)
-    kept = store.keep_file(path)
-    capture = store.add_capture(job, "photo", sha256=kept.sha256, original_name=path.name)
-    return _see(store, job, capture, photo)
+    capture = _kept(store, job, path)
+    return _record(store, job, capture, _seen(photo, kind, place, job.units))
+
+
+def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None = None, place: str | None = None,
+               processes: int = PROCESSES) -> Iterator[tuple[Path, Taken | HoodnoteError]]:
+    """Many photos, read in processes of their own, recorded here in their order. Each is kept before it is read; one that cannot be
+    used gives its error and keeps no other back. No more photos than processes are in memory at once, and one more here.
+    """
+    from hoodnote.capture.vision.photo import load_photo
+
+    waiting: list[tuple[Path, Capture, Future[Seen]]] = []
+
+    def first_done() -> tuple[Path, Taken | HoodnoteError]:
+        path, capture, future = waiting.pop(0)
+        try:
+            return path, _record(store, job, capture, future.result())
+        except BrokenExecutor:
+            return path, HoodnoteError(f"the process that read {path.name} was ended, perhaps for want of memory; the photo is kept, run: "
+                                       f"hoodnote resume {job.work_order}")
+        except HoodnoteError as error:
+            return path, error
+
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+        for path in paths:
+            try:
+                load_photo(path)               # refused before anything of it is kept
+                capture = _kept(store, job, path)
+            except HoodnoteError as error:
+                while waiting:
+                    yield first_done()
+                yield path, error
+                continue
+            if len(waiting) > processes:
+                yield first_done()
+            try:
+                waiting.append((path, capture, pool.submit(_read, store.media_path(capture.sha256), kind, place, job.units)))
+            except BrokenExecutor:
+                break                          # what was kept is told below, the rest is still where it was
+        while waiting:
+            yield first_done()
 
 
 def see_capture(store: Store, job: Job, capture: Capture, path: Path) -> Taken:
     """Read a photo that is already kept, at `path`."""
+    return _record(store, job, capture, _read(path, None, None, job.units))
+
+
+def _kept(store: Store, job: Job, path: Path) -> Capture:
+    kept = store.keep_file(path)
+    return store.add_capture(job, "photo", sha256=kept.sha256, original_name=path.name)
+
+
+def _read(path: Path, kind: Kind | None, place: str | None, units: str) -> Seen:
     from hoodnote.capture.vision.photo import load_photo
 
-    return _see(store, job, capture, load_photo(path))
+    return _seen(load_photo(path), kind, place, units)
 
 
-def _see(store: Store, job: Job, capture: Capture, photo: Photo) -> Taken:
-    from hoodnote.capture.vision.label import read_label
+def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> Seen:
+    from hoodnote.capture.vision.kinds import read_photo
+    from hoodnote.capture.vision.overlay import marked_piece, overlay
+    from hoodnote.capture.vision.reading import Kind
 
-    reading = read_label(photo, prefer="metric" if job.units == "metric" else "us")
-    timeline = build(store.entries(job))
-    settled = [_seen_before(_settled(field), timeline) for field in reading.fields]
-    crops = {i: store.keep_bytes(field.crop, ".png").sha256 for i, field in enumerate(reading.fields)}
-    if reading.problem:
-        settled.append(Settled(None, Standing.UNCONFIRMED, None, (), f"photo {capture.original_name or capture.id}: {reading.problem}"))
+    reading = read_photo(photo, kind, place, units)
+    by_marks = reading.kind in (Kind.DIAL, Kind.DISPLAY)
+    pieces = tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields)
+    picture = None
+    if reading.fields:
+        drawn = overlay(photo, reading)
+        drawn.thumbnail((_PICTURE_PX, _PICTURE_PX))
+        data = io.BytesIO()
+        drawn.convert("RGB").save(data, "JPEG", quality=85)
+        picture = data.getvalue()
+    return Seen(reading, pieces, picture, photo.taken_at)
+
+
+def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
+    from hoodnote.intake.photo_and_voice import settle
+
+    reading = seen.reading
+    taken_at, remarks = _when(seen, job, capture)
+    crops = [store.keep_bytes(piece, ".png").sha256 for piece in seen.pieces]
+    picture = store.keep_bytes(seen.picture, ".jpg").sha256 if seen.picture else None
     accounts = _accounts(reading)
+    entries: list[Entry] = []
+    warnings = []
     with store.together():
-        for account in accounts:
-            store.add_account(capture, account.reader, 0, account.text, account.confidence, {"warnings": list(reading.warnings)})
-        entries, warnings = record(store, job, capture, settled, reading.readers_used, crops)
+        for account in accounts or (Account("camera", reading.problem or "", (), 0.0),):
+            store.add_account(capture, account.reader, 0, account.text, account.confidence, {
+                "warnings": list(reading.warnings), "kind": reading.kind.value, "taken_at": taken_at.isoformat()})
+        for field, crop in zip(reading.fields, crops, strict=True):
+            timeline = build(store.entries(job))
+            item = _settled(field)
+            if isinstance(field.statement, Fact) and field.statement.key == "vin":
+                item, told = _vin_against_job(item, timeline)
+                remarks += told
+            elif not _is_reading(field):
+                item = _seen_before(item, timeline)
+            origin = Origin("photo", capture.id, capture.sha256, capture.original_name, item.region, reading.readers_used, crop)
+            made = settle(field, item, origin, timeline, taken_at, job.units)
+            if isinstance(made, Entry):
+                added, raised = [store.add_entry(job, made, capture)], []
+                raised = warn(store, job, added, (made.statement, *(v.statement for v in made.versions)), timeline)
+            else:
+                added, raised = record(store, job, capture, [made], reading.readers_used, {0: crop})
+            entries += added
+            warnings += [w for w in raised if w not in warnings]
+        if reading.problem:
+            problem = Settled(None, Standing.UNCONFIRMED, None, (), f"photo {capture.original_name or capture.id}: {reading.problem}")
+            entries += record(store, job, capture, [problem], reading.readers_used)[0]
         store.finish(capture, "done")
-    return Taken(capture, entries, warnings, accounts, reading.warnings, _picture(store, photo, reading))
+    return Taken(capture, tuple(entries), tuple(warnings), accounts, (*_shown(reading), *reading.warnings, *remarks), picture)
 
 
-def _picture(store: Store, photo: Photo, reading: LabelReading) -> str | None:
-    from hoodnote.capture.vision.overlay import overlay
-
-    if not reading.fields:
-        return None
-    drawn = overlay(photo, reading)
-    drawn.thumbnail((_PICTURE_PX, _PICTURE_PX))
-    data = io.BytesIO()
-    drawn.convert("RGB").save(data, "JPEG", quality=85)
-    return store.keep_bytes(data.getvalue(), ".jpg").sha256
+def _shown(reading: PhotoReading) -> tuple[str, ...]:
+    told = reading.fields and reading.kind_confidence < 1
+    return (f"the photo shows: {reading.kind.value} ({reading.kind_confidence:.0%} sure)",) if told else ()
 
 
-def _settled(field) -> Settled:
+def _when(seen: Seen, job: Job, capture: Capture) -> tuple[datetime, list[str]]:
+    """When the photo was taken: by the camera's clock if that can be, else when it came."""
+    if seen.taken_at is None:
+        return capture.captured_at, []
+    if job.opened_at - _BEFORE_OPENING <= seen.taken_at <= capture.captured_at + _AHEAD:
+        return seen.taken_at.astimezone(UTC), []
+    return capture.captured_at, [f"the camera says that the photo is of {seen.taken_at:%Y-%m-%d %H:%M}, which does not go with this job: "
+                                 "the time it came was taken instead"]
+
+
+def _settled(field: PhotoField) -> Settled:
     return Settled(field.statement, field.standing, field.confidence, field.versions, field.question, tuple(map(float, field.box)))
+
+
+def _is_reading(field: PhotoField) -> bool:
+    """A figure of an instrument, which changes; not what is printed on a label."""
+    return isinstance(field.statement, Measured) and not field.statement.place.startswith("label_")
 
 
 def _seen_before(item: Settled, timeline: Timeline) -> Settled:
@@ -79,11 +195,48 @@ def _seen_before(item: Settled, timeline: Timeline) -> Settled:
     return item
 
 
-def _accounts(reading: LabelReading) -> tuple[Account, ...]:
+def _vin_against_job(item: Settled, timeline: Timeline) -> tuple[Settled, list[str]]:
+    """The photo's VIN with the VIN and the model year that the job has: the same is one more account, another is a question.
+
+    What the VIN says of make, year and plant is told as guidance.
+    """
+    from hoodnote.readings.vin import check_vin, decode
+
+    facts = facts_of(timeline)
+    offered = list(dict.fromkeys(v.statement.value for v in item.versions if isinstance(v.statement, Fact)))
+    known, vin = facts.get("vin"), item.statement.value
+    if known in offered and (known == vin or item.standing is Standing.UNCONFIRMED):
+        vin = known
+        item = replace(item, statement=Fact("vin", vin), standing=Standing.AGREED, question=None)
+    elif known is not None and known != vin:
+        versions = (*item.versions, Version("job", known, Fact("vin", known)))
+        return replace(item, standing=Standing.UNCONFIRMED, versions=versions,
+                       question=f"The VIN in the photo reads {vin}, the job has {known}: which is this vehicle's?"), []
+    if check_vin(vin) is not None:
+        return item, []
+    told = decode(vin, datetime.now(UTC).year + 1)
+    year, remarks = facts.get("model_year"), [f"VIN {vin} says {told.in_words()}; guidance, look at the vehicle"]
+    make = facts.get("make")
+    if make and told.make and not _alike(make, told.make):
+        remarks.append(f"the job says the make is {make}, the VIN's first three characters are listed for {told.make}: check that it is this vehicle's")
+    if year and year.isdigit() and told.years and int(year) not in told.years and vin[0] in "12345":
+        years = " or ".join(map(str, told.years))
+        item = replace(item, standing=Standing.UNCONFIRMED,
+                       question=f"The VIN reads {vin}, whose model year is {years}, and the job says {year}: is it this vehicle's VIN?")
+    return item, remarks
+
+
+def _alike(one: str, other: str) -> bool:
+    from rapidfuzz import fuzz, utils
+
+    return fuzz.partial_ratio(one, other, processor=utils.default_process) >= 80
+
+
+def _accounts(reading: PhotoReading) -> tuple[Account, ...]:
     """One account a reader, from the versions that its fields kept."""
     out = []
     for reader in reading.readers_used:
-        versions: list[Version] = [v for field in reading.fields for v in field.versions if v.reader == reader]
+        versions: Sequence[Version] = [v for field in reading.fields for v in field.versions if v.reader == reader]
         out.append(Account(reader, " / ".join(dict.fromkeys(v.text for v in versions)),
                            tuple(v.statement for v in versions if v.statement is not None),
                            min((v.confidence for v in versions if v.confidence is not None), default=0.0)))

@@ -14,7 +14,7 @@ from hoodnote.readings.model import Origin
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-_CROP = (360, 120)      # largest width and height, px
+_CROP = (360, 240)      # largest width and height, px; a line of print is never as high, a dial is
 _PHOTO = (240, 180)
 _MARGIN = 0.15          # of the region's size, left around it
 

@@ -75,8 +75,8 @@ def proves(one: Amount, other: Amount) -> bool:
 
 _NUMBER = r"(?:\d{1,4}(?:[.,]\d{1,3})?|\.\d{1,3})"
 _UNITS = {
-    "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:rams?|RAMS?|r)?)", "lb": r"(?:[lLI][bB][sS]?|pounds?)",
-    "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC][mM](?:3|³))",
+    "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:r?|rams?|RAMS?|ramm(?:es?|i|o)?|ramos))", "lb": r"(?:[lLI][bB][sS]?|pounds?)",
+    "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC]{2}[mM]|[cC][mM](?:3|³))",
 }
 _UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))
 _VOLUME_UNIT = "|".join(_UNITS[u] for u in ("fl oz", "oz", "mL"))
@@ -122,16 +122,18 @@ def _unit_of(printed: str) -> str:
     return next(u for u in ("kg", "fl oz", "oz", "lb", "mL", "g") if re.fullmatch(_UNITS[u], printed))
 
 
-def _decimal(printed: str) -> tuple[Decimal, int] | None:
-    """A comma is a decimal comma; "055" and "1,200" are not clean."""
-    if re.fullmatch(r"0\d+(?:[.,]\d+)?", printed) or re.fullmatch(r"[1-9]\d{0,2},\d{3}", printed):
+def _decimal(printed: str, unit: str) -> tuple[Decimal, int] | None:
+    """A comma is a decimal comma; "055" is not clean. "1,200 g" and "1.200 g" are not either: twelve hundred to some printers, one and
+    a fifth to others. Thousands of kg are not meant, whichever sign is printed."""
+    thousands = {"kg": "", "g": ".,", "mL": ".,"}.get(unit, ",")
+    if re.fullmatch(r"0\d+(?:[.,]\d+)?", printed) or (thousands and re.fullmatch(rf"[1-9]\d{{0,2}}[{thousands}]\d{{3}}", printed)):
         return None
     plain = printed.replace(",", ".")
     return Decimal("0" + plain if plain.startswith(".") else plain), len(plain.partition(".")[2])
 
 
 def _compound(match: re.Match) -> Amount | None:
-    ounces = _decimal(match["b"])
+    ounces = _decimal(match["b"], "oz")
     if ounces is None or ounces[0] >= 16:
         return None
     value = Decimal(match["a"]) * 16 + ounces[0]
@@ -140,11 +142,11 @@ def _compound(match: re.Match) -> Amount | None:
 
 def _two(match: re.Match) -> tuple[Decimal, Decimal, str, int] | None:
     """Both figures in the first one's unit, or None."""
-    a, b = _decimal(match["a"]), _decimal(match["b"])
-    if a is None or b is None:
-        return None
     unit_b = _unit_of(match["unit2"])
     unit_a = _unit_of(match["unit1"]) if match["unit1"] else unit_b
+    a, b = _decimal(match["a"], unit_a), _decimal(match["b"], unit_b)
+    if a is None or b is None:
+        return None
     second = b[0]
     if (unit_a, unit_b) == ("kg", "g"):
         second = b[0].scaleb(-3)
@@ -169,7 +171,7 @@ def _range(match: re.Match) -> Amount | None:
 
 
 def _plain(match: re.Match) -> Amount | None:
-    number = _decimal(match["a"])
+    number = _decimal(match["a"], _unit_of(match["unit2"]))
     if number is None or number[0] == 0 or _part_of_pounds_and_ounces(match):
         return None
     return Amount(number[0], _unit_of(match["unit2"]), None, number[1], match.start(), match.end(), match[0])
@@ -204,7 +206,7 @@ _REFRIGERANT_LIKE = re.compile(r"(?<![A-Za-z0-9])(?:R|HFC|HFO|CFC)[\s\-–]{0,2}
 _OIL = re.compile(
     r"(?<![A-Za-z])(?:(?P<pag>PAG)[\s\-–.·]{0,2}(?:(?:OIL|oil|ISO|VG)[\s\-–]{0,2}){0,2}"
     rf"(?!{_NUMBER}\s?(?:{_VOLUME_UNIT})(?![A-Za-z0-9]))(?P<grade>\d{{2,3}}(?![\dA-Za-z.,]))?(?P<odd>[\dA-Za-z]*)"
-    r"|(?P<poe>POE)(?![A-Za-z])|(?P<mineral>(?i:mineral))(?![A-Za-z]))")
+    r"|(?P<poe>POE)(?![A-Za-z])|(?P<mineral>(?i:min[eé]ra(?:a?l|le|lis[cs]he?s?))(?:\s?(?i:[öo]e?l))?)(?![A-Za-z]))")
 
 
 def refrigerants(text: str) -> tuple[list[Designation], list[str]]:

@@ -1,18 +1,19 @@
 """Lines of a flat label, as one reader gave them, to the label's four fields.
 
 What a label must state: refrigerant, charge and oil (SAE J639, from memory). A figure belongs to a field by its
-unit and by the nearest word at its left or above it; `rapidfuzz` forgives misread words, never misread figures.
+unit and by the nearest word at its left or above it. A label may state more than one of a kind: for front and rear
+systems, or an old label beside the one of a conversion. Then every one is shown and a person says which.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 
 from hoodnote.capture.vision.figures import Agreement, Amount, Designation, amounts, compare, oil_types, proves, refrigerants
+from hoodnote.capture.vision.label_words import tells_conversion, tells_systems, topic
 from hoodnote.capture.vision.readers import TextLine
 from hoodnote.capture.vision.rectify import bounds
 from hoodnote.statements.model import Fact, Measured
@@ -24,13 +25,6 @@ FIELD_NAMES = {REFRIGERANT: "refrigerant", CHARGE: "charge", OIL_TYPE: "oil type
 
 # Charge of a passenger vehicle, with rear air too, and the oil in it: common practice, no source.
 PLAUSIBLE_SI = {CHARGE: (0.3, 2.5), OIL: (0.03, 0.5)}
-
-_WORDS = {
-    "charge": ("REFRIGERANT", "CHARGE", "CHARGING"),
-    "oil": ("OIL", "LUBRICANT", "LUBRICATION", "HUILE"),
-    "other": ("PRESSURE", "WEIGHT", "COOLANT", "BATTERY", "ENGINE", "WASHER", "FUEL", "BRAKE", "GVWR", "DYE"),
-}
-
 
 @dataclass(frozen=True)
 class Sighting:
@@ -44,14 +38,18 @@ class Sighting:
     proved: bool = False             # the label's other unit system confirms the figure
     plausible: bool = True
     question: str | None = None      # what makes it doubtful in itself
+    others: tuple[Measured | Fact, ...] = ()     # what else the label states of the same field
 
 
 @dataclass(frozen=True)
 class Account:
-    """One reader's account of a label. `unclear` are bits that look like a figure of the field and are not clean."""
+    """One reader's account of a label. `unclear` are bits that look like a figure of the field and are not clean;
+    `systems`: front and rear are told apart somewhere; `converted`: it tells of a conversion or names two refrigerants."""
 
     sightings: dict[str, Sighting]
     unclear: dict[str, tuple[str, ...]]
+    systems: bool = False
+    converted: bool = False
 
 
 @dataclass(frozen=True)
@@ -65,6 +63,16 @@ class _Row:
     def covering(self, start: int, end: int) -> list[TextLine]:
         ends = [*self.starts[1:], len(self.text) + 1]
         return [line for line, a, b in zip(self.lines, self.starts, ends, strict=True) if a < end and start < b]
+
+    def place_of(self, start: int, end: int) -> tuple[float, float]:
+        """Left and right end of a piece of the text, letters taken as equally wide: a line may run through several columns."""
+        sides = []
+        for line, begin in zip(self.lines, self.starts, strict=True):
+            if begin < end and start < begin + len(line.text):
+                left, _, right, _ = bounds(line.quad)
+                step = (right - left) / len(line.text)
+                sides += [left + max(0, start - begin) * step, left + min(len(line.text), end - begin) * step]
+        return min(sides), max(sides)
 
 
 def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
@@ -90,7 +98,7 @@ def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
                 masses.append((amount, row))
             else:
                 oil_by_mass.append(amount.text.strip())
-        oily = _last_word(row.text) == "oil"
+        oily = topic(row.text) == "oil"
         for bit in odd:
             unclear[OIL if oily or bit.lower().rstrip(".").endswith(("ml", "cc", "mi", "m1")) else CHARGE].append(bit)
         designations, odd = refrigerants(row.text)
@@ -100,13 +108,12 @@ def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
         oils += [(d, row) for d in designations]
         unclear[OIL_TYPE] += odd
     unclear[OIL] += oil_by_mass
-    sightings = {
-        REFRIGERANT: _designated(REFRIGERANT, names),
-        CHARGE: _amount(CHARGE, masses, prefer),
-        OIL_TYPE: _designated(OIL_TYPE, oils),
-        OIL: _amount(OIL, volumes, prefer),
-    }
-    return Account({k: v for k, v in sightings.items() if v is not None}, {k: tuple(dict.fromkeys(v)) for k, v in unclear.items()})
+    named = {OIL_TYPE: _designated(OIL_TYPE, oils), REFRIGERANT: _designated(REFRIGERANT, names)}
+    told = _Told(rows, names)
+    sightings = {**named, CHARGE: _amount(CHARGE, masses, prefer, told), OIL: _amount(OIL, volumes, prefer, told)}
+    systems = any(tells_systems(x.text) for x in lines)
+    converted = named[REFRIGERANT] is not None and bool(named[REFRIGERANT].others) or any(tells_conversion(x.text) for x in lines)
+    return Account({k: v for k, v in sightings.items() if v is not None}, {k: tuple(dict.fromkeys(v)) for k, v in unclear.items()}, systems, converted)
 
 
 def _rows(lines: Sequence[TextLine]) -> list[_Row]:
@@ -138,42 +145,21 @@ def _rows(lines: Sequence[TextLine]) -> list[_Row]:
     return sorted(out, key=lambda r: r.top)
 
 
-@cache
-def _category(word: str) -> str | None:
-    from rapidfuzz import fuzz
-
-    if len(word) < 3:
-        return None
-    best, category = 0.0, None
-    for name, words in _WORDS.items():
-        for known in words:
-            # a short word must be exact: one letter is a third of it
-            score = 100.0 * (word == known) if min(len(word), len(known)) < 5 else fuzz.ratio(word, known)
-            if score > best:
-                best, category = score, name
-    return category if best >= 80 else None
-
-
-def _last_word(text: str) -> str | None:
-    found = [c for c in (_category("".join(ch for ch in w if ch.isalpha()).upper()) for w in text.replace("/", " ").split()) if c]
-    return found[-1] if found else None
-
-
 def _context(rows: Sequence[_Row], index: int, previous: int, amount: Amount) -> str | None:
     """What the words at the left, or else above, say the amount is of."""
     row = rows[index]
-    if (left := _last_word(row.text[previous:amount.start])) is not None:
+    if (left := topic(row.text[previous:amount.start])) is not None:
         return left
     if previous:                    # the second unit of the amount before it, or its neighbour
-        if (left := _last_word(row.text[:amount.start])) is not None:
+        if (left := topic(row.text[:amount.start])) is not None:
             return left
-    box = _box(row.covering(amount.start, amount.end))
+    box = row.place_of(amount.start, amount.end)
     height = row.bottom - row.top
     for above in reversed(rows[:index]):
         if row.top - above.bottom > 2.5 * height:
             return None
-        over = [x.text for x in above.lines if bounds(x.quad)[0] < box[2] and bounds(x.quad)[2] > box[0]]
-        if (word := _last_word(" ".join(over))) is not None:
+        over = [x.text for x in above.lines if bounds(x.quad)[0] < box[1] and bounds(x.quad)[2] > box[0]]
+        if (word := topic(" ".join(over))) is not None:
             return word
         if amounts(above.text)[0]:  # a row of figures belongs to its own heading
             return None
@@ -185,6 +171,42 @@ def _box(lines: Sequence[TextLine]) -> tuple[float, float, float, float]:
     return float(boxes[:, 0].min()), float(boxes[:, 1].min()), float(boxes[:, 2].max()), float(boxes[:, 3].max())
 
 
+@dataclass(frozen=True)
+class _Told:
+    """What a label says its several amounts are of."""
+
+    rows: Sequence[_Row]
+    names: Sequence[tuple[Designation, _Row]]
+
+    def of(self, amount: Amount, row: _Row) -> str | None:
+        """The words for the system an amount is of, as printed: at its left, or else the nearest above it; or its refrigerant."""
+        for cell in reversed(row.text[:amount.start].split("|")):
+            words = cell[:figures[0].start] if (figures := amounts(cell)[0]) else cell
+            if tells_systems(words):
+                return f'"{words.strip(" :|(")}"'
+        place = row.place_of(amount.start, amount.end)
+        for above in reversed([r for r in self.rows if r.top < row.top]):
+            for line in above.lines:
+                left, _, right, _ = bounds(line.quad)
+                if left < place[1] and right > place[0] and tells_systems(line.text):
+                    return f'"{line.text.strip(" :|")}"'
+        return self._refrigerant(amount, row, place)
+
+    def _refrigerant(self, amount: Amount, row: _Row, place: tuple[float, float]) -> str | None:
+        if len({d.value for d, _ in self.names}) < 2:
+            return None
+        here = {d.value for d, r in self.names if r is row and d.end <= amount.start}
+        if not here:
+            above = [(r.top, d.value) for d, r in self.names if r.top < row.top and _beside(r.place_of(d.start, d.end), place)]
+            here = {value for top, value in above if top == max(t for t, _ in above)}
+        return f"with {here.pop()}" if len(here) == 1 else None
+
+
+def _beside(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Do two pieces of text, left and right end, stand in one column?"""
+    return one[0] < other[1] and other[0] < one[1]
+
+
 def _designated(field: str, found: list[tuple[Designation, _Row]]) -> Sighting | None:
     if not found:
         return None
@@ -194,15 +216,18 @@ def _designated(field: str, found: list[tuple[Designation, _Row]]) -> Sighting |
         values = [v for v in values if v != "PAG"]
     first, row = next((d, r) for d, r in found if d.value == values[0])
     lines = row.covering(first.start, first.end)
-    question = None
+    question, box = None, _box(lines)
     if len(values) > 1:
-        question = f"The label names {' and '.join(values)}: which is its {FIELD_NAMES[field]}?"
+        why = ", as after a conversion" if field == REFRIGERANT else ""
+        question = f"The label names {' and '.join(values)}{why}: which is the {FIELD_NAMES[field]} of this system as it is now?"
+        box = _box([x for value in values for d, r in found if d.value == value for x in r.covering(d.start, d.end)])
     elif values == ["PAG"]:
         question = "The label says PAG and no grade was read: which grade is it?"
-    return Sighting(Fact(field, values[0]), min(x.confidence for x in lines), _box(lines), row.text, question=question)
+    return Sighting(Fact(field, values[0]), min(x.confidence for x in lines), box, row.text, question=question,
+                    others=tuple(Fact(field, value) for value in values[1:]))
 
 
-def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str) -> Sighting | None:
+def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str, told: _Told) -> Sighting | None:
     if not found:
         return None
     low, high = PLAUSIBLE_SI[field]
@@ -214,16 +239,34 @@ def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str) -> Sighti
     lines = row.covering(kept.start, kept.end)
     question = None
     others = [a for a, _ in pool[1:]]
-    differing = [a for a in others if compare(kept, a) is Agreement.DIFFER]
-    if differing:
-        question = f"The label reads {' and '.join(_printed(a) for a in (kept, *differing))}, which do not agree: which is its {FIELD_NAMES[field]}?"
+    several = _different(pool)
+    if len(several) > 1:
+        question, lines = _which(field, several, told), [x for a, r in several for x in r.covering(a.start, a.end)]
     elif not likely:
         question = f"The {FIELD_NAMES[field]} reads {_printed(kept)}, which is not plausible: what does the label say?"
     elif doubtful := _unlike_tolerance(kept, others):
         question = doubtful
-    proved = any(a.metric is not kept.metric and proves(kept, a) for a in others) and not differing
-    statement = Measured(field, kept.value, kept.unit, tolerance=kept.tolerance)
-    return Sighting(statement, min(x.confidence for x in lines), _box(lines), row.text, kept, proved, bool(likely), question)
+    proved = any(a.metric is not kept.metric and proves(kept, a) for a in others) and len(several) == 1
+    stated = [Measured(field, a.value, a.unit, tolerance=a.tolerance) for a, _ in several]
+    return Sighting(stated[0], min(x.confidence for x in lines), _box(lines), row.text, kept, proved, bool(likely), question, tuple(stated[1:]))
+
+
+def _different(pool: Sequence[tuple[Amount, _Row]]) -> list[tuple[Amount, _Row]]:
+    """Those that are not another printing of one before them."""
+    out: list[tuple[Amount, _Row]] = []
+    for amount, row in pool:
+        if all(compare(a, amount) is Agreement.DIFFER for a, _ in out):
+            out.append((amount, row))
+    return out
+
+
+def _which(field: str, several: Sequence[tuple[Amount, _Row]], told: _Told) -> str:
+    """What to ask about amounts that differ. Told to be of different systems, none of them is wrong."""
+    whose = [told.of(a, r) for a, r in several]
+    printed = " and ".join(f"{_printed(a)}{f' ({w})' if w else ''}" for (a, _), w in zip(several, whose, strict=True))
+    if len(set(whose)) > 1:
+        return f"The label gives more than one {FIELD_NAMES[field]}, {printed}: which is for the system of this vehicle?"
+    return f"The label reads {printed}, which do not agree: which is its {FIELD_NAMES[field]}?"
 
 
 def _unlike_tolerance(kept: Amount, others: Sequence[Amount]) -> str | None:

@@ -8,47 +8,39 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.figures import Agreement, compare
-from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, REFRIGERANT, Account, Sighting, interpret
+from hoodnote.capture.vision.figures import Agreement, amounts, compare, refrigerants
+from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, OIL, REFRIGERANT, Account, Sighting, interpret
+from hoodnote.capture.vision.label_words import tells_conversion, topic
 from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.reading import Kind, PhotoField, PhotoReading
 from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, available_readers
-from hoodnote.capture.vision.rectify import TEXT_HEIGHT, View, enhanced, flatten, overexposed, reach_left, reach_right, sharpness
+from hoodnote.capture.vision.rectify import (
+    TEXT_HEIGHT,
+    View,
+    covered,
+    enhanced,
+    flatten,
+    main_cluster,
+    overexposed,
+    reach_left,
+    reach_right,
+    reduced,
+    sharpness,
+    turned,
+)
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Fact, Measured
 
 SURE = 0.8                  # below it the better of two agreeing readers was guessing
 GLARE_SHARE = 0.01          # of a field's box, its surroundings included
+MOST_ASIDE = 8              # lines of text elsewhere in the photo that are looked at
+LOOK_SIDE, MOST_LOOKED_AT = 800, 6     # px of the longest side, and lines of text, that the kind of photo is judged by
 LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print is not read reliably
-
-
-@dataclass(frozen=True)
-class LabelField:
-    """`box` is left, top, right, bottom in the photo's pixels, `quad` the same place's four corners as the label lies;
-    `crop` is a PNG of the flat label around the field."""
-
-    statement: Measured | Fact
-    standing: Standing
-    confidence: float
-    versions: tuple[Version, ...]
-    box: tuple[int, int, int, int]
-    quad: tuple[tuple[int, int], ...]
-    crop: bytes
-    question: str | None = None
-
-
-@dataclass(frozen=True)
-class LabelReading:
-    """`problem` says in one line what to do when the photo is not good enough to be a label reading."""
-
-    fields: tuple[LabelField, ...]
-    warnings: tuple[str, ...]
-    readers_used: tuple[str, ...]
-    problem: str | None = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +49,7 @@ class _Seen:
     sighting: Sighting
 
 
-def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: str = "metric") -> LabelReading:
+def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: str = "metric") -> PhotoReading:
     """Reads the label in a photo. `prefer` ("metric" or "us") is the unit kept where the label prints both,
     unless only the other carries the tolerance.
 
@@ -71,9 +63,9 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     used = tuple(r.name for r in readers)
     finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
     flat = flatten(photo.pixels, finder)
-    if flat is None or not flat[1]:
-        return LabelReading((), (), used, _what_to_do(photo, flat[0] if flat else None))
-    view, quads = flat
+    if flat is None or not flat.quads:
+        return PhotoReading(Kind.LABEL, (), (), used, _what_to_do(photo, flat.view if flat else None))
+    view, quads = flat.view, flat.quads
 
     first, quads = _with_lost_units(view, quads, finder)
     lines = {r.name: first if r is finder else r.read(view.pixels, quads) for r in readers}
@@ -87,16 +79,58 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
             kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
             accounts.append((reader.name, interpret(kept + reader.read(second.pixels, again), prefer)))
 
-    fields = decide(accounts, used, view, photo)
+    fields = decide(accounts, used, view, photo, _other_label(photo, flat.aside, finder))
     warnings = _warnings(fields, accounts, used, view)
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
-    return LabelReading(tuple(fields), tuple(warnings), used, problem)
+    return PhotoReading(Kind.LABEL, tuple(fields), tuple(warnings), used, problem)
 
 
-def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> list[LabelField]:
-    """Fields from the readers' accounts, (reader name, account) each; `used` names every reader that was asked."""
-    return [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
+def looks_like(photo: Photo, finder: NeuralReader | None = None) -> float:
+    """How much the photo looks like one of a refrigerant label, 0 to 1, from its longest lines of text in a reduced picture."""
+    finder = finder or NeuralReader()
+    small, _ = reduced(photo.pixels, LOOK_SIDE)
+    quads = finder.find_text(small)
+    if not quads:
+        return 0.0
+    lines = sorted(main_cluster(quads), key=lambda q: np.linalg.norm(q[1] - q[0]) + np.linalg.norm(q[2] - q[1]), reverse=True)
+    hits: set[str] = set()
+    for quad in lines[:MOST_LOOKED_AT]:
+        text, _ = finder.read_strip(turned(small, quad, finder))
+        hits |= ({topic(text)} & {"charge", "oil"}) | ({"designation"} if refrigerants(text)[0] else set())
+        if len(hits) > 1:
+            break
+    return (0.1 if len(lines) < 3 else 0.2, 0.6, 0.9, 0.97)[len(hits)]
+
+
+def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo, other: str | None = None) -> list[PhotoField]:
+    """Fields from the readers' accounts, (reader name, account) each; `used` names every reader that was asked; `other` is what
+    another label in the photo says, if there is one."""
+    fields = [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
+    return [replace(f, question=why, standing=Standing.UNCONFIRMED, confidence=min(f.confidence, 0.5))
+            if f.question is None and (why := _of_several(f, accounts, other)) else f for f in fields]
+
+
+def _of_several(field: PhotoField, accounts: Sequence[tuple[str, Account]], other: str | None) -> str | None:
+    """Why a figure that reads well may still not be this system's."""
+    name, value = FIELD_NAMES[_key(field)], stated(field.statement)
+    if other is not None:
+        return f'The {name} reads {value}, and another label beside it reads "{other}": which is true of this system as it is now?'
+    if any(a.converted for _, a in accounts):
+        return f"The label tells of a conversion, and one {name} was read, {value}: is it that of this system as it is now?"
+    if _key(field) in (CHARGE, OIL) and any(a.systems for _, a in accounts):
+        return f"The label tells front and rear systems apart, and one {name} was read, {value}: is it for the system of this vehicle?"
+    return None
+
+
+def _other_label(photo: Photo, aside: Sequence[np.ndarray], finder: NeuralReader) -> str | None:
+    """What text away from the label says of a refrigerant, a mass or a conversion: the label of a conversion, or the one before it."""
+    tall = [q for q in aside if min(np.linalg.norm(q[1] - q[0]), np.linalg.norm(q[2] - q[1])) >= LEAST_TEXT_PX]
+    for quad in sorted(tall, key=lambda q: float(np.ptp(q[:, 0]) * np.ptp(q[:, 1])), reverse=True)[:MOST_ASIDE]:
+        text, confidence = finder.read_strip(turned(photo.pixels, quad, finder))
+        if confidence > 0.6 and (refrigerants(text)[0] or tells_conversion(text) or any(a.unit in ("kg", "g", "oz", "lb") for a in amounts(text)[0])):
+            return text
+    return None
 
 
 def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
@@ -116,7 +150,7 @@ def _with_room_on_the_left(view: View, lines: Sequence[TextLine], quads: Sequenc
     return [x for x in lines if not any(x is y for y in first)] + again
 
 
-def _key(field: LabelField) -> str:
+def _key(field: PhotoField) -> str:
     return field.statement.place if isinstance(field.statement, Measured) else field.statement.key
 
 
@@ -141,7 +175,7 @@ def _same(one: Sighting, other: Sighting) -> bool:
     return one.statement == other.statement
 
 
-def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> LabelField | None:
+def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> PhotoField | None:
     seen = [_Seen(reader, a.sightings[name]) for reader, a in accounts if name in a.sightings]
     if not seen:
         return None
@@ -161,13 +195,15 @@ def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[st
     for s in sorted(seen, key=lambda s: s.sighting.confidence, reverse=True):
         shown = Version(s.reader, s.sighting.text, s.sighting.statement, round(s.sighting.confidence, 3))
         versions.setdefault((s.reader, s.sighting.statement), shown)
+        for other in s.sighting.others:
+            versions.setdefault((s.reader, other), replace(shown, statement=other))
     by_reader = {}
     for s in best:
         by_reader[s.reader] = max(by_reader.get(s.reader, 0.0), s.sighting.confidence)
     confidence = 1 - float(np.prod([1 - c for c in by_reader.values()]))        # independent readers
     confidence = confidence if question is None else min(confidence, 0.5)
     standing = Standing.AGREED if question is None else Standing.UNCONFIRMED
-    return LabelField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
+    return PhotoField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
                       _photo_box(view, chosen.box, photo), _photo_quad(view, chosen.box), _crop(view, chosen.box), question)
 
 
@@ -183,6 +219,8 @@ def _question(name: str, groups: list[list[_Seen]], used: Sequence[str], view: V
         return f"The {what} reads {' or '.join([value, *(stated(g[0].sighting.statement) for g in rivals)])}: which is it?"
     if _glare_near(view, chosen.box):
         return f"Glare lies by the {what}, read as {value}: is that what the label says?"
+    if covered(view.pixels, chosen.box):
+        return f"Something covers the label by the {what}, read as {value}, or it is torn there: is that what the label says?"
     if _at_the_edge(view, chosen.box, photo):
         return f"The {what}, read as {value}, is cut by the edge of the photo: is that what the label says?"
     readers = {s.reader for s in best}
@@ -268,7 +306,7 @@ def stated(statement: Measured | Fact) -> str:
     return f"{statement.value}{tolerance} {statement.unit}"
 
 
-def _warnings(fields: Sequence[LabelField], accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View) -> list[str]:
+def _warnings(fields: Sequence[PhotoField], accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View) -> list[str]:
     out = []
     if len(used) == 1:
         out.append(f"Only the {used[0]} was available: figures without a second unit on the label stay unconfirmed.")

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import io
 import math
 from typing import TYPE_CHECKING
 
-from hoodnote.capture.vision.label import LabelReading, stated
+from hoodnote.capture.vision.label import stated
 from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.reading import Mark, PhotoField, PhotoReading
 from hoodnote.readings.model import Standing
 
 if TYPE_CHECKING:
     from PIL import Image
 
 AGREED_COLOUR, ASKED_COLOUR = (0, 150, 90), (205, 90, 0)
+NEEDLE_COLOUR, USED_COLOUR = (225, 0, 120), (0, 110, 215)
+_MARKED_PX = 720           # longest side of the piece with its marks
 
 
-def overlay(photo: Photo, reading: LabelReading) -> Image.Image:
-    """RGB picture of the photo's size: a box and its figure per field; a question mark and a broken box where a person must look."""
+def overlay(photo: Photo, reading: PhotoReading) -> Image.Image:
+    """RGB picture of the photo's size: what each field was read by (a box, or its marks) and its figure;
+    a question mark and a broken line where a person must look."""
     from PIL import Image, ImageDraw, ImageFont
 
     image = Image.fromarray(photo.pixels).copy()
@@ -28,8 +33,11 @@ def overlay(photo: Photo, reading: LabelReading) -> Image.Image:
     for field in sorted(reading.fields, key=lambda f: f.box[1] + f.box[3]):
         agreed = field.standing is not Standing.UNCONFIRMED
         colour = AGREED_COLOUR if agreed else ASKED_COLOUR
-        for start, end in zip(field.quad, field.quad[1:] + field.quad[:1], strict=True):
-            _side(draw, start, end, colour, width, None if agreed else size)     # broken: told apart without colour too
+        outlined = [m for m in field.marks if m.role == "outline"]
+        for mark in field.marks:
+            _draw(draw, mark, colour, width, None if agreed else size)
+        if not outlined:
+            _draw(draw, Mark(field.quad, True, "outline"), colour, width, None if agreed else size)
         words = stated(field.statement) + ("" if agreed else " ?")
         box = draw.textbbox((0, 0), words, font=font)
         w, h = box[2] - box[0] + size, box[3] - box[1] + size // 2
@@ -43,7 +51,39 @@ def overlay(photo: Photo, reading: LabelReading) -> Image.Image:
     return image
 
 
-def _side(draw, start: tuple[int, int], end: tuple[int, int], colour: tuple[int, int, int], width: int, dash: int | None) -> None:
+def marked_piece(photo: Photo, field: PhotoField) -> bytes:
+    """PNG of the field's piece of the photo with its marks on it, for a figure that is seen by them rather than by its crop."""
+    from PIL import Image, ImageDraw
+
+    left, top, right, bottom = field.box
+    margin = max(4, (right - left) // 10)
+    left, top, right, bottom = max(0, left - margin), max(0, top - margin), min(photo.width, right + margin), min(photo.height, bottom + margin)
+    scale = min(1.0, _MARKED_PX / max(1, right - left, bottom - top))
+    piece = Image.fromarray(photo.pixels[top:max(bottom, top + 1), left:max(right, left + 1)])
+    piece = piece.resize((max(1, round(piece.width * scale)), max(1, round(piece.height * scale))), Image.Resampling.BOX)
+    agreed = field.standing is not Standing.UNCONFIRMED
+    width = max(2, max(piece.size) // 180)
+    for mark in field.marks:
+        moved = Mark(tuple(((x - left) * scale, (y - top) * scale) for x, y in mark.points), mark.closed, mark.role)
+        _draw(ImageDraw.Draw(piece), moved, AGREED_COLOUR if agreed else ASKED_COLOUR, width, None if agreed else 8 * width)
+    out = io.BytesIO()
+    piece.save(out, "PNG")
+    return out.getvalue()
+
+
+def _draw(draw, mark: Mark, colour: tuple[int, int, int], width: int, dash: int | None) -> None:
+    """An outline in the colour of the field's standing, broken where it is asked: told apart without colour too. Needle and used
+    figures in their own."""
+    own = {"needle": NEEDLE_COLOUR, "used": USED_COLOUR}.get(mark.role)
+    points = mark.points + mark.points[:1] if mark.closed else mark.points
+    longest = None if own or dash is None or len(points) < 8 else 2         # of an outline of many short sides every other two are drawn
+    for i, (start, end) in enumerate(zip(points, points[1:], strict=False)):
+        if longest and i // longest % 2:
+            continue
+        _side(draw, start, end, own or colour, width if mark.role != "used" else max(1, width // 2), None if own or longest else dash)
+
+
+def _side(draw, start: tuple[float, float], end: tuple[float, float], colour: tuple[int, int, int], width: int, dash: int | None) -> None:
     length = math.dist(start, end)
     pieces = max(1, round(length / dash)) if dash else 1
     for i in range(0, pieces, 2):

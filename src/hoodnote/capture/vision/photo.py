@@ -6,6 +6,8 @@ import hashlib
 import io
 import warnings
 from dataclasses import dataclass
+from datetime import datetime
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,7 @@ from hoodnote.errors import HoodnoteError
 
 MAX_FILE_BYTES = 100_000_000
 MAX_PIXELS = 60_000_000          # checked in the header, before anything is decoded; 180 MB once decoded
+WORK_PIXELS = 25_000_000         # a larger picture is reduced, which bounds memory and time
 MIN_SIDE = 64
 # Phones write two pictures into one JPEG (MPO); the first is the photo, so it is no animation.
 _STILL_PICTURES_IN_ONE = {"MPO"}
@@ -23,13 +26,15 @@ _HEIF_BRANDS = {b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b
 
 @dataclass(frozen=True, eq=False)
 class Photo:
-    """`pixels` is uint8, height x width x 3, RGB, upright by its EXIF orientation; `sha256` is of the file as it came."""
+    """`pixels` is uint8, height x width x 3, RGB, upright by its EXIF orientation, reduced when larger than WORK_PIXELS; `sha256` is of
+    the file as it came. `taken_at` is what the camera's clock said (aware; in this machine's zone where the camera named none)."""
 
     pixels: np.ndarray
     width: int
     height: int
     sha256: str | None = None
     name: str | None = None
+    taken_at: datetime | None = None
 
 
 def load_photo(path: str | Path) -> Photo:
@@ -38,20 +43,26 @@ def load_photo(path: str | Path) -> Photo:
     data = _bytes_of(path)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)     # our own limit is lower
+            warnings.simplefilter("ignore")     # our own limit of pixels is lower, and damaged EXIF is nobody's concern
+            if _is_heif(data) and find_spec("pillow_heif"):
+                import pillow_heif
+
+                pillow_heif.register_heif_opener()
             image = Image.open(io.BytesIO(data))
             _refuse_unsuitable(image, path)
-            image.load()
+            taken_at = _taken_at(image)
+            image = _upright(_bounded(image))
     except HoodnoteError:
         raise
     except Image.DecompressionBombError:
-        raise HoodnoteError(f"{path.name} claims to be larger than {MAX_PIXELS // 1_000_000} megapixels; save it smaller and try again") from None
+        most = MAX_PIXELS // 1_000_000
+        raise HoodnoteError(f"{path.name} claims to be larger than {most} megapixels; save it smaller and try again") from None
     except UnidentifiedImageError:
         raise HoodnoteError(_unknown_format(data, path)) from None
     except Exception:       # decoders raise OSError, SyntaxError, ValueError, zlib.error and others for a damaged file
         raise HoodnoteError(f"{path.name} is cut short or damaged; copy it from the phone again") from None
-    pixels = _plain_rgb(_upright(image), path)
-    return Photo(pixels, pixels.shape[1], pixels.shape[0], hashlib.sha256(data).hexdigest(), path.name)
+    pixels = _plain_rgb(image, path)
+    return Photo(pixels, pixels.shape[1], pixels.shape[0], hashlib.sha256(data).hexdigest(), path.name, taken_at)
 
 
 def _bytes_of(path: Path) -> bytes:
@@ -84,9 +95,44 @@ def _refuse_unsuitable(image: Image.Image, path: Path) -> None:
 
 
 def _unknown_format(data: bytes, path: Path) -> str:
-    if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
-        return f"{path.name} is a HEIC photo, which cannot be opened here; set the phone's camera to save JPEG, or export it as JPEG"
+    if _is_heif(data):
+        return f"{path.name} is a HEIC photo; run: pip install pillow-heif, or set the phone's camera to save JPEG"
+    if data[:5] == b"%PDF-":
+        return f"{path.name} is a PDF, not a photo; save its page as a picture, or take a photo of it"
     return f"{path.name} is not a photo this can open; give a JPEG, PNG, WebP or TIFF"
+
+
+def _is_heif(data: bytes) -> bool:
+    return data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS
+
+
+def _bounded(image: Image.Image) -> Image.Image:
+    """Decoded, with at most WORK_PIXELS. A JPEG is decoded small at once, so that its full size is never in memory."""
+    factor = (WORK_PIXELS / (image.width * image.height)) ** 0.5
+    if factor >= 1:
+        image.load()
+        return image
+    size = (max(1, int(image.width * factor)), max(1, int(image.height * factor)))
+    exif = image.getexif()
+    image.draft(None, size)
+    image.load()
+    if image.width > size[0]:
+        image = image.resize(size, Image.Resampling.BOX)
+    image.getexif().update(exif)        # its orientation is still to be applied
+    return image
+
+
+def _taken_at(image: Image.Image) -> datetime | None:
+    """DateTimeOriginal with its offset, CIPA DC-008 tags 36867 and 36881; None for none and for nonsense."""
+    try:
+        exif = image.getexif().get_ifd(0x8769)
+        stamp, offset = str(exif[36867]).strip("\0 "), str(exif.get(36881, "")).strip("\0 ")
+        try:
+            return datetime.strptime(stamp + offset, "%Y:%m:%d %H:%M:%S%z")
+        except ValueError:
+            return datetime.strptime(stamp, "%Y:%m:%d %H:%M:%S").astimezone()
+    except Exception:       # damaged EXIF of any sort: then nobody knows
+        return None
 
 
 def _upright(image: Image.Image) -> Image.Image:

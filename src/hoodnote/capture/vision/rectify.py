@@ -12,7 +12,7 @@ from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
-SEARCH_SIDE = 1280
+SEARCH_SIDE = 1024          # px; finding where the label lies needs less than reading it
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,12 +34,22 @@ class View:
         return glare_mask(self.pixels)
 
 
-def flatten(pixels: np.ndarray, finder: NeuralReader) -> tuple[View, list[np.ndarray]] | None:
-    """The label's flat, upright view and the quads of text in it; None where the photo shows no text."""
-    quads = [q / scale for small, scale in [_reduced(pixels, SEARCH_SIDE)] for q in finder.find_text(small)]
-    if not quads:
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """The view, the quads of text in it, and those of text elsewhere in the photo, in the photo's pixels."""
+
+    view: View
+    quads: list[np.ndarray]
+    aside: list[np.ndarray]
+
+
+def flatten(pixels: np.ndarray, finder: NeuralReader) -> Flat | None:
+    """The label's flat, upright view and the text in it; None where the photo shows no text."""
+    everywhere = [q / scale for small, scale in [reduced(pixels, SEARCH_SIDE)] for q in finder.find_text(small)]
+    if not everywhere:
         return None
-    quads = main_cluster(quads)
+    quads = main_cluster(everywhere)
+    aside = [q for q in everywhere if not any(q is mine for mine in quads)]
     corners = _outline(pixels, quads)
     if corners is None:
         corners = _text_rectangle(quads)
@@ -47,13 +57,13 @@ def flatten(pixels: np.ndarray, finder: NeuralReader) -> tuple[View, list[np.nda
     view = _warp(pixels, corners, quads)
     found = _find(view.pixels, finder)
     if not found:
-        return view, []
+        return Flat(view, [], aside)
     if _upside_down(view.pixels, found, finder):
         height, width = view.pixels.shape[:2]
         turn = np.array([[-1, 0, width - 1], [0, -1, height - 1], [0, 0, 1]], np.float64)
         view = View(np.ascontiguousarray(view.pixels[::-1, ::-1]), turn @ view.matrix)
         found = [(np.array([width - 1, height - 1]) - q)[[2, 3, 0, 1]].astype(np.float32) for q in found]
-    return view, found
+    return Flat(view, found, aside)
 
 
 def enhanced(view: View) -> View:
@@ -84,6 +94,33 @@ def glare_mask(pixels: np.ndarray, text_height: int = TEXT_HEIGHT) -> np.ndarray
     return cv2.dilate(core, halo).astype(bool)
 
 
+def covered(pixels: np.ndarray, box: tuple[float, float, float, float]) -> bool:
+    """Does something thicker than a stroke of print lie in a box of text or right beside it: a blot, a tear, the label's end?
+
+    `box` is left, top, right, bottom. What is at least half as far from the paper as ink is counts; a shadow does not go that far.
+    """
+    import cv2
+
+    height = box[3] - box[1]
+    top, bottom = max(0, round(box[1] + 0.08 * height)), round(box[3] - 0.08 * height)
+    left, right = max(0, round(box[0] - 0.45 * height)), round(box[2] + 0.45 * height)
+    grey = cv2.medianBlur(cv2.cvtColor(np.ascontiguousarray(pixels[top:bottom, left:right]), cv2.COLOR_RGB2GRAY), 3)
+    if min(grey.shape) < 8:
+        return False
+    grey = grey.astype(np.float32)
+    inner = grey[:, max(0, round(box[0]) - left):round(box[2]) - left]
+    low, middle, high = np.percentile(inner, (2, 50, 98))
+    if high - middle > middle - low:            # light print: turned round, so that paper is light
+        grey, low, high = 255 - grey, 255 - high, 255 - low
+    # the paper's own light at each column: a shadow's edge is followed, what is narrower than it is wide is bridged
+    paper = cv2.dilate(np.percentile(grey, 85, axis=0)[None, :].astype(np.float32), np.ones((1, max(3, round(2 * height))), np.uint8))
+    if float(np.median(paper)) - low < 25:
+        return False
+    odd = (paper - grey > 0.55 * (paper - low)).astype(np.uint8)
+    side = max(5, round(0.4 * height)) | 1
+    return bool(cv2.morphologyEx(odd, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), borderValue=0).any())
+
+
 def overexposed(pixels: np.ndarray) -> bool:
     return bool(np.percentile(pixels.min(axis=2), 55) >= 247)
 
@@ -92,7 +129,7 @@ def sharpness(pixels: np.ndarray) -> float:
     """Variance of the Laplacian of the grey picture, large ones reduced first; low is blurred."""
     import cv2
 
-    pixels, _ = _reduced(pixels, MAX_SIDE)
+    pixels, _ = reduced(pixels, MAX_SIDE)
     return float(cv2.Laplacian(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), cv2.CV_64F).var())
 
 
@@ -133,7 +170,8 @@ def _drawn_out(quad: np.ndarray, others: Sequence[np.ndarray], right: bool, heig
     return out
 
 
-def _reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
+def reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
+    """The picture with its longer side at most `side` px, and the scale it was reduced by."""
     import cv2
 
     scale = min(1.0, side / max(pixels.shape[:2]))
@@ -141,7 +179,7 @@ def _reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
 
 
 def _find(pixels: np.ndarray, finder: NeuralReader) -> list[np.ndarray]:
-    small, scale = _reduced(pixels, 1000)
+    small, scale = reduced(pixels, 1000)
     return [q / scale for q in finder.find_text(small)]
 
 
@@ -194,7 +232,7 @@ def _outline(pixels: np.ndarray, quads: Sequence[np.ndarray]) -> np.ndarray | No
     """Corners (4 x 2) of the smallest four-sided shape around all of the text, if one stands out from the bay."""
     import cv2
 
-    small, scale = _reduced(pixels, 900)
+    small, scale = reduced(pixels, 900)
     corners = np.concatenate(list(quads)) * scale
     slack = -0.3 * float(np.median([_sides(q)[1] for q in quads])) * scale       # boxes are drawn a little larger than print
     text_area = sum(cv2.contourArea((q * scale).astype(np.float32)) for q in quads)
@@ -256,16 +294,29 @@ def _warp(pixels: np.ndarray, corners: np.ndarray, quads: Sequence[np.ndarray]) 
     pad = TEXT_HEIGHT // 2
     target = np.float32([(pad, pad), (pad + w, pad), (pad + w, pad + h), (pad, pad + h)])
     # warping samples single pixels, so a photo much larger than the view is averaged down first
-    source, shrink = _reduced(pixels, round(max(pixels.shape[:2]) * scale * 1.2))
+    source, shrink = reduced(pixels, round(max(pixels.shape[:2]) * scale * 1.2))
     matrix = cv2.getPerspectiveTransform(np.asarray(corners * shrink, np.float32), target)
     flat = cv2.warpPerspective(source, matrix, (w + 2 * pad, h + 2 * pad), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return View(flat, matrix @ np.diag([shrink, shrink, 1.0]))
 
 
+def turned(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> np.ndarray:
+    """The content of a quad that may lie any way round, upright if its text can be told: of the two ways along its longer side, the one that reads better."""
+    if np.linalg.norm(quad[2] - quad[1]) > np.linalg.norm(quad[1] - quad[0]):
+        quad = np.roll(quad, -1, axis=0)
+    strip = cut_out(pixels, quad)
+    other = np.ascontiguousarray(strip[::-1, ::-1])
+    confidence = reader.read_strip(strip)[1]
+    return strip if confidence > 0.9 or confidence >= reader.read_strip(other)[1] else other
+
+
 def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> bool:
     strips = [cut_out(pixels, q) for q in sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]]
-    upright = [reader.read_strip(s)[1] for s in strips]
-    if np.mean(upright) > 0.93:         # nothing reads this well upside down
-        return False
-    turned = [reader.read_strip(np.ascontiguousarray(s[::-1, ::-1]))[1] for s in strips]
-    return float(np.mean(turned)) > float(np.mean(upright)) + 0.03
+    upright = []
+    for strip in strips:
+        text, confidence = reader.read_strip(strip)
+        if confidence > 0.95 and len(text) >= 8:         # nothing of that length reads this well upside down
+            return False
+        upright.append(confidence)
+    turned_round = [reader.read_strip(np.ascontiguousarray(s[::-1, ::-1]))[1] for s in strips]
+    return float(np.mean(turned_round)) > float(np.mean(upright)) + 0.03

@@ -1,0 +1,324 @@
+"""One rectified gauge face to one figure: rings and their units, the pointer, what the two say, and every doubt about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hoodnote.capture.vision.dial_find import Ellipse
+from hoodnote.capture.vision.dial_needle import Pointer, find_pointer, turned
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
+from hoodnote.capture.vision.dial_scale import SAME_RING, Piece, Ring, piece_at, rings_of
+from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_short, read_texts
+from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
+from hoodnote.capture.vision.rectify import sharpness
+from hoodnote.units import UNITS
+
+PRESSURE_UNITS = ("psi", "bar", "kPa")
+# the largest figure such a gauge has, and the least its largest is: a lost decimal point shows here (common practice, no source)
+TOP = {"psi": (30.0, 1000.0), "bar": (2.0, 70.0), "kPa": (150.0, 7000.0)}
+UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
+RINGS_AGREE = 0.012          # of the span, on top of the limits of both
+WAYS_AGREE = 2.5             # degrees
+MOST_LIMIT = 0.02            # of the span
+AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
+FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "inHg": 30.0}     # the deepest figure a scale can have, rounded up
+STEPS = (1, 2, 5)
+MANY_FIGURES = 7
+
+
+@dataclass(frozen=True, eq=False)
+class Figure:
+    """What one ring says. `value` as printed there: a depth below zero where `vacuum`; `limit` and `span` in `unit`."""
+
+    ring: Ring
+    piece: Piece
+    unit: str
+    value: float
+    limit: float
+    span: float
+    vacuum: bool
+    rounding: float
+
+    @property
+    def kpa(self) -> float:
+        return (-self.value if self.vacuum else self.value) * UNITS[self.unit].factor
+
+    def rounded(self, value: float | None = None) -> float:
+        return round((self.value if value is None else value) / self.rounding) * self.rounding
+
+
+@dataclass(frozen=True, eq=False)
+class Gauge:
+    """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings."""
+
+    view: FaceView
+    rim: Ellipse
+    pointer: Pointer
+    figures: tuple[Figure, ...]
+    compound: bool
+    top: float
+    used: tuple[Text, ...]
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Unread:
+    """A gauge that could not be read, and what to do; `sure` that it is a gauge at all."""
+
+    reason: str
+    sure: bool
+
+
+def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: TesseractReader | None, prefer: str,
+               is_pressure: bool = False) -> Gauge | Unread:
+    """`prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
+    so that one whose unit is hidden may be asked about."""
+    assume = ("psi",) if prefer == "us" else ("bar", "kPa")
+    texts = read_texts(view, reader)
+    rings = rings_of(texts, view)
+    if not rings:
+        numbers = sum(t.number is not None for t in texts)
+        units = any(t.unit for t in texts)
+        if sharpness(view.pixels) < 40:
+            return Unread("the photo is blurred: hold still, focus on the gauge and take it again", numbers >= 2 or units)
+        return Unread("fewer than three figures of the scale could be read: take it again closer, without glare or shadow on the scale",
+                      numbers >= 2 and units)
+    named, doubts = _units(rings, texts)
+    if not named and is_pressure and not any(OTHER_WORDS.search(t.text) for t in texts):
+        unit = next((u for u in assume if _likely_top(rings[0], u)), None)
+        if unit is not None:
+            named, doubts = [(rings[0], unit)], [f"no unit could be read on its face, and {unit} is only the likeliest"]
+    if not named:
+        return Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
+    pointer = find_pointer(view)
+    if isinstance(pointer, str):
+        return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
+    named = [(_filled(ring, pointer, view), unit) for ring, unit in named]
+    compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
+    if not compound and any(BELOW_THE_STOP < turned(pointer.angle - ring.main.zero) < AT_THE_STOP for ring, _ in named):
+        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
+    figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
+    if not figures:
+        return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
+    words = {t.unit for t in texts}
+    figures.sort(key=lambda f: (f.unit not in words, f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar"))))
+    doubts = [*doubts, *_doubts(figures, pointer, texts, view, second)]
+    top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
+    used = tuple(t for f in figures for t in f.piece.texts)
+    return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts))
+
+
+def _units(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Ring, str]], list[str]]:
+    """Rings with their units, and doubts. Two rings that show one pressure tell their units by the ratio of their figures;
+    a lone ring needs its word, and no other pressure unit's."""
+    words = {t.unit for t in texts if t.unit}
+    seen = [u for u in PRESSURE_UNITS if u in words]
+    doubts = []
+    strange = [t.text for t in texts if t.number is None and t.unit is None and OTHER_WORDS.search(t.text)]
+    pairs = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
+             if u != v and _show_one_pressure(one, u, other, v) and set(seen) <= {u, v}]
+    if pairs:
+        one, u, other, v = pairs[0]
+        if not seen:
+            doubts.append("the words for its units could not be read")
+        if len(pairs) > 1:
+            doubts.append("more than one pair of scales could belong together")
+        return [(one, u), (other, v)], doubts
+    if len(seen) != 1:
+        if not seen:
+            return [], doubts
+        doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
+        return [(rings[0], seen[0])], doubts
+    if _another_scale(rings, texts):
+        doubts.append("it has a second scale, which could not be read")
+    if any(word for word in strange if "°" not in word and "℉" not in word and "℃" not in word):
+        doubts.append(f'"{strange[0]}" stands on the face as well')
+    fit = [r for r in rings if _likely_top(r, seen[0])]
+    if not fit:
+        doubts.append(f"the figures are unusual for a gauge in {seen[0]}")
+        fit = list(rings)
+    wide = max(fit, key=lambda r: (len(r.main.texts), r.radius))
+    if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
+        doubts.append(f"more than one scale could be the one in {seen[0]}")
+    return [(wide, seen[0])], doubts
+
+
+def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
+    """Texts round the middle that are on no ring: the unit that was read may be theirs. Temperatures say so themselves."""
+    if any(mark in t.text for t in texts for mark in ("°", "℉", "℃")):
+        return False
+    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings) for t in texts) >= 2
+
+
+def _curved(ring: Ring) -> bool:
+    """As many figures off the even spacing as on it: a ring of temperatures, say."""
+    return len(ring.stray) * 2 >= len(ring.main.texts) or ring.main.rms > 1.2
+
+
+def _likely_top(ring: Ring, unit: str) -> bool:
+    low, high = TOP[unit]
+    return low <= ring.main.value(ring.main.last) <= high
+
+
+def _show_one_pressure(one: Ring, u: str, other: Ring, v: str) -> bool:
+    """The figures' ratio is the units', and both have their zero at one place."""
+    if not (_likely_top(one, u) and _likely_top(other, v)):
+        return False
+    ratio = one.main.slope * UNITS[u].factor / (other.main.slope * UNITS[v].factor)
+    apart = abs(turned(one.main.zero - other.main.zero))
+    return abs(ratio - 1) < UNITS_AGREE and apart < 4
+
+
+def _filled(ring: Ring, pointer: Pointer, view: FaceView) -> Ring:
+    """The ring with the figures next to the pointer looked for where they should stand, when they were not found before."""
+    main, place = ring.main, ring.place(pointer.angle)
+    value = main.value(place)
+    if not -1e-6 <= value <= main.value(main.last) + ring.step:
+        return ring
+    below = math.floor(value / ring.step + 1e-6) * ring.step
+    known = {t.number for t in main.texts}
+    texts, first, last = list(main.texts), main.first, main.last
+    for wanted in (below, below + ring.step):
+        if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
+            continue
+        found = _figure_at(ring, wanted, view)
+        if found is not None:
+            texts.append(found)
+            first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
+    return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
+
+
+def _figure_at(ring: Ring, wanted: float, view: FaceView) -> Text | None:
+    like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
+    angle = ring.main.angle(wanted)
+    a = math.radians(angle)
+    middle = np.array([MIDDLE + ring.radius * math.sin(a), MIDDLE - ring.radius * math.cos(a)])
+    side, down = like.quad[1] - like.quad[0], like.quad[3] - like.quad[0]
+    along = _tangential(like)
+    if along is not None:        # figures turned with the scale
+        turn = math.radians(angle - like.angle)
+        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+        side, down = rotation @ side, rotation @ down
+    side, down = side * 1.15, down * 1.15
+    quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
+    strip = cut_out(view.pixels, quad)
+    strips = [strip] if along is None else [strip, strip[::-1, ::-1]]
+    best = max(read_short(strips), key=lambda x: x[1])
+    number = number_in(best[0])
+    if number is None or abs(number - wanted) > 1e-6 or best[1] < 0.7:
+        return None
+    return Text(best[0], best[1], angle % 360, ring.radius, quad)
+
+
+def _tangential(text: Text) -> float | None:
+    side = text.quad[1] - text.quad[0]
+    off = (math.degrees(math.atan2(side[1], side[0])) - text.angle + 90) % 180 - 90
+    level = (math.degrees(math.atan2(side[1], side[0])) + 90) % 180 - 90
+    return off if abs(off) < 2 < abs(level) else None
+
+
+def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequence[Text]) -> Figure | None:
+    at = piece_at(ring, pointer.angle)
+    if at is None:
+        return None
+    piece, place = at
+    vacuum = piece is ring.vacuum
+    value = abs(piece.value(place)) if vacuum else piece.value(place)
+    if value < -AT_THE_STOP * piece.slope:
+        return None                       # below zero, where none of this scale's figures could be read
+    value = max(value, 0.0)
+    own = unit
+    if vacuum and unit == "psi":          # below zero a psi scale goes on in inches of mercury
+        own = "inHg"
+    if piece is ring.compressed:
+        division = ring.step
+    elif own == "inHg":
+        division = 5.0
+    else:
+        division = ring.step / 2 if vacuum or ring.division is None else ring.division
+    error = 0.35 + pointer.difference / 2 + 0.12 * pointer.half_width + 0.3 * min(piece.rms, 1.5) + math.degrees(view.spread / view.ticks) + 0.01 * view.tilt
+    slope = abs(piece.slope)
+    span = (ring.main.last - ring.main.zero) * ring.main.slope
+    if own != unit:
+        span = span * UNITS[unit].factor / UNITS[own].factor
+    limit = error * slope
+    if piece is ring.compressed:          # how it is spaced between its two figures is not known
+        limit = max(limit, (piece.last - piece.first) * slope / 8)
+    return Figure(ring, piece, own, value, limit, span, vacuum, _round_step(division / 5))
+
+
+def _round_step(most: float) -> float:
+    power = 10.0 ** math.floor(math.log10(most) + 1e-9)
+    return max(s * power for s in STEPS if s * power <= most * 1.0001)
+
+
+def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], view: FaceView, second: TesseractReader | None) -> list[str]:
+    first = figures[0]
+    ring, piece = first.ring, first.piece
+    out = []
+    if pointer.difference > WAYS_AGREE:
+        low, high = (first.rounded(abs(piece.value(_near(a, piece, pointer, ring)))) for a in (pointer.by_edges, pointer.by_profile))
+        out.append(f"the pointer shows {low:g} or {high:g} {first.unit}, as its edges or its whole are followed")
+    if piece is ring.compressed:
+        out.append("it stands on the compressed end of the scale, which has too few figures")
+    elif first.limit > MOST_LIMIT * first.span:
+        out.append("it could not be read closely enough")
+    if not first.vacuum and not ring.ticked:
+        out.append("the divisions did not bear the figures out")
+    if not first.vacuum and len(ring.main.texts) < 4:
+        out.append("only three figures of the scale could be read")
+    if first.vacuum and len(piece.texts) < 2:
+        out.append("only one figure below zero could be read")
+    deepest = max((t.number or 0.0 for t in piece.texts), default=0.0)
+    if first.vacuum and (deepest > FULL_VACUUM[first.unit] or first.unit == "inHg" and not any(t.unit == "inHg" for t in texts)):
+        out.append(f"it stands below zero, and {first.unit} is not printed there or does not fit the figures")
+    if not any(_inside(f, pointer) for f in figures):
+        out.append("the figure on one side of the pointer could not be read")
+    if len(ring.stray) >= 2 or ring.stray and len(ring.main.texts) < 6:
+        out.append(f'"{ring.stray[0].text}" on the scale does not fit the other figures')
+    for other in figures[1:]:
+        if abs(other.kpa - first.kpa) > RINGS_AGREE * first.span * UNITS[first.unit].factor + (first.limit * UNITS[first.unit].factor
+                                                                                           + other.limit * UNITS[other.unit].factor):
+            out.append(f"its two scales read {first.rounded():g} {first.unit} and {other.rounded():g} {other.unit}, which is not one pressure")
+    # two scales that bear one another out need no second text reader, nor does a long row of even figures
+    if second is not None and len(figures) == 1 and len(piece.texts) < MANY_FIGURES and not out:
+        out += _second_reader(first, pointer, view, second)
+    return out
+
+
+def _inside(figure: Figure, pointer: Pointer) -> bool:
+    place = figure.ring.place(pointer.angle)
+    return any(figure.piece.first - 1.5 <= p <= figure.piece.last + 1.5 for p in (place, place - 360))
+
+
+def _near(angle: float, piece: Piece, pointer: Pointer, ring: Ring) -> float:
+    at = piece_at(ring, pointer.angle)
+    return at[1] + turned(angle - pointer.angle)
+
+
+def _second_reader(figure: Figure, pointer: Pointer, view: FaceView, second: TesseractReader) -> list[str]:
+    """The other text reader on the figures nearest the pointer: it may see nothing, but not something else."""
+    near = sorted(figure.piece.texts, key=lambda t: abs(turned(t.angle - pointer.angle)))[:4]
+    same, other = 0, []
+    for line in second.read(view.pixels, [t.quad for t in near]):
+        text = next(t for t in near if t.quad is line.quad)
+        number = number_in(line.text)
+        if number is not None and number == text.number:
+            same += 1
+        elif number is not None and line.confidence > 0.8 and not (_only_a_tick_more(line.text, text.text) and figure.ring.ticked
+                                                                   and len(figure.piece.texts) >= 6):
+            other.append(f"a figure of the scale reads {text.text} or {line.text}")
+    if other and same < 2:
+        return other[:1]
+    if same == 0:
+        return ["only one of two text readers could read the figures"]
+    return []
+
+
+def _only_a_tick_more(longer: str, shorter: str) -> bool:
+    """A tick beside a figure that bears itself out with many others, taken for one more digit."""
+    return len(longer) == len(shorter) + 1 and longer.startswith(shorter)

@@ -1,0 +1,247 @@
+"""From figures round a face to what an angle means: rings of evenly spaced figures, checked against the ticks.
+
+A ring counts only when at least three figures lie evenly on it; on such a ring the ticks must be even too. Vacuum below zero and
+a compressed end are pieces of their own.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
+from hoodnote.capture.vision.dial_text import Text
+
+EVEN_WITHIN = 2.6            # degrees a figure's middle may lie off the even spacing
+SAME_RING = 0.085            # of the rim's radius
+LEAST_FIGURES = 3
+DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
+STEP_DEGREES = 360 / BINS
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A stretch where value = (angle - zero) * slope, between two angles (degrees, counted on past 360 where need be). Slope is in
+    units a degree; `texts` bore it out."""
+
+    zero: float
+    slope: float
+    first: float
+    last: float
+    texts: tuple[Text, ...]
+    rms: float
+
+    def value(self, angle: float) -> float:
+        return (angle - self.zero) * self.slope
+
+    def angle(self, value: float) -> float:
+        return self.zero + value / self.slope
+
+
+@dataclass(frozen=True, eq=False)
+class Ring:
+    """`main` from zero or the least figure upwards; `vacuum` falls from zero backwards. `division` is the smallest one that the
+    ticks bear out, `ticked` whether they do at all; `stray` are sure figures on the ring that do not fit."""
+
+    main: Piece
+    vacuum: Piece | None
+    radius: float
+    step: float
+    start: float                 # the angle the gap before the scale ends at, for counting on
+    division: float | None
+    ticked: bool
+    stray: tuple[Text, ...]
+    compressed: Piece | None     # from the last even figure to one past it, where the scale goes on more closely
+
+    def place(self, angle: float) -> float:
+        """The angle counted on from the scale's start."""
+        return self.start + (angle - self.start) % 360
+
+
+def rings_of(texts: Sequence[Text], view: FaceView) -> list[Ring]:
+    """The outermost first."""
+    figures = [t for t in texts if t.number is not None and t.radius > 0.22 * RIM]
+    out = []
+    for cluster in _by_radius(figures):
+        ring = _ring(cluster, view)
+        if ring is not None:
+            out.append(ring)
+    return sorted(out, key=lambda r: r.radius, reverse=True)
+
+
+def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
+    left, out = list(figures), []
+    while len(left) >= LEAST_FIGURES:
+        best: list[Text] = []
+        for t in left:
+            near = [o for o in left if abs(o.radius - t.radius) < SAME_RING * RIM]
+            if len(near) > len(best):
+                best = near
+        if len(best) < LEAST_FIGURES:
+            break
+        out.append(best)
+        left = [t for t in left if not any(t is b for b in best)]
+    return out
+
+
+def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
+    # the scale starts after a wide gap; where several are as wide, the start with most even figures is right
+    angles = sorted(t.angle for t in cluster)
+    gaps = [(angles[(i + 1) % len(angles)] - a) % 360 or 360.0 for i, a in enumerate(angles)]
+    even = None
+    for i, gap in enumerate(gaps):
+        if gap < 0.75 * max(gaps):
+            continue
+        begins = angles[(i + 1) % len(angles)] - min(20.0, gap / 2)
+        row = [(begins + (t.angle - begins) % 360, float(t.number), t) for t in cluster]
+        found = _even(row)
+        if found is not None and (even is None or len(found[2]) > len(even[2])):
+            even, start, placed = found, begins, row
+    if even is None:
+        return None
+    zero, per_unit, members = even
+    values = sorted({v for _, v, _ in members})
+    step = _step(values)
+    if step is None or (values[-1] - values[0]) / step + 1 > 2.2 * len(values):
+        return None
+    refined = _on_ticks(view, zero, per_unit, values[0], values[-1], step, float(np.median([t.radius for _, _, t in members])))
+    zero, per_unit, ticked, division = refined
+    main = Piece(zero, 1 / per_unit, zero + per_unit * values[0], zero + per_unit * values[-1], tuple(t for _, _, t in members),
+                 float(np.sqrt(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))))
+    used = {id(t) for _, _, t in members}
+    vacuum = _vacuum([p for p in placed if id(p[2]) not in used], main, values)
+    used |= {id(t) for t in (vacuum.texts if vacuum else ())}
+    rest = [(a, v, t) for a, v, t in placed if id(t) not in used]
+    stray = tuple(t for a, _, t in rest if t.confidence > 0.8 and a < main.last - 2)
+    beyond = min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > values[-1]), default=None, key=lambda p: p[0])
+    return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, _compressed(main, values[-1], beyond))
+
+
+def _even(placed: Sequence[tuple[float, float, Text]]) -> tuple[float, float, list] | None:
+    """The rising straight line angle = zero + per_unit * value that most figures lie on."""
+    best, best_key = None, (0, 0.0)
+    for i, (a1, v1, _) in enumerate(placed):
+        for a2, v2, _ in placed[i + 1:]:
+            if v1 == v2 or (a2 - a1) / (v2 - v1) <= 0 or abs(a2 - a1) < 12:
+                continue
+            per_unit = (a2 - a1) / (v2 - v1)
+            zero = a1 - per_unit * v1
+            members = [p for p in placed if abs(p[0] - zero - per_unit * p[1]) < EVEN_WITHIN]
+            key = (len({v for _, v, _ in members}), -sum(abs(p[0] - zero - per_unit * p[1]) for p in members))
+            if key > best_key:
+                best, best_key = members, key
+    if best is None or best_key[0] < LEAST_FIGURES:
+        return None
+    a, v = np.array([p[0] for p in best]), np.array([p[1] for p in best])
+    per_unit, zero = np.polyfit(v, a, 1)
+    members = [p for p in placed if abs(p[0] - zero - per_unit * p[1]) < EVEN_WITHIN]
+    if len({v for _, v, _ in members}) < LEAST_FIGURES or per_unit <= 0:
+        return None
+    return float(zero), float(per_unit), members
+
+
+def _step(values: Sequence[float]) -> float | None:
+    """What the figures go up by: their greatest common divisor, when it is a round one."""
+    thousandths = [round(v * 1000) for v in values]
+    step = math.gcd(*[b - a for a, b in itertools.pairwise(thousandths)])
+    if step == 0 or any(t % step for t in thousandths):
+        return None
+    lead = step / 10 ** math.floor(math.log10(step))
+    return step / 1000 if any(abs(lead - k) < 1e-9 for k in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5, 8)) else None
+
+
+def _vacuum(rest: Sequence[tuple[float, float, Text]], main: Piece, values: Sequence[float]) -> Piece | None:
+    """Figures that rise (in size) backwards from zero: a compound gauge's part below zero."""
+    if values[0] > main.slope * 60:      # the figures next to zero are missing, so where zero lies is not sure enough
+        return None
+    below = [(a, abs(v), t) for a, v, t in rest if a < main.zero - 3 and v != 0]
+    best: list = []
+    for a, v, _ in below:
+        per_unit = (main.zero - a) / v
+        members = [p for p in below if abs(main.zero - per_unit * p[1] - p[0]) < EVEN_WITHIN]
+        if len({m[1] for m in members}) > len({m[1] for m in best}):
+            best = members
+    # a lone figure is below zero only when it is one that a full vacuum is printed as: inHg, bar, kPa
+    if not best or len({v for _, v, _ in best}) < 2 and best[0][1] not in (30, 1, 100):
+        return None
+    per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in best]) / np.sum([v * v for _, v, _ in best]))
+    rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in best])))
+    return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in best), main.zero, tuple(t for _, _, t in best), rms)
+
+
+def _compressed(main: Piece, last: float, beyond: tuple[float, float, Text] | None) -> Piece | None:
+    if beyond is None:
+        return None
+    angle, value, text = beyond
+    slope = (value - last) / (angle - main.last)
+    return Piece(main.last - last / slope, slope, main.last, angle, (text,), 1.0)
+
+
+def _on_ticks(view: FaceView, zero: float, per_unit: float, low: float, high: float, step: float, radius: float) -> tuple[float, float, bool, float | None]:
+    """Zero and degrees a unit moved onto the ticks near the figures, whether there are such ticks, and the smallest division."""
+    import cv2
+
+    outer = 1.12 * RIM
+    polar = cv2.cvtColor(view.polar(outer), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    ring = np.concatenate([polar[-40:], polar, polar[:40]])
+    stands_out = np.abs(cv2.GaussianBlur(ring, (0, 0), sigmaX=2, sigmaY=1) - cv2.GaussianBlur(ring, (0, 0), sigmaX=2, sigmaY=12))[40:-40]
+    stands_out /= cv2.GaussianBlur(polar, (0, 0), 15) + 20
+    stands_out = np.minimum(stands_out, 0.5)
+    r = np.arange(stands_out.shape[1])
+    bands = [r_ for r_ in r[::2] if abs(r_ - radius) < 0.3 * RIM and abs(r_ - radius) > 0.06 * RIM and r_ < outer - 2]
+    if not bands:
+        return zero, per_unit, False, None
+    signal = cv2.blur(stands_out, (5, 1))[:, bands]
+    base = signal.mean(axis=0)
+    spread = signal.std(axis=0) + 1e-3
+    z = (signal - base) / spread
+    count = round((high - low) / step)
+    values = low + step * np.arange(count + 1)
+    middle_value = (low + high) / 2
+    middle = zero + per_unit * middle_value
+    shifts, stretches = np.arange(-10, 11) * 0.25, 1 + np.arange(-6, 7) * 0.0025
+    grid = middle + shifts[:, None, None] + per_unit * stretches[None, :, None] * (values - middle_value)
+    response = z[np.rint(grid / STEP_DEGREES).astype(int) % BINS].mean(axis=2)            # shifts x stretches x bands
+    # a nearby answer is likelier than a distant one
+    pull = 0.25 * (shifts[:, None] / 2.5) ** 2 + 0.25 * ((stretches[None, :] - 1) / 0.015) ** 2
+    flat = response.max(axis=2) - pull
+    i, j = np.unravel_index(int(flat.argmax()), flat.shape)
+    best = float(response[i, j].max())
+    if best < 1.0:
+        return zero, per_unit, False, None
+    per_unit = per_unit * float(stretches[j])
+    zero = middle + float(shifts[i]) - per_unit * middle_value
+    return zero, per_unit, True, _division(z, zero, per_unit, values, step)
+
+
+def _division(z: np.ndarray, zero: float, per_unit: float, values: np.ndarray, step: float) -> float | None:
+    """The smallest division at which ticks stand regularly and between which there are none."""
+    for parts in DIVISIONS:
+        if per_unit * step / parts < 1.4:
+            continue
+        fine = np.array([v + step * k / parts for v in values[:-1] for k in range(1, parts)])
+        between = np.array([v + step * (k + 0.5) / parts for v in values[:-1] for k in range(parts)])
+        on = z[np.rint((zero + per_unit * fine) / STEP_DEGREES).astype(int) % BINS]
+        off = z[np.rint((zero + per_unit * between) / STEP_DEGREES).astype(int) % BINS]
+        gain = np.percentile(on, 30, axis=0) - off.mean(axis=0)
+        if gain.max() > 0.7:
+            return step / parts
+    return None
+
+
+def piece_at(ring: Ring, angle: float) -> tuple[Piece, float] | None:
+    """The piece an angle lies on and the angle counted on from the scale's start; None outside what its figures reach."""
+    place = ring.place(angle)
+    past = ring.step / ring.main.slope            # to where the next figure would stand
+    if ring.vacuum is not None and place < ring.main.zero:
+        return (ring.vacuum, place) if place > ring.vacuum.first - 3 else None
+    for p in (place, place - 360):
+        if ring.compressed is not None and ring.main.last + 1 < p <= ring.compressed.last + 2:
+            return ring.compressed, p
+        if ring.main.first - past <= p <= ring.main.last + past:
+            return ring.main, p
+    return None

@@ -1,0 +1,135 @@
+"""What a photo shows (a label, a dial, a display, a VIN or none of them), and the reader for it.
+
+Cheap looks first: barcodes, round faces and lit windows at a reduced size; then the words that stand in the picture, once for
+labels and VINs alike.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.readers import NeuralReader
+from hoodnote.capture.vision.reading import Kind, PhotoReading
+from hoodnote.capture.vision.vin_codes import VinCode, read_codes
+from hoodnote.capture.vision.vin_text import Row, looks_like_vin, texts_of
+
+LEAST = 0.5                  # confidence below which a photo is taken for none of them
+SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
+ENOUGH = 0.9                # score of text at which no more of it is read
+SURE_DIAL = 0.9
+_SURE = 0.97
+# What stands on an under-hood label: SAE J639 asks for the refrigerant, its mass and the oil (from memory); wording in several languages.
+_LABEL_WORDS = tuple(re.compile(p) for p in (
+    r"\bR\W?(134A|1234YF|12|152A|744)\b|HF[CO]\W?(134A|1234YF)",
+    r"REFRIGER|K.LTEMITTEL|FRIGORI|FLUIDE|FLUIDO|CHARGE|F.LLMENGE|CARGA|CARICA|AIR COND|\bA/C\b|KLIMA|CLIMAT",
+    r"\d\s?(KG|G|LBS?|OZ)\b",
+    r"\bPAG\b|\bPOE\b|\bOIL\b|\b.L\b|HUILE|ACEITE|OLIO",
+))
+_LABEL_SCORE = (0.0, 0.2, 0.6, 0.92, 0.96)      # by how many of the four groups are there
+NAMES = {Kind.LABEL: "an under-hood label", Kind.DIAL: "a gauge face", Kind.DISPLAY: "a digital display", Kind.VIN: "a VIN"}
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """`scores` of each kind, 0 to 1; rows of text and VIN barcodes as they were found on the way."""
+
+    scores: dict[Kind, float]
+    rows: Sequence[Row] | None
+    codes: Sequence[VinCode]
+
+    @property
+    def ranked(self) -> list[tuple[Kind, float]]:
+        return sorted(self.scores.items(), key=lambda x: x[1], reverse=True)
+
+    @property
+    def kind(self) -> Kind:
+        return self.ranked[0][0] if self.confidence >= LEAST else Kind.NONE
+
+    @property
+    def confidence(self) -> float:
+        """The likeliest kind's score, less where another one is nearly as likely."""
+        (_, best), (_, second) = self.ranked[:2]
+        return best * (1 - 0.4 * max(0.0, second - 0.3))
+
+
+def kind_of(photo: Photo) -> tuple[Kind, float]:
+    """What the photo shows and how sure that is (0 to 1); for NONE, how sure it is that there is none."""
+    seen = look(photo)
+    return (seen.kind, seen.confidence) if seen.kind is not Kind.NONE else (Kind.NONE, 1 - seen.ranked[0][1])
+
+
+def look(photo: Photo) -> Look:
+    from hoodnote.capture.vision import dial_read, display
+
+    codes = read_codes(photo.pixels)
+    scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: display.looks_like(photo), Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
+    if scores[Kind.DIAL] >= SURE_DIAL and not codes and scores[Kind.DISPLAY] < LEAST:
+        return Look(scores, None, codes)            # no label has a scale of ticks with a pointer on it
+    rows = []
+    for row in texts_of(photo.pixels, NeuralReader()):
+        rows.append(row)
+        if label_score([r.text for r in rows]) >= ENOUGH or looks_like_vin(row.text) >= ENOUGH:
+            break
+    scores[Kind.VIN] = max(scores[Kind.VIN], *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
+    scores[Kind.LABEL] = label_score([r.text for r in rows])
+    return Look(scores, rows, codes)
+
+
+def label_score(texts: Sequence[str]) -> float:
+    """0 to 1: how much the texts are those of an under-hood label."""
+    words = " \n ".join(texts).upper()
+    return _LABEL_SCORE[sum(bool(group.search(words)) for group in _LABEL_WORDS)]
+
+
+def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None, units: str = "us") -> PhotoReading:
+    """Reads what the photo shows; `kind` is what a person says that it shows, `place` where its figure was read (vocabulary id), `units`
+    "us" or "metric". A photo of nothing that can be read has a `problem` that says what to do.
+    """
+    if kind is not None:
+        return _read(kind, photo, place, units, None)
+    seen = look(photo)
+    if seen.kind is Kind.NONE:
+        return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])
+    reading = None
+    for tried, score in seen.ranked:
+        if reading is None or score >= SECOND:
+            other = _read(tried, photo, place, units, seen)
+            if other.fields:
+                return _with_confidence(other, seen.confidence)
+            reading = reading or other
+    return _with_confidence(reading, seen.confidence)
+
+
+def _read(kind: Kind, photo: Photo, place: str | None, units: str, seen: Look | None) -> PhotoReading:
+    match kind:
+        case Kind.DIAL:
+            from hoodnote.capture.vision.dial_read import read_dials
+
+            return read_dials(photo, place, units)
+        case Kind.DISPLAY:
+            from hoodnote.capture.vision.display import read_display
+
+            return read_display(photo, place, units)
+        case Kind.VIN:
+            from hoodnote.capture.vision.vin_read import read_vin
+
+            return read_vin(photo, rows=seen and seen.rows, codes=seen and seen.codes)
+        case Kind.LABEL:
+            from hoodnote.capture.vision.label import read_label
+
+            return read_label(photo, prefer="metric" if units == "metric" else "us")
+    raise ValueError(f"no reader for {kind}")
+
+
+def _with_confidence(reading: PhotoReading, confidence: float) -> PhotoReading:
+    return replace(reading, kind_confidence=round(confidence, 2))
+
+
+def _what_to_do(seen: Look) -> str:
+    likeliest, score = seen.ranked[0]
+    perhaps = f" (perhaps {NAMES[likeliest]})" if score >= 0.3 else ""
+    return (f"this shows none of label, dial, display or VIN that could be made out{perhaps}; take it again closer and sharper, "
+            "or say what it is with --as label, dial, display or VIN")

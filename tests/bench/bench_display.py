@@ -1,0 +1,112 @@
+"""How well displays are read on invented instruments photographed by a simulated phone.
+
+    python -m tests.bench.bench_display --split heldout --count 300 --severity moderate --jobs 2
+
+`exact`: the figure's best single reading is what the display shows, in its unit. `taken`: it stands without a question, its place
+being given. `silently wrong`: taken, and another figure, unit or place than shown; the count that must be nil.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from hoodnote.capture.vision.display import read_display
+from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.reading import PhotoReading
+from hoodnote.readings.model import Standing
+from hoodnote.statements.model import Measured
+from tests.bench.camera import SEVERITIES, photograph
+from tests.bench.display_render import GIVEN, SPLITS, Figure, Truth, random_display
+
+
+@dataclass(frozen=True)
+class Score:
+    seed: int
+    figures: int
+    exact: int
+    taken: int
+    asked: int
+    silent: int
+    problem: str | None
+    seconds: float
+    told: str
+
+
+def place_of(truth: Truth) -> str | None:
+    """What a person would name, where the display cannot tell."""
+    first = truth.figures[0]
+    return None if first.place else GIVEN[first.unit]
+
+
+def right(figure: Figure, statement: Measured, place: str | None) -> bool:
+    return statement.value == figure.value and statement.unit == figure.unit and statement.place == (figure.place or place)
+
+
+def photo_of(split: str, severity: str, seed: int, size: tuple[int, int]) -> tuple[Photo, Truth]:
+    face, truth = random_display(SPLITS[split], seed)
+    pixels = np.asarray(photograph(face, SEVERITIES[severity], SPLITS[split].first_seed + seed, size))
+    return Photo(pixels, pixels.shape[1], pixels.shape[0]), truth
+
+
+def score(split: str, severity: str, size: tuple[int, int], seed: int) -> Score:
+    photo, truth = photo_of(split, severity, seed, size)
+    place = place_of(truth)
+    began = time.perf_counter()
+    reading = read_display(photo, place)
+    seconds = time.perf_counter() - began
+    return judged(seed, truth, place, reading, seconds)
+
+
+def judged(seed: int, truth: Truth, place: str | None, reading: PhotoReading, seconds: float) -> Score:
+    exact = taken = asked = silent = 0
+    for field in reading.fields:
+        good = any(right(f, field.statement, place) for f in truth.figures)
+        exact += good
+        agreed = field.standing is Standing.AGREED
+        taken += agreed
+        asked += not agreed
+        silent += agreed and not good
+    told = " | ".join(f"{f.text} {f.unit}" for f in truth.figures) + "  ->  " + " | ".join(
+        f"{f.statement.value} {f.statement.unit} {f.standing.value} {f.question or ''} {[(v.text, v.confidence) for v in f.versions]}" for f in reading.fields)
+    return Score(seed, len(truth.figures), exact, taken, asked, silent, reading.problem, seconds, told)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--split", choices=SPLITS, default="heldout")
+    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--severity", choices=SEVERITIES, default="moderate")
+    parser.add_argument("--width", type=int, default=1920, help="of the photo, pixels; three quarters as high")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--verbose", action="store_true")
+    args = parser.parse_args()
+    one = partial(score, args.split, args.severity, (args.width, args.width * 3 // 4))
+    seeds = range(args.first, args.first + args.count)
+    if args.jobs > 1:
+        with ProcessPoolExecutor(args.jobs) as pool:
+            scores = list(pool.map(one, seeds))
+    else:
+        scores = [one(seed) for seed in seeds]
+    for s in scores if args.verbose else ():
+        if s.exact < s.figures or s.asked or s.silent:
+            print(f"{s.seed} {'WRONG ' if s.silent else ''}{s.told}  {s.problem or ''}")
+    total, taken = sum(s.figures for s in scores), sum(s.taken for s in scores)
+    exact, asked, silent = (sum(getattr(s, k) for s in scores) for k in ("exact", "asked", "silent"))
+    print(f"{args.split}, {args.severity}, {args.count} photos of {args.width} px, {total} figures: exact {100 * exact / total:.1f} %, "
+          f"taken {100 * taken / total:.1f} %, asked {100 * asked / total:.1f} %, photos refused {sum(s.problem is not None for s in scores)}, "
+          f"silently wrong {silent} of {taken}")
+    times = sorted(s.seconds for s in scores)
+    memory = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)) / 1024
+    print(f"seconds a photo: median {times[len(times) // 2]:.2f}, longest {times[-1]:.2f}; memory at most {memory:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()

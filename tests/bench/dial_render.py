@@ -1,0 +1,357 @@
+"""Draws invented gauge faces and two-gauge manifolds with a known pointer position, in many styles.
+
+No style follows any maker's gauge. `DEVELOPMENT` styles may be looked at while the reader is written; `HELD_OUT` styles
+(other typefaces, spans, rings, colours and pointers) only ever score it. Scale conventions (clockwise increase, a gap at the bottom,
+vacuum in inHg below zero on a compound gauge) are those of ASME B40.100, from memory. The pointer is drawn above the face,
+so a slanting view shows parallax.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFilter
+
+from tests.bench.camera import engine_bay
+from tests.bench.label_render import font
+
+RADIUS = 520                      # px of the face's radius where it is drawn
+PSI = {"psi": 1.0, "bar": 14.503774, "kPa": 0.14503774, "inHg": 0.49115415}      # psi per unit, NIST SP 811 B.8 and B.9
+
+
+@dataclass(frozen=True)
+class Ring:
+    """`outer` is the ticks' outer end, `numerals` where the figures' middles lie, in face radii. `low` is the least value printed."""
+
+    unit: str
+    step: float
+    minor: int                    # smallest divisions from numeral to numeral
+    outer: float
+    numerals: float
+    low: float = 0.0
+    ink: str = "main"             # or "second"
+
+
+@dataclass(frozen=True)
+class Face:
+    """`knots` are (psi, share of the sweep); between them the scale is linear."""
+
+    name: str
+    knots: tuple[tuple[float, float], ...]
+    rings: tuple[Ring, ...]
+    retard: float | None = None   # psi from which the scale is compressed
+
+    @property
+    def compound(self) -> bool:
+        return self.knots[0][0] < 0
+
+    def share(self, psi: float) -> float:
+        return float(np.interp(psi, [k[0] for k in self.knots], [k[1] for k in self.knots]))
+
+    def psi(self, share: float) -> float:
+        return float(np.interp(share, [k[1] for k in self.knots], [k[0] for k in self.knots]))
+
+
+@dataclass(frozen=True)
+class Style:
+    name: str
+    typeface: str
+    paper: tuple[int, int, int]
+    ink: tuple[int, int, int]
+    second: tuple[int, int, int]
+    pointer: str                  # taper, bar, arrow, leaf
+    pointer_ink: tuple[int, int, int]
+    tail: str                     # none, bar, disc
+    bezel: tuple[int, int, int]
+    sweep: float = 270.0
+    numeral: float = 0.115        # height of the type, in radii
+    hub: float = 0.08
+    reach: float = 0.78
+    band: bool = False            # coloured arcs
+    clutter: bool = False         # a ring of refrigerant temperatures
+    radial: bool = False          # figures turned with the scale
+    arc: bool = True              # a line the ticks stand on
+
+
+@dataclass(frozen=True)
+class Truth:
+    place: str | None             # vocabulary id where the gauge's place follows from the picture
+    unit: str                     # of the outer ring; inHg below zero on a compound one
+    value: float                  # in `unit`; depth for inHg
+    span: float                   # of the whole scale, in `unit`
+    values: dict[str, float]      # every unit on the face
+    compound: bool
+
+
+def _plain(name: str, top: float, step: float, minor: int, unit: str = "psi", inner: tuple[str, float, int] | None = None) -> Face:
+    rings = [Ring(unit, step, minor, 0.93, 0.74)]
+    if inner:
+        rings.append(Ring(inner[0], inner[1], inner[2], 0.58, 0.46, ink="second"))
+    return Face(name, ((0.0, 0.0), (top * PSI[unit], 1.0)), tuple(rings))
+
+
+def _compound(name: str, top: float, step: float, minor: int, zero: float, retard: tuple[float, float] | None, bar: float | None) -> Face:
+    knots = [(-30 * PSI["inHg"], 0.0), (0.0, zero), (top, retard[1] if retard else 1.0)]
+    if retard:
+        knots.append((retard[0], 1.0))
+    rings = [Ring("psi", step, minor, 0.93, 0.74, 0.0), Ring("inHg", 10, 5, 0.93, 0.74, -30.0)]
+    if bar:
+        rings.append(Ring("bar", bar, 5, 0.58, 0.46, -1.0, ink="second"))
+    return Face(name, tuple(knots), tuple(rings), top if retard else None)
+
+
+DEVELOPMENT_FACES = (
+    _plain("0-500 psi, bar", 500, 50, 5, inner=("bar", 5, 5)),
+    _plain("0-250 psi", 250, 50, 10),
+    _plain("0-120 psi, kPa", 120, 20, 10, inner=("kPa", 100, 5)),
+    _plain("0-16 bar, psi", 16, 2, 10, "bar", inner=("psi", 40, 4)),
+    _compound("30-0-120 psi, bar", 120, 20, 10, 0.2, None, 1),
+    _compound("30-0-120-250 psi", 120, 20, 10, 0.18, (250, 0.88), None),
+)
+HELD_OUT_FACES = (
+    _plain("0-800 psi, bar", 800, 100, 10, inner=("bar", 10, 5)),
+    _plain("0-150 psi", 150, 30, 6),
+    _plain("0-600 psi, kPa", 600, 100, 10, inner=("kPa", 1000, 10)),
+    _plain("0-1000 kPa, psi", 1000, 200, 10, "kPa", inner=("psi", 20, 4)),
+    _compound("30-0-150 psi, bar", 150, 30, 6, 0.16, None, 2),
+    _compound("30-0-150-350 psi", 150, 25, 5, 0.15, (350, 0.85), None),
+)
+WHITE, CREAM, BLACK, GREY = (246, 246, 243), (240, 234, 212), (24, 24, 27), (206, 210, 212)
+RED, BLUE, GREEN, INK, ORANGE = (190, 30, 34), (28, 66, 150), (20, 110, 60), (18, 18, 20), (228, 110, 24)
+DEVELOPMENT = (
+    Style("plain", "DejaVuSans.ttf", WHITE, INK, RED, "taper", INK, "bar", (70, 70, 74)),
+    Style("narrow", "LiberationSansNarrow-Bold.ttf", WHITE, INK, BLUE, "arrow", (200, 30, 30), "disc", (150, 152, 156), 300, 0.125, band=True),
+    Style("night", "LiberationSans-Regular.ttf", BLACK, (240, 240, 236), (240, 200, 60), "bar", (236, 90, 40), "bar", (36, 36, 38), 260, 0.12, arc=False),
+    Style("cream", "DejaVuSansCondensed-Bold.ttf", CREAM, INK, GREEN, "leaf", INK, "none", (120, 96, 50), 240, 0.105, 0.1, clutter=True),
+    Style("turned", "DejaVuSansCondensed.ttf", WHITE, INK, RED, "taper", INK, "disc", (40, 70, 140), 270, 0.12, 0.07, 0.72, radial=True),
+)
+HELD_OUT = (
+    Style("bold", "LiberationSans-Bold.ttf", WHITE, (24, 40, 96), RED, "bar", INK, "disc", (34, 34, 36), 280, 0.11, 0.09, 0.8),
+    Style("serif", "LiberationSerif-Bold.ttf", GREY, INK, BLUE, "taper", RED, "bar", (170, 172, 176), 250, 0.13, 0.06, band=True),
+    Style("dark", "DejaVuSans-Bold.ttf", (18, 34, 62), (244, 244, 240), (150, 220, 160), "arrow", (250, 250, 246), "none", (100, 102, 106), 270, 0.1),
+    Style("mono", "DejaVuSansMono-Bold.ttf", (252, 244, 206), (30, 30, 30), ORANGE, "taper", INK, "disc", (150, 30, 34), 300, 0.11, 0.1, clutter=True),
+    Style("slim", "LiberationSansNarrow-Regular.ttf", WHITE, INK, (90, 40, 120), "leaf", (30, 60, 160), "bar", (200, 200, 204), 270, 0.135, arc=False),
+)
+SPLITS = {"development": (DEVELOPMENT, DEVELOPMENT_FACES, 100_000), "heldout": (HELD_OUT, HELD_OUT_FACES, 500_000)}
+
+
+def _at(centre: tuple[float, float], angle: float, radius: float) -> tuple[float, float]:
+    """`angle` in degrees clockwise from the top, `radius` in face radii."""
+    a = math.radians(angle)
+    return centre[0] + RADIUS * radius * math.sin(a), centre[1] - RADIUS * radius * math.cos(a)
+
+
+def _printed(ring: Ring, value: float) -> str:
+    number = abs(value) if ring.unit == "inHg" else value
+    return f"{number:g}"
+
+
+def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style, words: dict[str, str] | None = None) -> None:
+    """`words` replaces a unit's word on the face."""
+    draw = ImageDraw.Draw(image)
+    inks = {"main": style.ink, "second": style.second}
+
+    def disc(radius: float, colour) -> None:
+        draw.ellipse((centre[0] - RADIUS * radius, centre[1] - RADIUS * radius, centre[0] + RADIUS * radius, centre[1] + RADIUS * radius), fill=colour)
+
+    disc(1.14, tuple(int(c * 0.6) for c in style.bezel))
+    disc(1.12, style.bezel)
+    disc(1.01, tuple(int(c * 0.45) for c in style.bezel))
+    disc(1.0, style.paper)
+    start = -style.sweep / 2
+
+    def angle_of(psi: float) -> float:
+        return start + style.sweep * face.share(psi)
+
+    lowest, highest = face.knots[0][0], face.knots[-1][0]
+    if style.band:
+        box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * 0.97, centre[1] + s * RADIUS * 0.97))
+        for low, high, colour in ((0.1, 0.4, (60, 160, 80)), (0.4, 0.7, (235, 190, 50)), (0.7, 1.0, (205, 50, 45))):
+            draw.arc(box, start + style.sweep * low - 90, start + style.sweep * high - 90, fill=colour, width=int(RADIUS * 0.035))
+    for ring in face.rings:
+        colour, unit = inks[ring.ink], PSI[ring.unit]
+        first = ring.low if ring.low < 0 else 0.0
+        last = 0.0 if ring.unit == "inHg" else highest / unit
+        if style.arc:
+            box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * ring.outer, centre[1] + s * RADIUS * ring.outer))
+            ends = angle_of(max(first * unit, lowest)), angle_of(last * unit)
+            draw.arc(box, ends[0] - 90, ends[1] - 90, fill=colour, width=4)
+        length = 0.09 if ring.ink == "main" else 0.06
+        count = math.floor(last * ring.minor / ring.step + 1e-6)
+        for k in range(math.ceil(first * ring.minor / ring.step - 1e-6), count + 1):
+            value = k * ring.step / ring.minor
+            major, middle = k % ring.minor == 0, ring.minor % 2 == 0 and k % (ring.minor // 2) == 0
+            squeezed = face.retard is not None and value * unit > face.retard + 1e-6
+            if squeezed:
+                continue
+            if value * unit < lowest - 0.05:
+                continue
+            reach = length * (1 if major else 0.75 if middle else 0.5)
+            angle = angle_of(value * unit)
+            outer = ring.outer
+            draw.line((*_at(centre, angle, outer), *_at(centre, angle, outer - reach)), fill=colour, width=9 if major else 4)
+            if major and not (ring.unit == "inHg" and value == 0):
+                _numeral(image, centre, angle, ring.numerals, _printed(ring, value), style, colour, 1.0 if ring.ink == "main" else 0.78)
+        if face.retard is not None and ring.unit == "psi":       # the compressed part: its end alone
+            draw.line((*_at(centre, angle_of(highest), ring.outer), *_at(centre, angle_of(highest), ring.outer - length)), fill=colour, width=9)
+            _numeral(image, centre, angle_of(highest), ring.numerals, f"{highest:g}", style, colour, 1.0)
+    _words(image, centre, face, style, inks, {"inHg": "in.Hg", **(words or {})})
+
+
+def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str, style: Style, colour, size: float) -> None:
+    face = font(style.typeface, int(RADIUS * style.numeral * size * 1.25))
+    x, y = _at(centre, angle, radius)
+    if not style.radial:
+        ImageDraw.Draw(image).text((x, y), text, fill=colour, font=face, anchor="mm")
+        return
+    box = face.getbbox(text, anchor="mm")
+    patch = Image.new("L", (box[2] - box[0] + 24, box[3] - box[1] + 24), 0)
+    ImageDraw.Draw(patch).text((patch.width / 2, patch.height / 2), text, fill=255, font=face, anchor="mm")
+    turn = angle if abs(angle) <= 100 else angle + 180
+    patch = patch.rotate(-turn, Image.Resampling.BICUBIC, expand=True)
+    image.paste(Image.new("RGB", patch.size, colour), (int(x - patch.width / 2), int(y - patch.height / 2)), patch)
+
+
+def _words(image: Image.Image, centre, face: Face, style: Style, inks, words: dict[str, str]) -> None:
+    draw = ImageDraw.Draw(image)
+    y = centre[1] + RADIUS * 0.26
+    for ring in face.rings:
+        size = int(RADIUS * 0.095 * (1 if ring.ink == "main" else 0.85))
+        draw.text((centre[0], y), words.get(ring.unit, ring.unit), fill=inks[ring.ink], font=font(style.typeface, size), anchor="mm")
+        y += size * 1.25
+    if style.clutter and not any(r.ink == "second" for r in face.rings):
+        top = face.knots[-1][0] if face.retard is None else face.retard
+        # saturation temperatures of no particular fluid: the spacing only has to be curved
+        for k, temperature in enumerate(range(-20, 161, 20)):
+            share = face.share(0) + (face.share(top) - face.share(0)) * (k / 9) ** 1.7
+            _numeral(image, centre, -style.sweep / 2 + style.sweep * share, 0.47, str(temperature), style, style.second, 0.6)
+        draw.text((centre[0], centre[1] - RADIUS * 0.25), "°F", fill=style.second, font=font(style.typeface, int(RADIUS * 0.08)), anchor="mm")
+
+
+def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None:
+    draw = ImageDraw.Draw(layer)
+    a = math.radians(angle)
+    along, across = np.array([math.sin(a), -math.cos(a)]), np.array([math.cos(a), math.sin(a)])
+
+    def shape(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+        return [tuple(np.array(centre) + RADIUS * (u * along + w * across)) for u, w in points]
+
+    reach, ink = style.reach, (*style.pointer_ink, 255)
+    outlines = {
+        "taper": [(0, 0.035), (reach, 0.006), (reach, -0.006), (0, -0.035)],
+        "bar": [(0, 0.02), (reach - 0.04, 0.02), (reach, 0), (reach - 0.04, -0.02), (0, -0.02)],
+        "arrow": [(0, 0.016), (reach - 0.2, 0.016), (reach - 0.2, 0.055), (reach, 0), (reach - 0.2, -0.055), (reach - 0.2, -0.016), (0, -0.016)],
+        "leaf": [(0, 0.012), (reach * 0.55, 0.04), (reach, 0), (reach * 0.55, -0.04), (0, -0.012)],
+    }
+    draw.polygon(shape(outlines[style.pointer]), fill=ink)
+    if style.tail != "none":
+        draw.polygon(shape([(0, 0.03), (-0.24, 0.03), (-0.24, -0.03), (0, -0.03)]), fill=ink)
+    if style.tail == "disc":
+        x, y = shape([(-0.26, 0)])[0]
+        draw.ellipse((x - RADIUS * 0.07, y - RADIUS * 0.07, x + RADIUS * 0.07, y + RADIUS * 0.07), fill=ink)
+    hub = RADIUS * style.hub
+    draw.ellipse((centre[0] - hub, centre[1] - hub, centre[0] + hub, centre[1] + hub), fill=ink)
+    draw.ellipse((centre[0] - hub * 0.6, centre[1] - hub * 0.6, centre[0] + hub * 0.6, centre[1] + hub * 0.6), fill=(150, 150, 154, 255))
+
+
+def truth_of(face: Face, psi: float, place: str | None) -> Truth:
+    outer = face.rings[0].unit
+    values = {r.unit: psi / PSI[r.unit] for r in face.rings}
+    unit = "inHg" if psi < 0 and "inHg" in values else outer
+    return Truth(place, unit, abs(values[unit]) if unit == "inHg" else values[unit], (face.knots[-1][0] - face.knots[0][0]) / PSI[unit],
+                 {u: v for u, v in values.items() if u != "inHg" or psi < 0}, face.compound)
+
+
+def _projection(tilt: float, towards: float, turn: float, lift: float, width: float, height: float, distance: float) -> np.ndarray:
+    """The homography of a plane `lift` px above the picture's, tilted `tilt` degrees and turned `turn`, seen from `distance` px."""
+    c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+    t = math.radians(tilt)
+    axis = np.array([math.cos(math.radians(towards)), math.sin(math.radians(towards)), 0.0])
+    k = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
+    rotation = (np.eye(3) + math.sin(t) * k + (1 - math.cos(t)) * k @ k) @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+    origin = np.array([[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, 1]])
+    plane = np.column_stack([rotation[:, 0], rotation[:, 1], -lift * rotation[:, 2] + (0, 0, distance)])
+    camera = np.array([[distance, 0, width / 2], [0, distance, height / 2], [0, 0, 1]])
+    return camera @ plane @ origin
+
+
+def random_scene(split: str, seed: int, manifold: bool, max_tilt: float = 20.0) -> tuple[Image.Image, list[Truth]]:
+    """A picture to photograph and what its gauges show; for a manifold the low side first."""
+    styles, faces, first = SPLITS[split]
+    rng = random.Random(first + seed)
+    style = rng.choice(styles)
+    compounds = [f for f in faces if f.compound]
+    if manifold:
+        chosen = [rng.choice(compounds), rng.choice([f for f in faces if not f.compound and f.knots[-1][0] > 240])]
+        places = ["low_side", "high_side"]
+    else:
+        chosen, places = [rng.choice(faces)], [None]
+    width, height = (int(RADIUS * 5.4), int(RADIUS * 3.9)) if manifold else (int(RADIUS * 2.9), int(RADIUS * 2.9))
+    centres = [(RADIUS * 1.45, RADIUS * 1.4), (RADIUS * 3.95, RADIUS * 1.4)] if manifold else [(width / 2, height / 2)]
+    noise = np.random.default_rng(first + seed)
+    picture = Image.fromarray(engine_bay(width, height, noise))
+    pointers = Image.new("RGBA", picture.size, (0, 0, 0, 0))
+    truths = []
+    if manifold:
+        _body(picture, centres)
+    for face, centre, place in zip(chosen, centres, places, strict=True):
+        share = rng.uniform(0.03, 0.97)
+        psi = face.psi(share)
+        draw_face(picture, centre, face, style)
+        draw_pointer(pointers, centre, -style.sweep / 2 + style.sweep * share, style)
+        truths.append(truth_of(face, psi, place))
+    return _tilted(picture, pointers, centres, rng, max_tilt), truths
+
+
+def _body(picture: Image.Image, centres) -> None:
+    draw = ImageDraw.Draw(picture)
+    left, right, y = centres[0][0], centres[1][0], centres[0][1] + RADIUS * 1.5
+    metal = (136, 140, 146)
+    for x, colour in ((left, (30, 60, 160)), ((left + right) / 2, (210, 180, 40)), (right, (180, 34, 34))):
+        draw.line((x, y, x + RADIUS * 0.1, picture.height), fill=colour, width=int(RADIUS * 0.24))
+    draw.rectangle((left - RADIUS * 0.8, y - RADIUS * 0.3, right + RADIUS * 0.8, y + RADIUS * 0.35), fill=metal)
+    for x in (left, right):
+        draw.rectangle((x - RADIUS * 0.2, centres[0][1] + RADIUS, x + RADIUS * 0.2, y), fill=metal)
+    for x, colour in ((left - RADIUS * 0.9, (30, 60, 160)), (right + RADIUS * 0.9, (180, 34, 34))):
+        draw.rectangle((x - RADIUS * 0.22, y - RADIUS * 0.35, x + RADIUS * 0.22, y + RADIUS * 0.4), fill=colour)
+
+
+def _tilted(picture: Image.Image, pointers: Image.Image, centres, rng: random.Random, max_tilt: float) -> Image.Image:
+    import cv2
+
+    width, height = picture.size
+    tilt, towards, turn = rng.uniform(0, max_tilt), rng.uniform(0, 360), rng.gauss(0, 5)
+    distance = rng.uniform(5.0, 9.0) * max(width, height) / 2
+    shadow = Image.new("RGBA", pointers.size, (0, 0, 0, 0))
+    shadow.putalpha(pointers.getchannel("A").point(lambda a: int(a * 0.35)).filter(ImageFilter.GaussianBlur(RADIUS * 0.008)))
+    out = np.asarray(picture)
+    for layer, lift in ((shadow, 0.0), (pointers, RADIUS * rng.uniform(0.02, 0.05))):
+        matrix = _projection(tilt, towards, turn, lift, width, height, distance)
+        if lift == 0.0:
+            offset = np.array([[1, 0, RADIUS * 0.015], [0, 1, RADIUS * 0.02], [0, 0, 1]])
+            out = cv2.warpPerspective(out, matrix, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+            matrix = matrix @ offset
+        cover = cv2.warpPerspective(np.asarray(layer), matrix, (width, height), flags=cv2.INTER_LINEAR)
+        alpha = cover[..., 3:].astype(np.float32) / 255
+        out = (out * (1 - alpha) + cover[..., :3] * alpha).astype(np.uint8)
+    return Image.fromarray(_reflections(out, centres, rng))
+
+
+def _reflections(pixels: np.ndarray, centres, rng: random.Random) -> np.ndarray:
+    """Weak streaks of light on the glass."""
+    import cv2
+
+    veil = np.zeros(pixels.shape[:2], np.float32)
+    for x, y in centres:
+        if rng.random() < 0.4:
+            angle, reach, offset = rng.uniform(0, 360), RADIUS * 0.9, rng.uniform(-0.5, 0.5) * RADIUS
+            a = math.radians(angle)
+            middle = np.array([x - offset * math.sin(a), y + offset * math.cos(a)])
+            ends = [tuple(int(v) for v in middle + s * reach * np.array([math.cos(a), math.sin(a)])) for s in (-1, 1)]
+            cv2.line(veil, ends[0], ends[1], rng.uniform(20, 60), int(RADIUS * rng.uniform(0.05, 0.3)), cv2.LINE_AA)
+    veil = cv2.GaussianBlur(veil, (0, 0), RADIUS * 0.03)
+    return np.clip(pixels + veil[..., None], 0, 255).astype(np.uint8)

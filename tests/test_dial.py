@@ -1,0 +1,265 @@
+"""Gauge faces: geometry against mathematics, units against NIST SP 811, drawn gauges against where their pointer was drawn."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from hoodnote.capture.vision.dial_find import Ellipse, find_dials
+from hoodnote.capture.vision.dial_gauge import read_gauge
+from hoodnote.capture.vision.dial_needle import find_pointer
+from hoodnote.capture.vision.dial_read import looks_like, read_dials
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView, face_on
+from hoodnote.capture.vision.dial_scale import piece_at, rings_of
+from hoodnote.capture.vision.dial_text import Text, number_in
+from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.readers import NeuralReader
+from hoodnote.capture.vision.reading import Kind
+from hoodnote.errors import HoodnoteError
+from hoodnote.readings.model import Standing
+from tests.bench.dial_render import DEVELOPMENT, DEVELOPMENT_FACES, RADIUS, draw_face, draw_pointer
+
+WIDTH = int(RADIUS * 2.9)
+PLAIN, NARROW, NIGHT, CREAM, TURNED = DEVELOPMENT
+PSI_AND_BAR, PSI_250, PSI_AND_KPA, _, COMPOUND, RETARDED = DEVELOPMENT_FACES
+
+
+def drawn(face, style, share: float | None, words=None, side: int = 900) -> Image.Image:
+    """A gauge seen from the front with its pointer at a share of its sweep; None: no pointer."""
+    picture = Image.new("RGB", (WIDTH, WIDTH), (58, 60, 64))
+    draw_face(picture, (WIDTH / 2, WIDTH / 2), face, style, words)
+    if share is not None:
+        layer = Image.new("RGBA", picture.size, (0, 0, 0, 0))
+        draw_pointer(layer, (WIDTH / 2, WIDTH / 2), -style.sweep / 2 + style.sweep * share, style)
+        picture.paste(layer, (0, 0), layer)
+    return picture.resize((side, side), Image.Resampling.LANCZOS)
+
+
+def slanted(picture: Image.Image, degrees: float) -> Image.Image:
+    """The picture turned about its upright axis and seen from twice its width."""
+    import cv2
+
+    side = picture.width
+    c, s, far = math.cos(math.radians(degrees)), math.sin(math.radians(degrees)), 2.0 * side
+    corners = np.float32([(0, 0), (side, 0), (side, side), (0, side)])
+    seen = [((x - side / 2) * c * far / (far + (x - side / 2) * s) + side / 2, (y - side / 2) * far / (far + (x - side / 2) * s) + side / 2)
+            for x, y in corners]
+    matrix = cv2.getPerspectiveTransform(corners, np.float32(seen))
+    return Image.fromarray(cv2.warpPerspective(np.asarray(picture), matrix, (side, side), borderMode=cv2.BORDER_REPLICATE))
+
+
+def photo(picture: Image.Image) -> Photo:
+    pixels = np.asarray(picture.convert("RGB"))
+    return Photo(pixels, pixels.shape[1], pixels.shape[0])
+
+
+@pytest.fixture(scope="module")
+def reader():
+    return [NeuralReader()]
+
+
+def test_rim_of_a_drawn_ellipse_is_found_where_it_was_drawn():
+    import cv2
+
+    pixels = np.full((600, 800, 3), 70, np.uint8)
+    cv2.ellipse(pixels, (420, 290), (210, 170), 25, 0, 360, (235, 235, 230), -1, cv2.LINE_AA)
+    rim = find_dials(pixels)[0]
+    assert (rim.x, rim.y) == pytest.approx((420, 290), abs=2)
+    assert sorted((rim.a, rim.b)) == pytest.approx([170, 210], abs=3)
+
+
+def test_nothing_round_is_no_dial():
+    pixels = np.full((600, 800, 3), 70, np.uint8)
+    pixels[100:300, 200:600] = 220
+    assert find_dials(pixels) == []
+
+
+@pytest.mark.parametrize("degrees", [0, 20, 30])
+def test_middle_is_where_the_ticks_meet_however_it_is_turned(degrees):
+    """A perspective view keeps lines lines, so the drawn centre's image is known: here it stays in the picture's middle."""
+    picture = slanted(drawn(PSI_AND_BAR, PLAIN, 0.4), degrees)
+    rim = find_dials(np.asarray(picture))[0]
+    view = face_on(np.asarray(picture), rim)
+    middle = view.to_photo(np.array([[MIDDLE, MIDDLE]]))[0]
+    assert np.hypot(*(middle - picture.width / 2)) < 0.012 * rim.radius
+
+
+@pytest.mark.parametrize(("style", "share"), [(PLAIN, 0.15), (NARROW, 0.5), (NIGHT, 0.93), (CREAM, 0.37), (TURNED, 0.71)])
+def test_both_ways_find_the_pointer_where_it_was_drawn(style, share):
+    picture = np.asarray(drawn(PSI_250, style, share))
+    pointer = find_pointer(face_on(picture, find_dials(picture)[0]))
+    drawn_at = -style.sweep / 2 + style.sweep * share
+    for angle in (pointer.by_edges, pointer.by_profile):
+        assert abs((angle - drawn_at + 180) % 360 - 180) < 1.0
+
+
+def test_no_pointer_is_no_figure(reader):
+    reading = read_dials(photo(drawn(PSI_250, PLAIN, None)), "high_side", readers=reader)
+    assert reading.fields == () and "pointer" in reading.problem
+
+
+def text(word: str, degrees: float, radius: float = 0.7) -> Text:
+    a = math.radians(degrees)
+    x, y = MIDDLE + radius * RIM * math.sin(a), MIDDLE - radius * RIM * math.cos(a)
+    return Text(word, 0.99, degrees % 360, radius * RIM, np.float32([(x - 20, y - 10), (x + 20, y - 10), (x + 20, y + 10), (x - 20, y + 10)]))
+
+
+BLANK = FaceView(np.full((SIDE, SIDE, 3), 200, np.uint8), np.eye(3), 0.9 * RIM, 1.0, 0.0, 1.0)
+
+
+def test_even_figures_make_a_scale_and_one_misread_figure_is_left_out():
+    figures = [text(str(v), -135 + 270 * v / 500) for v in range(0, 501, 50) if v != 300] + [text("308", -135 + 270 * 300 / 500)]
+    ring, = rings_of(figures, BLANK)
+    piece, place = piece_at(ring, 0.0)
+    assert piece.value(place) == pytest.approx(250, abs=1)          # halfway of 270 degrees, by proportion
+    assert [t.text for t in ring.stray] == ["308"] and ring.step == 50
+
+
+def test_figures_below_zero_run_backwards_on_a_compound_scale():
+    """ASME B40.100, from memory: a compound gauge has vacuum in inHg to the left of zero, growing away from it."""
+    figures = [text(str(v), -80 + 215 * v / 120) for v in range(0, 121, 20)] + [text(str(v), -80 - 55 * v / 30) for v in (10, 20, 30)]
+    ring, = rings_of(figures, BLANK)
+    piece, place = piece_at(ring, -80 - 55 * 25 / 30)
+    assert piece is ring.vacuum and abs(piece.value(place)) == pytest.approx(25, abs=0.3)
+
+
+@pytest.mark.parametrize("values", [(0, 50, 100), (0, 40, 100, 170, 250)])
+def test_two_or_uneven_figures_are_no_scale(values):
+    angles = {0: -130, 40: -100, 50: -100, 100: 20, 170: 40, 250: 135}
+    assert rings_of([text(str(v), angles[v]) for v in values], BLANK) == []
+
+
+@pytest.mark.parametrize(("printed", "number"), [("250", 250), ("-20", 20), ("2.5", 2.5), ("2,5", 2.5), ("14.", 14), ("120=", 120), ("05", None), ("12Q", None),
+                                                 ("1.000", None), ("", None), ("8O", None)])
+def test_only_clean_figures_count(printed, number):
+    assert number_in(printed) == number
+
+
+@pytest.mark.parametrize(("face", "style", "share", "unit"), [
+    (PSI_AND_BAR, PLAIN, 0.63, "psi"), (PSI_AND_KPA, NARROW, 0.22, "psi"), (PSI_250, TURNED, 0.3, "psi"), (COMPOUND, NIGHT, 0.8, "psi"), (COMPOUND, PLAIN, 0.08, "inHg")])
+def test_a_drawn_gauge_reads_what_its_pointer_was_drawn_at(face, style, share, unit, reader):
+    place = "low_side" if face.compound else "high_side"
+    reading = read_dials(photo(slanted(drawn(face, style, share), 15)), place, readers=reader)
+    field, = reading.fields
+    # by proportion between the scale's knots; 1 inHg = 0.4911542 psi, NIST SP 811 B.8 (3.386389 / 6.894757)
+    true = face.psi(share) / (1 if unit == "psi" else -0.4911542)
+    span = (face.knots[-1][0] - face.knots[0][0]) / (1 if unit == "psi" else 0.4911542)
+    assert field.statement.unit == unit and field.statement.place == place
+    assert abs(float(field.statement.value) - true) < max(0.01 * span, field.limit)
+    assert 0 < field.limit < 0.03 * span
+    assert {m.role for m in field.marks} == {"outline", "needle", "used"}
+
+
+def test_metric_states_the_other_scale_of_the_same_pressure(reader):
+    picture = photo(drawn(PSI_AND_BAR, PLAIN, 0.5))
+    (us,), (metric,) = (read_dials(picture, "high_side", units, reader).fields for units in ("us", "metric"))
+    assert (us.statement.unit, metric.statement.unit) == ("psi", "bar")
+    assert float(metric.statement.value) * 14.50377 == pytest.approx(float(us.statement.value), abs=6)     # NIST SP 811 B.8
+    assert us.standing is metric.standing is Standing.AGREED
+
+
+def test_a_single_gauge_is_asked_which_side_it_is(reader):
+    field, = read_dials(photo(drawn(COMPOUND, PLAIN, 0.6)), readers=reader).fields
+    assert field.standing is Standing.UNCONFIRMED and field.statement.place == "low_side" and "low side" in field.question
+
+
+def manifold(left, right) -> Photo:
+    sides = [np.asarray(drawn(face, PLAIN, share)) for face, share in (left, right)]
+    return photo(Image.fromarray(np.concatenate(sides, axis=1)))
+
+
+def test_manifold_sides_are_told_by_scale(reader):
+    fields = {f.statement.place: f for f in read_dials(manifold((COMPOUND, 0.5), (PSI_AND_BAR, 0.4)), readers=reader).fields}
+    assert float(fields["low_side"].statement.value) == pytest.approx(COMPOUND.psi(0.5), abs=1.4)        # 1 % of the span
+    assert float(fields["high_side"].statement.value) == pytest.approx(200, abs=5)
+    assert all(f.standing is Standing.AGREED for f in fields.values())
+
+
+def test_manifold_the_wrong_way_round_is_asked(reader):
+    fields = read_dials(manifold((PSI_AND_BAR, 0.4), (COMPOUND, 0.5)), readers=reader).fields
+    assert len(fields) == 2 and all(f.standing is Standing.UNCONFIRMED and "right" in f.question for f in fields)
+
+
+@pytest.mark.parametrize("word", ["°F", "km/h", "MPa", "kg/cm2"])
+def test_a_dial_without_a_known_pressure_unit_gives_nothing(word, reader):
+    reading = read_dials(photo(drawn(PSI_250, PLAIN, 0.5, {"psi": word})), readers=reader)
+    assert reading.fields == () and "unit" in reading.problem
+
+
+def test_a_hidden_unit_is_a_question_only_where_a_person_said_it_is_a_pressure(reader):
+    picture = photo(drawn(PSI_250, TURNED, 0.48))          # the tail lies over the word
+    field, = read_dials(picture, "high_side", readers=reader).fields
+    assert field.standing is Standing.UNCONFIRMED and "unit" in field.question
+    assert read_dials(picture, readers=reader).fields == ()
+
+
+def test_a_pointer_on_the_zero_stop_is_no_reading(reader):
+    reading = read_dials(photo(drawn(PSI_250, PLAIN, 0.0)), "high_side", readers=reader)
+    assert reading.fields == () and "zero" in reading.problem
+
+
+def test_the_compressed_end_is_a_question(reader):
+    field, = read_dials(photo(drawn(RETARDED, PLAIN, 0.94)), "low_side", readers=reader).fields
+    assert field.standing is Standing.UNCONFIRMED and "compressed" in field.question
+
+
+def test_glare_over_the_pointer_is_refused(reader):
+    import cv2
+
+    pixels = np.asarray(drawn(PSI_AND_BAR, PLAIN, 0.75)).astype(np.float32)
+    spot = np.zeros(pixels.shape[:2], np.float32)
+    cv2.circle(spot, (560, 450), 130, 400.0, -1)
+    pixels = np.clip(pixels + cv2.GaussianBlur(spot, (0, 0), 25)[..., None], 0, 255).astype(np.uint8)
+    reading = read_dials(Photo(pixels, 900, 900), "high_side", readers=reader)
+    assert reading.fields == () and "glare" in reading.problem
+
+
+def test_a_blurred_gauge_says_so(reader):
+    import cv2
+
+    pixels = cv2.GaussianBlur(np.asarray(drawn(PSI_250, PLAIN, 0.5)), (0, 0), 12)
+    reading = read_dials(Photo(pixels, 900, 900), "high_side", readers=reader)
+    assert reading.fields == () and reading.problem.count("\n") == 0 and "blurred" in reading.problem
+
+
+def test_an_empty_photo_is_no_gauge(reader):
+    pixels = np.full((64, 64, 3), 128, np.uint8)
+    reading = read_dials(Photo(pixels, 64, 64), readers=reader)
+    assert reading.kind is Kind.DIAL and reading.fields == () and "No gauge" in reading.problem
+    assert looks_like(Photo(pixels, 64, 64)) == 0
+
+
+def test_looks_like_tells_a_gauge_from_a_label():
+    from tests.bench.label_render import SPLITS, random_label
+
+    label = photo(random_label(SPLITS["development"], 3)[0])
+    assert looks_like(photo(drawn(PSI_250, PLAIN, 0.5))) > 0.8
+    assert looks_like(label) < 0.3
+
+
+@pytest.mark.parametrize("place", ["vent", "nowhere"])
+def test_a_place_that_is_no_pressure_is_refused_in_one_line(place):
+    with pytest.raises(HoodnoteError) as caught:
+        read_dials(photo(Image.new("RGB", (80, 80))), place)
+    assert "\n" not in str(caught.value)
+
+
+def test_values_are_rounded_to_a_part_of_the_smallest_division(reader):
+    picture = np.asarray(drawn(PSI_AND_BAR, PLAIN, 0.637))
+    rim = find_dials(picture)[0]
+    gauge = read_gauge(face_on(picture, rim), rim, reader[0], None, "us")
+    step = gauge.figures[0].rounding
+    assert step == 2                                       # divisions of 10 psi were drawn; a fifth of one
+    field, = read_dials(photo(Image.fromarray(picture)), "high_side", readers=reader).fields
+    assert field.statement.value % Decimal(2) == 0
+
+
+def test_ellipse_points_lie_on_the_ellipse():
+    rim = Ellipse(10, 20, 5, 3, 0.7)
+    x, y = (rim.points(np.linspace(0, 6, 9)) - (10, 20)).T
+    u, v = x * math.cos(0.7) + y * math.sin(0.7), y * math.cos(0.7) - x * math.sin(0.7)
+    assert (u / 5) ** 2 + (v / 3) ** 2 == pytest.approx(np.ones(9))

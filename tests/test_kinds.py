@@ -1,0 +1,70 @@
+"""What a photo is told as, by stand-in looks and by whole photos of drawn things; nothing is taken from other things."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+
+from hoodnote.capture.vision import dial_read, display, kinds
+from hoodnote.capture.vision.kinds import Look, kind_of, label_score, read_photo
+from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.reading import Kind
+from hoodnote.readings.model import Standing
+from tests.bench.bench_kinds import page, sticker
+from tests.bench.plate_render import DEVELOPMENT, plate
+
+
+def as_photo(picture) -> Photo:
+    pixels = np.asarray(picture.convert("RGB"))
+    return Photo(np.pad(pixels, ((40, 40), (40, 40), (0, 0)), constant_values=70), pixels.shape[1] + 80, pixels.shape[0] + 80)
+
+
+def looked(dial=0.0, shown=0.0, vin=0.0, label=0.0) -> Look:
+    return Look({Kind.DIAL: dial, Kind.DISPLAY: shown, Kind.VIN: vin, Kind.LABEL: label}, (), ())
+
+
+def test_the_likeliest_kind_less_sure_where_another_is_near():
+    alone, near = looked(dial=0.9), looked(dial=0.9, label=0.8)
+    assert alone.kind is near.kind is Kind.DIAL and near.confidence < alone.confidence == 0.9
+    assert looked(dial=0.4, label=0.3).kind is Kind.NONE
+
+
+# the words are those SAE J639 asks for on the label: refrigerant, charge, oil (from memory)
+@pytest.mark.parametrize(("texts", "least", "most"), [
+    (["REFRIGERANT R-134a", "CHARGE 0.55 kg", "OIL PAG 46"], 0.9, 1.0), (["KÄLTEMITTEL R-1234yf", "FÜLLMENGE 500 g"], 0.9, 1.0),
+    (["R-134a psi", "0 50 100 150"], 0.0, 0.49), (["COFFEE 500 g"], 0.0, 0.49), (["1G4AH59H45G118341"], 0.0, 0.1), ([], 0.0, 0.0),
+])
+def test_the_words_of_a_label(texts, least, most):
+    assert least <= label_score(texts) <= most
+
+
+def test_a_plate_is_told_as_a_vin_by_itself():
+    kind, confidence = kind_of(as_photo(plate(DEVELOPMENT.plates[0], "1G4AH59H45G118341", random.Random(1))))
+    assert kind is Kind.VIN and confidence > 0.5
+
+
+@pytest.mark.parametrize("draw", [page, sticker])
+def test_nothing_is_taken_from_other_things(draw):
+    reading = read_photo(as_photo(draw(random.Random(5))))
+    assert not [f for f in reading.fields if f.standing is not Standing.UNCONFIRMED]
+    if not reading.fields:
+        assert "take it again" in reading.problem or "photo" in reading.problem
+
+
+def test_a_person_may_say_what_it_shows(monkeypatch):
+    asked = []
+    monkeypatch.setattr(dial_read, "read_dials", lambda photo, place, units: asked.append(("dial", place, units)))
+    monkeypatch.setattr(display, "read_display", lambda photo, place, units: asked.append(("display", place, units)))
+    monkeypatch.setattr(kinds, "look", lambda photo: pytest.fail("no need to look"))
+    photo = Photo(np.zeros((80, 80, 3), np.uint8), 80, 80)
+    read_photo(photo, Kind.DIAL, "low_side", "metric")
+    read_photo(photo, Kind.DISPLAY, "vent", "us")
+    assert asked == [("dial", "low_side", "metric"), ("display", "vent", "us")]
+
+
+def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():
+    photo = Photo(np.full((300, 400, 3), 120, np.uint8), 400, 300)
+    assert kind_of(photo)[0] is Kind.NONE
+    assert "--as" in read_photo(photo).problem
