@@ -263,3 +263,9 @@ def test_figures_agree_within_both_limits_whatever_their_units(a, a_limit, b, sa
 
 def test_a_temperature_never_agrees_with_a_pressure_however_wide_the_limits():
     assert not within(psi("30"), 100.0, Measured("vent", Decimal(30), "F"), 100.0)
+
+
+def test_a_display_is_always_asked_about(bay):
+    (entry,) = bay.see(seen(psi("32"), kind=Kind.DISPLAY)).entries
+    assert entry.standing is Standing.UNCONFIRMED and "32 psi" in entry.question
+    assert bay.reading("low_side") is None

@@ -17,6 +17,7 @@ from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.facts import facts_of
 from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
 from hoodnote.readings.timeline import build
+from hoodnote.statements.describe import describe
 from hoodnote.statements.model import Fact, Measured
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from hoodnote.capture.vision.reading import Kind, PhotoField, PhotoReading
     from hoodnote.jobs.store import Capture, Job, Store
 
+_UNPROVED = {"display"}     # kinds of photo whose reader has not been measured on enough photos to be taken at its word
 _PICTURE_PX = 1600         # longest side of the picture that shows what was read
 PROCESSES = 2              # for a folder; each needs some 500 MB
 # A camera's clock is believed when it falls between a while before the job was opened and now
@@ -141,7 +143,7 @@ def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
                 "warnings": list(reading.warnings), "kind": reading.kind.value, "taken_at": taken_at.isoformat()})
         for field, crop in zip(reading.fields, crops, strict=True):
             timeline = build(store.entries(job))
-            item = _settled(field)
+            item = _settled(field) if reading.kind not in _UNPROVED else _asked(_settled(field))
             if isinstance(field.statement, Fact) and field.statement.key == "vin":
                 item, told = _vin_against_job(item, timeline)
                 remarks += told
@@ -187,10 +189,18 @@ def _is_reading(field: PhotoField) -> bool:
     return isinstance(field.statement, Measured) and not field.statement.place.startswith("label_")
 
 
+def _asked(item: Settled) -> Settled:
+    if item.standing is Standing.UNCONFIRMED:
+        return item
+    return replace(item, standing=Standing.UNCONFIRMED, question=f"{describe(item.statement)}? (read from a display; look at the picture)")
+
+
 def _seen_before(item: Settled, timeline: Timeline) -> Settled:
-    """A label does not change: what is doubtful in this photo, but stands from an earlier one, was read twice and agrees."""
+    """A label does not change: what is doubtful in this photo, but stands from an earlier one, was read twice and agrees. Which of several
+    figures on it is meant is no doubt of reading, and stays a question."""
     earlier = any(x.usable and x.entry.statement == item.statement and x.entry.origin.medium == "photo" for x in timeline.live)
-    if item.standing is Standing.UNCONFIRMED and earlier:
+    several = len({v.statement for v in item.versions if v.statement is not None}) > 1
+    if item.standing is Standing.UNCONFIRMED and earlier and not several:
         return replace(item, standing=Standing.AGREED, question=None)
     return item
 

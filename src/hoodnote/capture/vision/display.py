@@ -313,9 +313,8 @@ def _value(text: str, unit: str | None) -> Decimal | None:
 
 
 def _agrees(text: str, other: str) -> bool:
-    """The same digits, sign and point. The optical reader often passes over a point that the segments show; one that it sees
-    elsewhere, or alone, counts against them."""
-    return other == text or "." in text and other == text.replace(".", "")
+    """The same digits, sign and point: a point that only one way shows may be dirt."""
+    return other == text
 
 
 def _no_rival(read: tuple[str, float]) -> bool:
