@@ -350,3 +350,9 @@ def test_a_metric_shop_reads_its_own_units_first():
     assert us.outcome is metric.outcome
     assert us.expected.index("psi") < us.expected.index("kPa") and metric.expected.index("kPa") < metric.expected.index("psi")
     assert find(timeline, "static_pressure") == us
+
+
+def test_a_doubtful_air_temperature_before_the_pressures_does_not_fall_back_to_a_later_one():
+    timeline = record(R134A, step("engine_off"), unsure(m("ambient", 80, "F")), psi("low_side", 0), psi("high_side", 0), m("ambient", 30, "F"))
+    (found,) = [f for f in evaluate(timeline) if f.check == "static_pressure"]
+    assert found.outcome is CANNOT and any("ambient" in lacking for lacking in found.missing)

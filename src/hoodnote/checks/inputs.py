@@ -86,6 +86,8 @@ class Inputs:
         if self.situation is not None and own and place not in _SAME_ALL_JOB:
             ended = self.view.ends.get(self.situation, 0)
             last = next((x for x in reversed(own) if self.view.order(x) < ended), own[0])
+            if self.view.order(last) >= ended and any(place in d.keys and d.situation.stage is stage for d in self.view.doubts):
+                self.lacks(f"{PLACES[place].name} {NOT_CONFIRMED}")        # a doubtful one would come before it
         doubts = [d for d in self.view.doubts if place in d.keys and STAGES.index(d.situation.stage) <= until]
         return self._settle(place, last, doubts, required)
 
