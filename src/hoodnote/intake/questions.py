@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from hoodnote.checks.equipment import shop_equipment
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.record import Taken, choices, picked, version_of, warn
 from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
@@ -34,7 +35,7 @@ def answer(store: Store, job: Job, entry_id: int, text: str | None = None, keep:
         if keep is not None and statements == [Control("withdraw")]:
             entries += _withdraw_before(store, job, question, origin, capture)
         known = choices(question)            # what they make dangerous was told with the question
-        warnings = warn(store, job, entries, [s for s in statements if s not in known], before)
+        warnings = warn(store, job, entries, [s for s in statements if s not in known], before, shop_equipment(store.folder))
         store.finish(capture, "done")
     return Taken(capture, tuple(entries), tuple(warnings))
 

@@ -57,11 +57,12 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
             made = [*(_at_odds(item.statement, timeline, equipment) if doubted else ()), entry]
         added = [store.add_entry(job, e, capture) for e in made]
         entries += added
-        warnings += [w for w in warn(store, job, added, (item.statement, *(v.statement for v in item.versions)), timeline) if w not in warnings]
+        warnings += [w for w in warn(store, job, added, (item.statement, *(v.statement for v in item.versions)), timeline, equipment) if w not in warnings]
     return tuple(entries), tuple(warnings)
 
 
-def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | None], before: Timeline) -> list[Warning]:
+def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | None], before: Timeline,
+         equipment: Equipment) -> list[Warning]:
     """Tell and keep what the statements `said` make dangerous, and the entries `added` for them, now that the record was `before`.
 
     Hazards of every version: a doubt about the words is no reason to keep a warning back. What was told of a question is not told again
@@ -70,7 +71,6 @@ def warn(store: Store, job: Job, added: list[Entry], said: Iterable[Statement | 
     if not added:
         return []
     replaced = {e.supersedes for e in added} - {None}
-    equipment = shop_equipment(store.folder)
     with habit(job.units):
         found = {w.text: w for s in dict.fromkeys(said) if s is not None for w in checks.hazards(s, before, equipment)}
         changed = became_true(before, build(store.entries(job)), equipment.gauges) if replaced else []

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hoodnote.checks.equipment import shop_equipment
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.record import Taken, record, warn
 from hoodnote.readings.agreement import Account, Settled
@@ -153,7 +154,7 @@ def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
             made = settle(field, item, origin, timeline, taken_at, job.units)
             if isinstance(made, Entry):
                 added, raised = [store.add_entry(job, made, capture)], []
-                raised = warn(store, job, added, (made.statement, *(v.statement for v in made.versions)), timeline)
+                raised = warn(store, job, added, (made.statement, *(v.statement for v in made.versions)), timeline, shop_equipment(store.folder))
             else:
                 added, raised = record(store, job, capture, [made], reading.readers_used, {0: crop})
             entries += added
