@@ -88,6 +88,13 @@ def test_an_unconfirmed_correction_withholds_and_never_falls_back(statements, da
     assert _decided(corrected) <= _decided(entries)
 
 
+def test_where_one_side_waits_the_other_is_not_judged_as_if_the_sides_differed():
+    run = [*_START, Step("engine_running"), Measured("low_side", Decimal(0), "psi"), Measured("high_side", Decimal(0), "psi")]
+    equal = [_entry(s, i) for i, s in enumerate(run, start=1)]
+    waiting = [*equal, _entry(Measured("high_side", Decimal(20), "psi"), 1000, Standing.UNCONFIRMED, supersedes=len(run))]
+    assert {f.check for f in _decided(equal)} == {"compression_ratio"} and _decided(waiting) == set()
+
+
 @_quick
 @given(st.lists(st.tuples(_statement | _control, st.booleans()), max_size=20), _statement)
 def test_nothing_a_record_can_hold_breaks_the_checks(held, new):

@@ -128,15 +128,24 @@ class Inputs:
             self.lacks("readings with the clutch engaged (it was stated as not engaged)")
         elif driven and self.sides_equal():
             self.lacks("a difference between low and high side (equal while running: the clutch and its circuit come first)")
+        elif driven:
+            # a pressure that waits for its confirmation may be the one that shows both sides equal
+            for waiting in self._sides()[1]:
+                self.lacks(waiting)
         return found
 
     def sides_equal(self) -> bool:
         """Were both sides read here, and can these gauges not tell them apart?"""
-        sides = [Inputs(self.view, self.situation).graded(place, required=False) for place in PRESSURE_PLACES]
-        if None in sides:
+        sides, waiting = self._sides()
+        if None in sides or waiting:
             return False
         gap = sides[1].above_air - sides[0].above_air
         return abs(nominal(gap)) <= expanded(gap)
+
+    def _sides(self) -> tuple[list[Pressure | None], list[str]]:
+        """Low and high side of this situation, and which of the two is not confirmed."""
+        both = Inputs(self.view, self.situation)
+        return [both.graded(place, required=False) for place in PRESSURE_PLACES], [m for m in both.missing if m.endswith(NOT_CONFIRMED)]
 
     def refrigerant(self) -> str | None:
         """As stated for the system, else as on its label. Where the two differ nothing can be computed, except for the
