@@ -2,6 +2,7 @@
 
     python -m tests.bench.fit_decision --collect 300 --conditions clean,15,5,nospeech --jobs 2 --out features.jsonl
     python -m tests.bench.fit_decision --fit features.jsonl --write
+    python -m tests.bench.fit_decision --fit features.jsonl --pair --write      # the better two alone
 
 Only development voices that the phone listener was not trained on. First the weights of the listeners (conditional likelihood of what was said among the candidates), then the curve
 that turns what is known of a statement into the probability that it is right (logistic, fitted and judged on different
@@ -21,10 +22,10 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import beta
 
-from hoodnote.intake.listening import opinions
+from hoodnote.intake.listening import Gathered, opinions
 from hoodnote.readings import decision
 from hoodnote.readings.agreement import meaning
-from hoodnote.readings.decision import Judged, Opinions, Weights, features, judge, weighted, weights
+from hoodnote.readings.decision import Judged, Opinions, Weights, features, installed, judge, weighted
 from hoodnote.statements.describe import describe
 from hoodnote.statements.parser import parse
 from tests.bench.hearing_records import clips_of, decode, from_json, read
@@ -48,8 +49,14 @@ class Example:
         return zlib.crc32((self.record["said"] or self.record["parts"]).encode()) % _FOLDS
 
 
-def examples(paths: list[Path]) -> list[Example]:
-    return [Example(r, opinions(from_json(r)), tuple(map(meaning, parse(r["said"].split()))) if r["said"] else ()) for p in paths for r in read(p)]
+def examples(paths: list[Path], pair: bool) -> list[Example]:
+    """pair: with the last listener's opinion left out."""
+    return [Example(r, opinions(without_last(from_json(r)) if pair else from_json(r)), tuple(map(meaning, parse(r["said"].split()))) if r["said"] else ())
+            for p in paths for r in read(p)]
+
+
+def without_last(gathered: Gathered) -> Gathered:
+    return Gathered(gathered.heard[:-1], gathered.rescored[:-1], gathered.candidates, tuple(row[:-1] for row in gathered.scores))
 
 
 def fit_listeners(data: list[Example], start: Weights) -> Weights:
@@ -140,10 +147,10 @@ def risk(p: np.ndarray, y: np.ndarray, may: np.ndarray, conditions: np.ndarray, 
         print(f"{t} | " + " | ".join(cells) + f" | {wrong}/{taken.sum()}, {most_wrong(wrong, int(taken.sum())):.4f}")
 
 
-def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> None:
+def fit(paths: list[Path], pair: bool, write: Path | None, thresholds: dict[str, float]) -> None:
     """`thresholds`: fields of `Weights` to write in place of those that stand."""
-    data = examples(paths)
-    w = fit_listeners(data, weights())
+    data, chosen = examples(paths, pair), "pair" if pair else "all"
+    w = fit_listeners(data, installed()[chosen])
     x, y, g, which = statements_of(data, w)
     p = across(x, y, g)
     conditions = np.array([e.record["condition"] for e, _ in which])
@@ -179,17 +186,17 @@ def fit(paths: list[Path], write: Path | None, thresholds: dict[str, float]) -> 
     curve = logistic(x, y)
     print("curve", curve.round(3).tolist())
     if write:
-        write.write_text(as_toml(dataclasses.replace(w, curve=tuple(curve)), len(data)))
+        write.write_text(as_toml({**installed(), chosen: dataclasses.replace(w, curve=tuple(curve))}))
 
 
-def as_toml(w: Weights, clips: int) -> str:
-    lines = ["# Fitted on development voices that no listener was trained on: python -m tests.bench.fit_decision --fit FILE --write --threshold-...",
-             f"# {clips} clips. The thresholds were read off its risk tables, clear off the surest of the wrong.",
-             f"prior = {w.prior:.4f}", f"unknown = {w.unknown}", f"threshold = {w.threshold}", f"threshold_teens = {w.threshold_teens}",
-             f"threshold_words = {w.threshold_words}", f"clear = {w.clear}", f"clear_teens = {w.clear_teens}", f"threshold_alone = {w.threshold_alone}",
-             f"clear_alone = {w.clear_alone}", f"threshold_words_alone = {w.threshold_words_alone}", f"slack = {w.slack}", f"absurd = {w.absurd}",
-             f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}", "", "[listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()),
-             "", "[bend]", *(f"{k} = {v}" for k, v in w.bend.items())]
+def as_toml(sets: dict[str, Weights]) -> str:
+    lines = ["# Fitted on development voices that no listener was trained on: python -m tests.bench.fit_decision --fit FILE [--pair] --write --threshold-...",
+             "# The thresholds were read off its risk tables, clear off the surest of the wrong."]
+    for name, w in sets.items():
+        plain = {k: v for k, v in vars(w).items() if isinstance(v, float)}
+        lines += ["", f"[{name}]", *(f"{k} = {round(v, 4)}" for k, v in plain.items()),
+                  f"fitted = {json.dumps(w.fitted)}", f"curve = {[round(float(c), 4) for c in w.curve]}",
+                  f"\n[{name}.listener]", *(f"{k} = {v:.4f}" for k, v in w.listener.items()), f"\n[{name}.bend]", *(f"{k} = {v}" for k, v in w.bend.items())]
     return "\n".join(lines) + "\n"
 
 
@@ -203,20 +210,24 @@ def main() -> None:
     arguments.add_argument("--seed", type=int, default=SEED)
     arguments.add_argument("--out", type=Path)
     arguments.add_argument("--fit", type=Path, nargs="+", metavar="FILE")
+    arguments.add_argument("--pair", action="store_true", help="the better two listeners alone")
     arguments.add_argument("--write", action="store_true", help="put the result into readings/decision.toml")
     arguments.add_argument("--threshold", type=float)
     arguments.add_argument("--threshold-teens", type=float, help="for statements with a teen or a whole ten")
     arguments.add_argument("--threshold-words", type=float, help="for statements without a figure")
     arguments.add_argument("--clear", type=float, help="by how much the better two listeners must prefer a figure")
     arguments.add_argument("--clear-teens", type=float)
+    arguments.add_argument("--threshold-alone", type=float, help="for a figure that the last listener did not understand")
+    arguments.add_argument("--clear-alone", type=float)
+    arguments.add_argument("--threshold-words-alone", type=float)
     options = arguments.parse_args()
     if options.collect:
         clips = clips_of("development", options.seed, options.collect, options.conditions.split(","), options.silence)
         clips = [clip for clip in clips if clip.said is None or clip.voice in UNTRAINED]
-        decode(clips, options.out, options.jobs, options.minutes)
+        decode(clips, options.out, options.jobs, options.minutes, everyone=True)
     if options.fit:
         thresholds = {name: value for name, value in vars(options).items() if name.startswith(("threshold", "clear")) and value is not None}
-        fit(options.fit, Path(decision.__file__).with_name("decision.toml") if options.write else None, thresholds)
+        fit(options.fit, options.pair, Path(decision.__file__).with_name("decision.toml") if options.write else None, thresholds)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,8 @@
 
 A record is one JSON object a line: `said` (None where nobody speaks to the program), `voice`, `condition`, `parts`,
 `microphone`, `seconds`; what it cost, `cpu_s`, `wall_s`, `memory_mb`; and all that the program gathers before it decides:
-`heard` (hypotheses of each engine), `candidates` with their `scores`, and the `cues` behind each engine's best.
+`heard` (hypotheses of each engine), `candidates` with their `scores`, the same of the better engines alone (`first`) where one more was asked,
+and the `cues` behind each engine's best.
 """
 
 from __future__ import annotations
@@ -21,12 +22,13 @@ import numpy as np
 from tqdm import tqdm
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
-from hoodnote.intake.listening import Gathered, gather
+from hoodnote.intake.listening import Gathered, gather, gather_all
 from tests.bench.scene import NO_SPEECH, sound, surroundings_of, without_speech
 from tests.bench.utterances import utterances
 from tests.bench.voices import SPLITS, say
 
 _engines: list = []
+_gather = gather
 _deadline = float("inf")
 
 
@@ -69,10 +71,10 @@ def clips_of(split: str, seed: int, count: int, conditions: list[str], silence_m
     return [clip for _, _, clip in sorted(places, key=lambda p: p[:2])]
 
 
-def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None = None, model: Path | None = None) -> list[dict]:
+def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None = None, model: Path | None = None, everyone: bool = False) -> list[dict]:
     """Records of the clips in the order of completion, appended to `out` as they come. One thread a process.
 
-    minutes: after so long nothing more is begun.
+    minutes: after so long nothing more is begun. everyone: every listener hears every clip, as a fit needs it.
     """
     context = multiprocessing.get_context("spawn")
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
@@ -82,7 +84,7 @@ def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None
         list(tqdm(pool.imap_unordered(_say, wanted, chunksize=8), "synthesis", len(wanted), unit="utterance"))
     records: list[dict] = []
     until = time.time() + minutes * 60 if minutes else float("inf")
-    with context.Pool(jobs, _load, (model, until)) as pool, open(out or os.devnull, "a", encoding="utf-8") as file:
+    with context.Pool(jobs, _load, (model, until, everyone)) as pool, open(out or os.devnull, "a", encoding="utf-8") as file:
         for record in tqdm(pool.imap_unordered(_hear, clips), "hearing", len(clips), unit="clip"):
             if record is not None:
                 records.append(record)
@@ -106,33 +108,36 @@ def to_json(gathered: Gathered) -> dict:
     return {"heard": [[name, [[[[w.word, round(w.start_s, 3), round(w.end_s, 3), round(w.confidence, 4)] for w in h.words], h.score, h.confidence] for h in found]]
                       for name, found in gathered.heard],
             "rescored": list(gathered.rescored), "candidates": [" ".join(c) for c in gathered.candidates],
-            "scores": [[round(float(s), 3) if np.isfinite(s) else -1e9 for s in row] for row in gathered.scores]}
+            "scores": [[round(float(s), 3) if np.isfinite(s) else -1e9 for s in row] for row in gathered.scores],
+            "first": None if gathered.first is None else to_json(gathered.first)}
 
 
 def from_json(data: dict) -> Gathered:
     heard = tuple((name, tuple(Hypothesis(tuple(HeardWord(*w) for w in words), score, confidence) for words, score, confidence in found))
                   for name, found in data["heard"])
-    return Gathered(heard, tuple(data["rescored"]), tuple(tuple(c.split()) for c in data["candidates"]), tuple(tuple(row) for row in data["scores"]))
+    return Gathered(heard, tuple(data["rescored"]), tuple(tuple(c.split()) for c in data["candidates"]), tuple(tuple(row) for row in data["scores"]),
+                    from_json(data["first"]) if data.get("first") else None)
 
 
 def _say(wanted: tuple[str, str]) -> None:
     say(*wanted)
 
 
-def _load(model: Path | None, until: float) -> None:
-    global _deadline
+def _load(model: Path | None, until: float, everyone: bool) -> None:
+    global _deadline, _gather
     from hoodnote.capture.speech.engines import best_three
     from hoodnote.capture.speech.neural import NeuralRecognizer
     from hoodnote.capture.speech.neural_model import SpeechModel
 
     _deadline = until
+    _gather = gather_all if everyone else gather
     _engines[:] = best_three(model)
     for engine in _engines:
         if isinstance(engine, NeuralRecognizer):
             engine.clips.__dict__["model"] = SpeechModel(threads=1)
         watch(engine)
     swell = np.sin(np.arange(2 * SAMPLE_RATE) / 2000)
-    gather(_engines, (0.1 * swell * np.random.default_rng(0).normal(size=len(swell))).astype(np.float32))   # loading is not hearing
+    gather_all(_engines, (0.1 * swell * np.random.default_rng(0).normal(size=len(swell))).astype(np.float32))   # loading is not hearing
 
 
 def watch(engine) -> None:
@@ -159,6 +164,6 @@ def gathered_of(samples: np.ndarray, engines: list) -> dict:
     for engine in engines:
         engine.cues = None
     begun, wall = time.process_time(), time.perf_counter()
-    gathered = gather(engines, samples)
+    gathered = _gather(engines, samples)
     cost = {"seconds": len(samples) / SAMPLE_RATE, "cpu_s": time.process_time() - begun, "wall_s": time.perf_counter() - wall}
     return cost | {"memory_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, "cues": {e.name: e.cues for e in engines}} | to_json(gathered)

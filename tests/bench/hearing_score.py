@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.stats import beta
 
-from hoodnote.intake.listening import opinions
+from hoodnote.intake.listening import decided
 from hoodnote.readings.agreement import Settled, meaning
 from hoodnote.readings.decision import Decision, Opinions, decide
 from hoodnote.readings.model import Standing
@@ -50,10 +50,9 @@ def score(record: dict, how: Callable[[Opinions], Decision] = decide) -> Scored:
     truth = tuple(parse(record["said"].split())) if record["said"] else ()
     out = Scored(record["voice"], record["condition"], record["said"], record["seconds"], len(truth), memory_mb=record.get("memory_mb", 0))
     begun = time.process_time()
-    known = opinions(from_json(record))
-    decision = how(known)
+    decision = decided(from_json(record), how=how)
     out.cpu_s = record["cpu_s"] + time.process_time() - begun
-    for account in known.accounts:
+    for account in decision.accounts:
         out.texts[account.reader], out.confidences[account.reader] = account.text, round(account.confidence, 3)
         out.exact[account.reader] = _same(account.statements, truth)
     out.texts["together"], out.exact["together"] = " ".join(decision.words), _same(decision.statements, truth)
@@ -89,8 +88,8 @@ def at_most(wrong: int, taken: int) -> float:
 
 
 def speech_table(scored: list[Scored], by: Callable[[Scored], str], head: str) -> str:
-    """One row for each value of `by` and condition, and one for all of a condition."""
-    names = list(scored[0].exact) if scored else []
+    """One row for each value of `by` and condition, and one for all of a condition. A listener's share is of the clips that it was asked about."""
+    names = list(dict.fromkeys(name for s in scored for name in s.exact))
     titles = [head, "noise", "utterances", *(f"{n} exact" for n in names), "statements", "taken, right", "asked", "missed", "silently wrong",
               "per 1000 taken", "at most (95 %)", "processor/real time, median", "95th percentile"]
     lines = ["| " + " | ".join(titles) + " |", "|" + " --- |" * len(titles)]
@@ -100,11 +99,15 @@ def speech_table(scored: list[Scored], by: Callable[[Scored], str], head: str) -
         for key, group in [*groups.items(), ("**all**", rows)] if len(groups) > 1 else [("**all**", rows)]:
             said, wrong, taken = sum(s.said for s in group), sum(len(s.silently_wrong) for s in group), sum(s.taken for s in group)
             pace = [s.cpu_s / s.seconds for s in group]
-            cells = [key, condition if condition == "clean" else f"{condition} dB", len(group), *(f"{np.mean([s.exact[n] for s in group]):.1%}" for n in names),
+            cells = [key, condition if condition == "clean" else f"{condition} dB", len(group), *(_share([s.exact[n] for s in group if n in s.exact], len(group)) for n in names),
                      said, f"{sum(s.taken_right for s in group) / said:.1%}", sum(s.asked for s in group), sum(s.missed for s in group),
                      wrong, f"{1000 * wrong / taken:.1f} of {taken}" if taken else "none taken", f"{1000 * at_most(wrong, taken):.0f}", f"{np.median(pace):.2f}", f"{np.quantile(pace, 0.95):.2f}"]
             lines.append("| " + " | ".join(map(str, cells)) + " |")
     return "\n".join(lines)
+
+
+def _share(exact: list[bool], clips: int) -> str:
+    return f"{np.mean(exact):.1%}{'' if len(exact) == clips else f' of {len(exact)}'}" if exact else "-"
 
 
 def silence_table(scored: list[Scored], kinds: list[str]) -> str:

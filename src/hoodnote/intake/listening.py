@@ -1,15 +1,16 @@
 """One clip, three listeners, one decision: nothing is stored here, and this is the only way from sound to settled statements.
 
-`listen` is what the program does with a clip and what the benchmark scores. `gather` is its part that needs the sound, `decide` of
-`readings.decision` the part that does not, so that a decision can be made again from what was gathered.
+`listen` is what the program does with a clip and what the benchmark scores. `gather` is its part that needs the sound, `decided`
+the part that does not, so that a decision can be made again from what was gathered. The last listener, which takes as long as the
+others together, is asked only where those leave open what it may settle.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ from hoodnote.language.lexicon import pronunciations
 from hoodnote.language.prior import load_prior
 from hoodnote.language.walker import NotSayable
 from hoodnote.readings.agreement import Account, meaning
-from hoodnote.readings.decision import Candidate, Decision, Opinions, decide
+from hoodnote.readings.decision import Candidate, Decision, Opinions, decide, joined, weights, worth_another
 from hoodnote.statements.parser import parse_spans
 
 if TYPE_CHECKING:
@@ -37,24 +38,47 @@ _UNSEEN = 0.002                # share that a listener who cannot be asked leave
 
 @dataclass(frozen=True)
 class Gathered:
-    """All that was heard of a clip, before anything is decided. `scores`: one row for each candidate, one column for each listener."""
+    """All that was heard of a clip, before anything is decided. `scores`: one row for each candidate, one column for each listener;
+    `first`: what the better listeners had by themselves, where one more was asked after them."""
 
     heard: tuple[tuple[str, tuple[Hypothesis, ...]], ...]
     rescored: tuple[bool, ...]
     candidates: tuple[tuple[str, ...], ...]
     scores: tuple[tuple[float, ...], ...]
+    first: Gathered | None = None
 
 
 def listen(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us") -> tuple[Decision, Gathered]:
     """samples: float32 mono at 16 kHz; units: "us" or "metric", for figures whose unit was not said. At most the first three engines are used."""
-    gathered = gather(engines, samples)
-    return decide(opinions(gathered, units)), gathered
+    gathered = gather(engines, samples, units)
+    return decided(gathered, units), gathered
 
 
-def gather(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
+def decided(gathered: Gathered, units: str = "us", how: Callable[[Opinions], Decision] = decide) -> Decision:
+    made = how(opinions(gathered, units))
+    return made if gathered.first is None else joined(how(opinions(gathered.first, units)), made)
+
+
+def gather(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us") -> Gathered:
     engines = engines[:_LISTENERS]
+    better = engines[:-1]
+    if tuple(e.name for e in better) != weights([e.name for e in better]).fitted:
+        return gather_all(engines, samples)
+    first = gather_all(better, samples)
+    known = opinions(first, units)
+    if not worth_another(decide(known), known):
+        return first
+    last = engines[-1].recognize(samples, _N_BEST)
+    return replace(_asked(engines, samples, [found for _, found in first.heard] + [last]), first=first)
+
+
+def gather_all(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
+    """Every listener asked at once, as the weights of them all are fitted on."""
     with ThreadPoolExecutor(max(1, len(engines))) as pool:      # the neural networks run beside the other engine's search
-        heard = list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines))
+        return _asked(engines, samples, list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines)))
+
+
+def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]]) -> Gathered:
     found: dict[tuple[str, ...], None] = {}
     for hypotheses in heard:
         found.update(dict.fromkeys(tuple(w.word for w in h.words) for h in hypotheses))

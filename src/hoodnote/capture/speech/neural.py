@@ -20,6 +20,7 @@ _LETTERS_PER_SECOND, _LETTERS_AT_LEAST = 30, 15   # nobody speaks faster
 _PACE_SPREAD = 0.3                   # of the log of spoken time over expected time
 _FIT = (-4.74, 0.53, 1.33, 1.47)     # constant, log odds of the share, evidence, inside
 _NOTHING_HEARD = 0.05                # a best transcript less sure than this is talk or noise pressed into the language
+_MOST_EXPECTED = 4096                # texts whose likelihood without sound is kept
 _SEEDS = 6                           # transcripts of one piece that the next one starts from
 
 
@@ -53,6 +54,8 @@ class NeuralRecognizer:
                  clips: EncodedClips | None = None):
         self.clips = clips or EncodedClips()
         self._letters, self._given_to_words, self._given_meaning, self._tuning = letters, to_words, meaning, tuning
+        self._scored: tuple[np.ndarray | None, dict[str, float]] = None, {}     # the last sound, and what each text is worth there
+        self._expected: dict[str, float] = {}
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
         """See `Recognizer.recognize`. Times of words are estimates: letters spread evenly over the voiced part."""
@@ -96,9 +99,23 @@ class NeuralRecognizer:
         known = [text for text in distinct if tokens[text]]
         if not known:
             return [-np.inf] * len(texts)
-        begun = self._model.begin(sound)
-        found = {text: self._model.force(begun, tokens[text]) - self._tuning.prior * self._model.force(self._nothing, tokens[text]) for text in known}
+        if self._scored[0] is not sound:
+            self._scored = sound, {}
+        scored, begun = self._scored[1], None
+        for text in known:
+            if text not in scored:
+                begun = begun or self._model.begin(sound)
+                scored[text] = self._model.force(begun, tokens[text]) - self._tuning.prior * self._unheard(text)
+        found = {text: scored[text] for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
+
+    def _unheard(self, text: str) -> float:
+        """Natural log of writing this text without any sound; people say the same things again."""
+        if text not in self._expected:
+            if len(self._expected) >= _MOST_EXPECTED:
+                self._expected.clear()
+            self._expected[text] = self._model.force(self._nothing, self._model.tokens(" " + text))
+        return self._expected[text]
 
     @cached_property
     def _nothing(self) -> tuple[np.ndarray, Memory]:

@@ -17,8 +17,9 @@ class Tuning:
 
     beams: int = 24
     prior: float = 0.4             # share of what the decoder would write without any sound that is taken off its score
-    prune: float = 10.0            # a beam this far below the best open one is given up
-    finish: float = 8.0            # search on until the best open beam lies this far below the best finished one
+    # 10 and 8 find the same best transcript of 120 development clips out of 120, in a quarter more time; 7 and 6 another one in three of them.
+    prune: float = 8.0             # a beam this far below the best open one is given up
+    finish: float = 6.0            # search on until the best open beam lies this far below the best finished one
 
 
 @dataclass(frozen=True)
