@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
 
+from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
+from hoodnote.intake.listening import listen
 from hoodnote.readings import decision
 from hoodnote.readings.agreement import Account, meaning
-from hoodnote.readings.decision import Candidate, Opinions, Weights, decide, judge
+from hoodnote.readings.decision import Candidate, Opinions, Weights, decide, joined, judge, worth_another
 from hoodnote.readings.model import Standing
 from hoodnote.statements.parser import parse
 
@@ -242,3 +245,58 @@ def test_a_fact_with_a_number_in_it_is_a_figure():
     (year,) = decide(opinions(("model year two thousand three", 0, 0), ("model year two thousand", -5, -60)), strict).settled
     (device,) = decide(opinions(("expansion device is orifice tube", 0, 0), ("expansion device is expansion valve", -5, -60)), strict).settled
     assert (year.standing, device.standing) == (Standing.UNCONFIRMED, Standing.AGREED)
+
+
+def _third_is_worth(text: str, rival: str, behind: float, best: tuple[str, str] | None = None) -> bool:
+    heard = opinions((text, 0, 0), (rival, -behind, -10 * behind), best=best)       # weighted: as far behind for both
+    strict = replace(WEIGHTS, clear=2.0, clear_teens=2.0)
+    return worth_another(decide(heard, strict), heard, strict)
+
+
+def test_another_listener_is_asked_only_where_it_may_settle_something():
+    assert not _third_is_worth("vent forty two", "vent fifty two", 5.0)           # settled already
+    assert _third_is_worth("vent forty two", "vent fifty two", 1.6)
+    assert not _third_is_worth("vent forty two", "vent fifty two", 1.2)           # nor clear enough for three
+    assert not _third_is_worth("vent forty", "vent fourteen", 1.6)                # a whole ten
+    assert not _third_is_worth("vent forty two", "vent fifty two", 1.6, best=("vent fifty two", "vent forty two"))
+
+
+def test_what_the_better_two_settled_stands_and_all_settle_some_of_the_rest():
+    two = "vent forty two suction line fifty two"
+    rows = ((two, 0, 0), ("vent forty two suction line fifty three", -1, -10), ("vent forty three suction line fifty two", -9, -90))
+    first = decide(opinions(*rows, best=(two, two)), replace(WEIGHTS, clear=2.0))
+    assert [s.standing for s in first.settled] == [Standing.AGREED, Standing.UNCONFIRMED]
+    later = decide(opinions(rows[0], (rows[1][0], -9, -90), rows[2], best=(two, two)), WEIGHTS)
+    assert [s.standing for s in joined(first, later).settled] == [Standing.AGREED, Standing.AGREED]
+    other = decide(opinions(("vent sixty two suction line fifty three", 0, 0), ("engine off", -30, -300)), WEIGHTS)
+    assert joined(first, other).settled == first.settled      # what was settled is not unsettled, and nothing else is added
+
+
+def test_the_better_two_have_weights_of_their_own():
+    pair, together = (decision.weights(readers) for readers in (("phones", "neural"), ("phones", "neural", "pocketsphinx")))
+    assert pair.fitted == together.fitted[:2] and pair.clear >= together.clear and pair.threshold >= together.threshold
+    assert len(pair.curve) == len(decision.features(0.5, (0.0,) * 2, (True,) * 2, (0.5,) * 2))
+    assert decision.weights(("others",)) is together
+
+
+class _Listener:
+    def __init__(self, name: str, text: str, rival: str, behind: float):
+        self.name, self.texts, self.behind, self.calls = name, (text, rival), behind, 0
+
+    def recognize(self, samples, n_best):
+        self.calls += 1
+        return [Hypothesis(tuple(HeardWord(w, 0.0, 1.0, 0.9) for w in text.split()), 0.0, c) for text, c in zip(self.texts, (0.97, 0.03))]
+
+    def score(self, samples, candidates):
+        return [0.0 if " ".join(c) == self.texts[0] else -self.behind for c in candidates]
+
+
+@pytest.mark.parametrize(("behind", "asked"), [((40.0, 40.0), 0), ((14.0, 3.6), 1), ((1.0, 1.0), 0)])
+def test_the_last_listener_hears_a_clip_only_when_the_better_two_leave_it_nearly_settled(behind, asked):
+    texts = ("vent forty two", "vent fifty two")
+    engines = [_Listener(name, *texts, b) for name, b in zip(("phones", "neural", "pocketsphinx"), (*behind, 40.0))]
+    made, gathered = listen(engines, np.zeros(16_000, np.float32))
+    assert engines[2].calls == asked and (gathered.first is not None) == bool(asked)
+    assert len(made.accounts) == 2 + asked
+    if behind != (14.0, 3.6):
+        assert made.settled[0].standing is (Standing.UNCONFIRMED if behind[0] == 1.0 else Standing.AGREED)
