@@ -104,8 +104,12 @@ class Here:
 
     def __init__(self, store, job, engines):
         self.store, self.job, self.engines, self.out, self.seen = store, job, engines, [Ready(("one", "two"))], []
+        self.early = []
 
     busy = False
+
+    def ahead(self, clip):
+        self.early.append(clip)
 
     def begin(self, capture):
         samples = load_clip(self.store.media_path(capture.sha256)).samples      # it is on disk before it is heard

@@ -86,8 +86,8 @@ def _listen(args: argparse.Namespace) -> None:
 
 
 def _run(session: Session) -> None:
-    while session.step():
-        time.sleep(_TICK_S)
+    while session.step(_TICK_S):
+        pass
 
 
 def _summary(session: Session, job: Job) -> str:

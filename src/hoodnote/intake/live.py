@@ -50,6 +50,7 @@ class Ears(Protocol):
     def begin(self, capture: Capture) -> None: ...
     def wake(self, samples: np.ndarray) -> None: ...
     def along(self, samples: np.ndarray, begins: bool) -> None: ...
+    def ahead(self, clip: bytes) -> None: ...
     def poll(self, wait_s: float = 0.0) -> list[Message]: ...
 
 
@@ -83,7 +84,11 @@ class Tally:
 
 
 class Session:
-    """Call `step` again and again; False when the job was closed by voice. `open_again` finds the microphone after it was lost."""
+    """Call `step` again and again; False when the job was closed by voice. `open_again` finds the microphone after it was lost.
+
+    What was said before a pause is heard while the pause lasts. That is known to the listeners alone: nothing of it is told or recorded
+    unless the pause was the end, the clip is kept, and it is the same to the byte.
+    """
 
     def __init__(self, store: Store, job: Job, microphone: Microphone, open_again: Callable[[], Microphone], endpointer: Endpointer, ears: Ears, face: Face,
                  clock: Callable[[], float] = time.monotonic):
@@ -98,17 +103,20 @@ class Session:
         self._nothing_s = 0.0                 # of digital silence so far
         self._along = 0                       # frames of the utterance being spoken that were heard along
         self._along_asked = False
+        self._ahead = -1.0                    # end of the speech that was given to the listeners ahead of the end of its pause
         self.paused, self.ready, self.streams, self.finished = False, False, False, False
         self.tally = Tally()
 
-    def step(self) -> bool:
+    def step(self, wait_s: float = 0.0) -> bool:
+        """`wait_s`: at most so long is waited for a word from the listeners."""
         sound = self._listen()
         self._watch_for_silence(sound)
         for utterance in self._endpointer.push(sound.samples) if len(sound.samples) else ():
             self._utterance(utterance)
-        for message in self._ears.poll():
+        for message in self._ears.poll(wait_s):
             self._message(message)
         self._feed()
+        self._hear_ahead()
         self._hear_along()
         self._face.level(self._state(), sound.level, len(self._waiting))
         return not (self.finished and not self._waiting and not self._ears.busy)
@@ -203,6 +211,14 @@ class Session:
         elif self._words:
             self._at_wake = self._words.popleft()
             self._ears.wake(self._at_wake.samples)
+
+    def _hear_ahead(self) -> None:
+        if self.paused or self.finished or not self.ready or self._waiting or self._ears.busy:
+            return
+        utterance = self._endpointer.if_over()
+        if utterance is not None and utterance.speech_end_s != self._ahead:
+            self._ahead = utterance.speech_end_s
+            self._ears.ahead(wav(utterance.samples))
 
     def _hear_along(self) -> None:
         """What is being spoken is shown as it is heard, as long as that keeps no clip waiting."""
