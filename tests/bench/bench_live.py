@@ -58,7 +58,7 @@ def main() -> None:
                 ready = time.monotonic() - begun
             time.sleep(0.02)
         cpu = time.process_time()
-        pid = ears._process.pid
+        pid = ears.process_id
         listeners = int(next(x for x in Path(f"/proc/{pid}/status").read_text().splitlines() if x.startswith("VmHWM")).split()[1]) / 1024
         session.finish()
         ears.close()

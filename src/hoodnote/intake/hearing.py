@@ -19,6 +19,7 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 
 
 _M_ARENA_MAX = -8     # of mallopt(3)
+_IDLE_S = 0.5         # without a task, after which what may be needed later is loaded
 
 
 @dataclass(frozen=True)
@@ -130,6 +132,10 @@ class Hearing:
         theirs.close()
 
     @property
+    def process_id(self) -> int:
+        return self._process.pid
+
+    @property
     def busy(self) -> bool:
         return self._at is not None
 
@@ -194,7 +200,7 @@ class Hearing:
     def close(self) -> None:
         """What is being heard is finished first, for a few seconds; else it is left for `hoodnote resume`."""
         self._send(None)
-        self._process.join(5.0)
+        self._process.join(5.0 if self._was_ready else 0.0)
         if self._process.is_alive():
             self._process.terminate()
             self._process.join(1.0)
@@ -223,9 +229,17 @@ def _work(connection: Connection, setup: Setup) -> None:
     following, ahead = None, None
     tasks = _Tasks(connection)
     connection.send(Ready(tuple(e.name for e in engines), follower is not None))
-    threading.Thread(target=_load_checks, daemon=True).start()
+    later = [partial(engine.recognize, _something(), 1) for engine in engines[2:]]     # asked only where the first two leave a doubt
+    later.append(partial(_load_checks, equipment, setup.job.units))
     with Store.open(setup.data_dir) as store:
-        while (task := tasks.next()) is not None:
+        while True:
+            try:
+                task = tasks.next(_IDLE_S if later else None)
+            except queue.Empty:
+                _try(later.pop(0))
+                continue
+            if task is None:
+                return
             if isinstance(task, Ahead):
                 ahead = _listen_ahead(task.clip, engines, setup.job.units)
                 continue
@@ -278,9 +292,9 @@ class _Tasks:
         except (EOFError, OSError):
             self._queue.put(None)
 
-    def next(self) -> Capture | np.ndarray | SoFar | Ahead | None:
-        """None: it is over."""
-        task = self._queue.get()
+    def next(self, wait_s: float | None) -> Capture | np.ndarray | SoFar | Ahead | None:
+        """None: it is over. Raises queue.Empty when nothing comes for `wait_s`."""
+        task = self._queue.get(timeout=wait_s)
         while isinstance(task, Ahead) and not self._queue.empty():      # either it was no end, or the clip itself is there
             task = self._queue.get()
         return task
@@ -360,5 +374,20 @@ def _spare_memory() -> None:
             ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
-def _load_checks() -> None:
-    import CoolProp.CoolProp   # noqa: F401 - takes a second; the first check would wait for it
+def _load_checks(equipment: Equipment, units: str) -> None:
+    """The first check would wait a second for its libraries and tables."""
+    import CoolProp.CoolProp   # noqa: F401
+
+    from hoodnote.checks import evaluate, implausible
+    from hoodnote.readings.timeline import build
+    from hoodnote.statements.parser import parse
+
+    nothing = build([])
+    implausible(parse("low side thirty".split(), units)[0], nothing, units, equipment)
+    evaluate(nothing, equipment, units)
+
+
+def _try(load: Callable[[], object]) -> None:
+    """What does not load now is tried again, and its failure told, when it is needed."""
+    with contextlib.suppress(Exception):
+        load()
