@@ -11,6 +11,7 @@ from hoodnote.capture.audio import load_clip
 from hoodnote.capture.speech.endpoint import FRAME, FRAME_S, LONGEST_S, Endpointer, Patience, voice_detector
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.capture.speech.tones import RATE, tone
+from hoodnote.capture.speech.voiced import voiced
 from hoodnote.resources import folder
 from tests.bench.noise import shop_noise
 
@@ -152,6 +153,23 @@ def test_tone_begins_no_utterance_but_a_word_over_it_is_kept_whole():
 
 
 # the voice activity model itself
+
+def test_what_is_known_in_the_pause_of_real_clips_is_what_is_kept_and_holds_all_that_is_voiced():
+    for path in CLIPS:
+        sound = np.concatenate([silence(0.6), load_clip(path).samples, silence(1.5)])
+        whole = [u for u, _ in cut(sound, detector=voice_detector(), patience=Patience(after_s=9.0))]
+        endpointer, early, kept = Endpointer(voice_detector()), {}, []
+        for i in range(0, len(sound), 800):
+            kept += endpointer.push(sound[i:i + 800])
+            if (u := endpointer.if_over()) is not None:
+                early[u.speech_end_s] = u.samples
+        assert [np.array_equal(early[u.speech_end_s], u.samples) for u in kept] == [True] * len(whole), path.name
+        for short, long in zip(kept, whole):
+            a, b = voiced(short.samples), voiced(long.samples)
+            assert a.start_s == pytest.approx(b.start_s, abs=0.021) and a.spoken_s == pytest.approx(b.spoken_s, abs=0.1)
+            assert len(short.samples) < len(long.samples) and a.end_s > b.end_s - 0.15      # of its margin of 0.3 s
+
+
 
 CLIPS = sorted((folder("sample_media") / "clips").glob("*"))[:6]
 

@@ -116,8 +116,9 @@ class Session:
         for message in self._ears.poll(wait_s):
             self._message(message)
         self._feed()
-        self._hear_ahead()
-        self._hear_along()
+        over = self._endpointer.if_over()
+        self._hear_ahead(over)
+        self._hear_along(over is not None)
         self._face.level(self._state(), sound.level, len(self._waiting))
         return not (self.finished and not self._waiting and not self._ears.busy)
 
@@ -212,22 +213,22 @@ class Session:
             self._at_wake = self._words.popleft()
             self._ears.wake(self._at_wake.samples)
 
-    def _hear_ahead(self) -> None:
-        if self.paused or self.finished or not self.ready or self._waiting or self._ears.busy:
+    def _hear_ahead(self, over: Utterance | None) -> None:
+        if over is None or self.paused or self.finished or not self.ready or self._waiting or self._ears.busy:
             return
-        utterance = self._endpointer.if_over()
-        if utterance is not None and utterance.speech_end_s != self._ahead:
-            self._ahead = utterance.speech_end_s
-            self._ears.ahead(wav(utterance.samples))
+        if over.speech_end_s != self._ahead:
+            self._ahead = over.speech_end_s
+            self._ears.ahead(wav(over.samples))
 
-    def _hear_along(self) -> None:
+    def _hear_along(self, pausing: bool) -> None:
         """What is being spoken is shown as it is heard, as long as that keeps no clip waiting."""
         frames = self._endpointer.current
         if len(frames) < self._along:
             self._along = 0
             if not self._waiting and not self._ears.busy:      # it was a knock: no answer will take the text away
                 self._face.partly("")
-        if self.streams and not (self._along_asked or self.paused or self._ears.busy) and len(frames) >= self._along + _ALONG_FRAMES:
+        may = self.streams and not (pausing or self._along_asked or self.paused or self._ears.busy)
+        if may and len(frames) >= self._along + _ALONG_FRAMES:
             more = frames[self._along:self._along + _MOST_ALONG]
             self._ears.along(np.concatenate(more), begins=self._along == 0)
             self._along, self._along_asked = self._along + len(more), True
