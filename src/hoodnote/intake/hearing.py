@@ -213,9 +213,11 @@ def _work(connection: Connection, setup: Setup) -> None:
     from hoodnote.intake.listening import listen
     from hoodnote.jobs.store import Store
     from hoodnote.language.grammar import use_shop_lexicon
+    from hoodnote.language.kept import keep_in
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)   # Ctrl-C ends the session, which then ends this
     use_shop_lexicon(setup.lexicon)
+    keep_in(setup.data_dir / "language")
     _spare_memory()
     try:
         equipment = shop_equipment(setup.data_dir)

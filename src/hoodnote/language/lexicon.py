@@ -33,7 +33,9 @@ def read_dictionary(path: Path) -> dict[str, list[str]]:
         word, *phones = line.split()
         if not phones or not PHONES.issuperset(phones):
             raise HoodnoteError(f"{path.name}:{number}: write a word and its ARPAbet phones without stress marks")
-        out.setdefault(re.sub(r"\(\d+\)$", "", word), []).append(" ".join(phones))
+        if word.endswith(")"):
+            word = re.sub(r"\(\d+\)$", "", word)
+        out.setdefault(word, []).append(" ".join(phones))
     return out
 
 

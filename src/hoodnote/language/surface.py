@@ -160,6 +160,9 @@ class Surface:
     @cached_property
     def char_automaton(self) -> CharAutomaton:
         """Every spelling: words or written forms, first letters large or small, figures, "," or "." between statements."""
+        return CharAutomaton.kept("letters", self.language.taught, self._spelled)
+
+    def _spelled(self) -> CharAutomaton:
         tokens, network = self.tokens, Network()
         before = [network.state() for _ in tokens.arcs]        # a token may begin
         after = [network.state() for _ in tokens.arcs]         # a token has ended
