@@ -5,8 +5,10 @@ from __future__ import annotations
 import pytest
 
 from hoodnote.language import kept as module
+from hoodnote.language import lexicon
 from hoodnote.language.grammar import Language, load
 from hoodnote.language.kept import keep_in, kept
+from hoodnote.language.lexicon import pronunciations
 from hoodnote.language.surface import Surface, load_surface
 
 
@@ -28,13 +30,15 @@ def test_kept_language_is_the_one_that_was_worked_out_and_is_not_worked_out_agai
     known, written = load(), load_surface()
     first, surface = again()
     assert first.probabilities and surface.char_automaton
-    assert sorted(p.name.split("-")[0] for p in place.iterdir()) == ["letters", "probabilities", "words"]
+    sounds = pronunciations(first.words)
+    assert sorted(p.name.split("-")[0] for p in place.iterdir()) == ["letters", "probabilities", "sounds", "tokens", "words"]
     monkeypatch.setattr(Language, "network", property(lambda self: pytest.fail("worked out again")))
-    monkeypatch.setattr(Surface, "tokens", property(lambda self: pytest.fail("worked out again")))
+    monkeypatch.setattr(lexicon, "_merged", lambda: pytest.fail("read again"))
     second, surface = again()
     assert second.automaton == known.automaton
     assert second.probabilities == known.probabilities
-    assert surface.char_automaton == written.char_automaton
+    assert surface.char_automaton == written.char_automaton and surface.tokens == written.tokens
+    assert pronunciations(second.words) == sounds
 
 
 @pytest.mark.parametrize("damage", [b"", b"\xff\xfe", b"0\n[]", b"[1, {}"])

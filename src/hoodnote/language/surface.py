@@ -141,8 +141,10 @@ class Surface:
     @cached_property
     def tokens(self) -> Automaton:
         """Words, "#rule" for a figure, "," for punctuation."""
-        compiler = Compiler(self.language.grammars, digits=frozenset(self.figures), punctuation=True)
-        return compiler.network().determinized()
+        return Automaton.kept("tokens", self.language.taught, self._compiled)
+
+    def _compiled(self) -> Automaton:
+        return Compiler(self.language.grammars, digits=frozenset(self.figures), punctuation=True).network().determinized()
 
     @cached_property
     def forms(self) -> list[list[tuple[str, tuple[str, ...], int]]]:
