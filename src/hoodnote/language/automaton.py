@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from hoodnote.language import jsgf
+from hoodnote.language.kept import kept
 
 
 @dataclass(frozen=True)
@@ -20,6 +21,16 @@ class Automaton:
     start: int
     arcs: list[dict[str, int]]
     finals: frozenset[int]
+
+    @classmethod
+    def kept(cls, name: str, language: object, make: Callable[[], Automaton]) -> Automaton:
+        """As `kept.kept`."""
+        def plain() -> list:
+            made = make()
+            return [made.start, made.arcs, sorted(made.finals)]
+
+        start, arcs, finals = kept(name, language, plain)
+        return cls(start, arcs, frozenset(finals))
 
     def walk(self, labels: Iterable[str], state: int | None = None) -> int | None:
         """The state after the labels, None where they leave the language."""

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from hoodnote.language import jsgf, shop
 from hoodnote.language.automaton import Automaton, Compiler, Network, WordAutomaton
+from hoodnote.language.kept import kept
 from hoodnote.language.walker import Walker
 from hoodnote.language.weights import arc_probabilities
 from hoodnote.resources import folder
@@ -35,7 +36,7 @@ class Language:
 
     @cached_property
     def automaton(self) -> WordAutomaton:
-        return self.network.determinized()
+        return WordAutomaton.kept("words", self.taught, lambda: self.network.determinized())
 
     @cached_property
     def words(self) -> frozenset[str]:
@@ -77,7 +78,7 @@ class Language:
     @cached_property
     def probabilities(self) -> list[tuple[dict[str, float], float]]:
         """Per state of `automaton`: ({word: probability}, probability to end), from the weights of the grammar."""
-        return arc_probabilities(self.network, self.automaton)
+        return [(words, end) for words, end in kept("probabilities", self.taught, lambda: arc_probabilities(self.network, self.automaton))]
 
     def fsg(self, name: str = "bay") -> str:
         """The minimal automaton as the text of a CMU Sphinx finite-state grammar, with the grammar's weights."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hoodnote.errors import HoodnoteError
+from hoodnote.language.kept import kept
 from hoodnote.language.spelling import guess
 from hoodnote.resources import folder
 
@@ -33,7 +34,9 @@ def read_dictionary(path: Path) -> dict[str, list[str]]:
         word, *phones = line.split()
         if not phones or not PHONES.issuperset(phones):
             raise HoodnoteError(f"{path.name}:{number}: write a word and its ARPAbet phones without stress marks")
-        out.setdefault(re.sub(r"\(\d+\)$", "", word), []).append(" ".join(phones))
+        if word.endswith(")"):
+            word = re.sub(r"\(\d+\)$", "", word)
+        out.setdefault(word, []).append(" ".join(phones))
     return out
 
 
@@ -53,8 +56,12 @@ def pronunciations(words: Iterable[str]) -> dict[str, list[str]]:
     """Pronunciations of each word, ours before the bundled ones, and those of the shop. Raises HoodnoteError for words without any."""
     from hoodnote.language.grammar import load     # it needs the phones of this module
 
-    known = _merged() | sounds_of(load().taught)
-    words = sorted(set(words))
+    words, taught, bundled = sorted(set(words)), load().taught, bundled_dictionary().stat()
+    return kept("sounds", (taught, words, bundled.st_size, bundled.st_mtime_ns), lambda: _looked_up(words, taught))
+
+
+def _looked_up(words: list[str], taught: tuple[Taught, ...]) -> dict[str, list[str]]:
+    known = _merged() | sounds_of(taught)
     missing = [w for w in words if w not in known]
     if missing:
         raise HoodnoteError(f"no pronunciation for {', '.join(missing)}: add them to grammars/trade.dict")
@@ -63,6 +70,9 @@ def pronunciations(words: Iterable[str]) -> dict[str, list[str]]:
 
 def sounds_of(taught: Iterable[Taught]) -> dict[str, list[str]]:
     """Of every word of taught phrases: as the shop wrote it and as the dictionaries have it, else as its letters suggest."""
+    taught = tuple(taught)
+    if not taught:
+        return {}
     known, out = _merged(), {}
     for t in taught:
         given = dict(t.sounds)

@@ -141,8 +141,10 @@ class Surface:
     @cached_property
     def tokens(self) -> Automaton:
         """Words, "#rule" for a figure, "," for punctuation."""
-        compiler = Compiler(self.language.grammars, digits=frozenset(self.figures), punctuation=True)
-        return compiler.network().determinized()
+        return Automaton.kept("tokens", self.language.taught, self._compiled)
+
+    def _compiled(self) -> Automaton:
+        return Compiler(self.language.grammars, digits=frozenset(self.figures), punctuation=True).network().determinized()
 
     @cached_property
     def forms(self) -> list[list[tuple[str, tuple[str, ...], int]]]:
@@ -160,6 +162,9 @@ class Surface:
     @cached_property
     def char_automaton(self) -> CharAutomaton:
         """Every spelling: words or written forms, first letters large or small, figures, "," or "." between statements."""
+        return CharAutomaton.kept("letters", self.language.taught, self._spelled)
+
+    def _spelled(self) -> CharAutomaton:
         tokens, network = self.tokens, Network()
         before = [network.state() for _ in tokens.arcs]        # a token may begin
         after = [network.state() for _ in tokens.arcs]         # a token has ended
