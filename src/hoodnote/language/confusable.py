@@ -77,7 +77,7 @@ def word_distance(first: Sequence[str], second: Sequence[str]) -> float:
     return min(_distance(tuple(a.split()), tuple(b.split())) for a in first for b in second)
 
 
-@lru_cache(maxsize=None)
+@lru_cache(maxsize=1 << 15)      # a day's listening must not fill the memory
 def _distance(a: tuple[str, ...], b: tuple[str, ...]) -> float:
     row = [float(j) for j in range(len(b) + 1)]
     for i, x in enumerate(a, 1):
