@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hoodnote.capture.vision.readers import NeuralReader, Reader, cut_out
+from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.readings.vin import LENGTH, check_vin, formed
 
 SEARCH_SIDE = 1100          # px of the longest side at which text is looked for
@@ -89,13 +90,16 @@ def vin_part(text: str) -> str:
 
 
 def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader], known: Sequence[str] = ()) -> list[VinReading]:
-    """Every reader's readings of the row as it is; where two of them do not agree on a VIN, also with dots run together and by its relief.
-    A row that says what barcodes said, the VINs `known`, is not read again."""
+    """Readings of the row until two readers agree on a VIN: as it is and with its dots run together by the plate reader, as it is by the
+    other ones, then by all of them with its dots run together and by its relief. A row that says what barcodes said, the VINs `known`, is
+    not read again."""
     out = [VinReading(NeuralReader.name, row.text, vin_part(row.text), row.confidence)]
     if out[0].vin in known and check_vin(out[0].vin) is None:
         return out
-    plain, *others = _versions(cut_out(pixels, row.quad))
-    for strips, asked in (([plain], [r for r in readers if not isinstance(r, NeuralReader)]), (others, readers)):
+    plain, smooth, relief = _versions(cut_out(pixels, row.quad))
+    plates, neural = ([r for r in readers if r.name == name] for name in (PlateReader.name, NeuralReader.name))
+    others = [r for r in readers if r not in plates and r not in neural]
+    for strips, asked in (([plain], plates), ([smooth], plates), ([plain], others), ([smooth, relief], neural), ([relief], plates), ([smooth, relief], others)):
         sheet, quads = _sheet(strips)
         for reader in asked:
             for line in reader.read(sheet, quads):
