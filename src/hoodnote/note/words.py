@@ -96,7 +96,8 @@ def stated(live: Live, units: str) -> Stated:
 
 
 def whence(origin: Origin) -> Whence:
-    return Whence(origin.medium, origin.original_name, origin.sha256, _region(origin), origin.readers)
+    taken = None if origin.taken_at is None else f"{_local(datetime.fromisoformat(origin.taken_at)):%Y-%m-%d %H:%M}"
+    return Whence(origin.medium, origin.original_name, origin.sha256, _region(origin), origin.readers, taken)
 
 
 def heard(version: Version) -> Heard:
