@@ -170,6 +170,7 @@ def _neural_engine():
         "Global.log_level": "error",
         "EngineConfig.onnxruntime.intra_op_num_threads": THREADS,
         "Det.limit_type": "max", "Det.limit_side_len": DETECTION_SIDE,
+        "Det.score_mode": "slow",       # judged inside its outline: a bowed line fills its box badly and would be dropped
     })
     logging.getLogger("RapidOCR").setLevel(logging.ERROR)
     return engine
