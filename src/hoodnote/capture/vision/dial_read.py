@@ -58,22 +58,19 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     used = (reader.name, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
     rims = find_dials(photo.pixels)
     rims = _apart([r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)])[:MOST_GAUGES]
-    gauges: list[Gauge] = []
-    failed: list[tuple[Ellipse, Unread]] = []
+    found: list[Gauge | Unread] = []
     for rim in rims:
         view = face_on(photo.pixels, rim)
-        if view is None:
-            continue
-        found = read_gauge(view, rim, reader, second, units, place is not None)
-        if isinstance(found, Gauge):
-            gauges.append(found)
-        else:
-            failed.append((rim, found))
-        if len(gauges) == 2:
+        if view is not None:
+            found.append(read_gauge(view, rim, reader, second, units, place is not None))
+        if sum(isinstance(x, Gauge) for x in found) == 2:
             break
-    unread = [x for _, x in failed if x.sure]
+    if any(isinstance(x, Gauge) for x in found):       # beside a pressure gauge, one whose unit is hidden may be asked about
+        found = [x.asked if isinstance(x, Unread) and x.asked is not None else x for x in found]
+    gauges, failed = [x for x in found if isinstance(x, Gauge)][:2], [x for x in found if isinstance(x, Unread)]
+    unread = [x for x in failed if x.sure]
     if not gauges:
-        return PhotoReading(Kind.DIAL, (), (), used, _what_to_do(photo, rims, [x for _, x in failed]))
+        return PhotoReading(Kind.DIAL, (), (), used, _what_to_do(photo, failed))
     fields = _fields(photo, gauges, place, bool(unread))
     warnings = [_sentence(f"A second gauge was not read: {x.reason}") for x in unread[:1]]
     return PhotoReading(Kind.DIAL, tuple(fields), tuple(warnings), used)
@@ -88,7 +85,7 @@ def _apart(rims: Sequence[Ellipse]) -> list[Ellipse]:
     return out
 
 
-def _what_to_do(photo: Photo, rims: Sequence[Ellipse], failed: Sequence[Unread]) -> str:
+def _what_to_do(photo: Photo, failed: Sequence[Unread]) -> str:
     told = next((x for x in failed if x.sure), None) or next(iter(failed), None)
     if told is not None:
         return _sentence(f"The gauge was not read: {told.reason}")
@@ -167,7 +164,7 @@ def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_
 
 
 def _statement(place: str, figure: Figure) -> Measured:
-    quantum = Decimal(str(figure.rounding))
+    quantum = Decimal(f"{figure.rounding:g}")
     value = (Decimal(str(figure.value)) / quantum).to_integral_value() * quantum
     if figure.vacuum and figure.unit != "inHg":
         value = -value
@@ -211,5 +208,5 @@ def _crop(view: FaceView) -> bytes:
 
     low, high = int(MIDDLE - 1.1 * RIM), int(MIDDLE + 1.1 * RIM)
     out = io.BytesIO()
-    Image.fromarray(view.pixels[low:high, low:high]).resize((CROP_SIDE, CROP_SIDE), Image.Resampling.LANCZOS).save(out, "PNG")
+    Image.fromarray(view.pixels[low:high, low:high]).resize((CROP_SIDE, CROP_SIDE), Image.Resampling.LANCZOS).save(out, "PNG", compress_level=1)
     return out.getvalue()
