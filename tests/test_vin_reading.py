@@ -15,7 +15,7 @@ from hoodnote.capture.vision import vin_plates
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes, vin_of
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.capture.vision.vin_read import decide, read_vin
-from hoodnote.capture.vision.vin_text import VinReading, looks_like_vin, vin_part
+from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, looks_like_vin, read_row, vin_part
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing
 from hoodnote.readings.vin import candidates, check_vin, decode, formed
@@ -152,9 +152,10 @@ def shot(picture, severity="mild", **how) -> Photo:
 
 def test_a_photographed_plate_is_read_and_glare_on_it_never_gives_another_vin():
     picture = plate(DEVELOPMENT.plates[1], EXAMPLE, random.Random(1))
-    (field,) = read_vin(shot(picture)).fields
+    told = read_vin(shot(picture))
+    (field,) = told.fields
     assert field.statement.value == EXAMPLE and field.standing is Standing.AGREED and field.crop[:4] == b"\x89PNG"
-    assert read_vin(shot(picture)).kind is Kind.VIN
+    assert told.kind is Kind.VIN
     hidden = read_vin(shot(picture, glare_at=(0.5, 0.5), glare_size=0.2))
     assert not any(f.standing is Standing.AGREED and f.statement.value != EXAMPLE for f in hidden.fields)
     assert hidden.fields or "take it again" in hidden.problem
@@ -167,6 +168,18 @@ def test_the_plate_reader_reads_each_make_of_plate(style, vin):
     strip = np.asarray(plate(style, vin, random.Random(2)))[62:158, 50:-50]
     text, sure = PlateReader().read_strip(strip)
     assert vin_part(text) == vin and 0.3 < sure <= 1
+
+
+def test_a_row_that_the_plate_reader_found_is_not_two_readers():
+    """Its reading of the row and its reading again are one voice."""
+    pixels = np.asarray(plate(DEVELOPMENT.plates[0], EXAMPLE, random.Random(2)))
+    height, width = pixels.shape[:2]
+    quad = np.float32([(50, 62), (width - 50, 62), (width - 50, 158), (50, 158)])
+    found = as_plates(pixels, [Row(quad, "SMUDGED", 0.2)])
+    assert [vin_part(r.text) for r in found] == [EXAMPLE]
+    readings = read_row(pixels, found[0], [PlateReader()])
+    assert {r.reader for r in readings} == {PlateReader.name}
+    assert decide([r for r in readings if len(r.vin) == 17], [])[1] is not None
 
 
 def test_the_plate_reader_sees_nothing_on_bare_metal():

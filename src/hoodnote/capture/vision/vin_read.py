@@ -17,7 +17,7 @@ from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import overexposed, sharpness
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_plates import PlateReader
-from hoodnote.capture.vision.vin_text import Row, VinReading, read_row, texts_of, vin_rows
+from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, read_row, texts_of, vin_rows
 from hoodnote.readings.model import Standing, Version
 from hoodnote.readings.vin import LENGTH, LOOKALIKE_COST, candidates, check_vin
 from hoodnote.statements.model import Fact
@@ -38,7 +38,8 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
     readers = [PlateReader(), *(available_readers() if readers is None else readers)]
     finder = NeuralReader()
     codes = read_codes(photo.pixels) if codes is None else codes
-    rows = vin_rows(texts_of(photo.pixels, finder) if rows is None else rows)
+    texts = list(texts_of(photo.pixels, finder) if rows is None else rows)
+    rows = vin_rows(texts) or ([] if codes else _with_more_trouble(photo, texts, finder))
     readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
     used = (*(r.name for r in readers), *dict.fromkeys(c.symbology for c in codes))
     whole = [(row, r) for row, r in readings if len(r.vin) == LENGTH]
@@ -70,6 +71,14 @@ def decide(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> tuple[li
     if any(likely[v] > GUESS and v in right for v in order):
         order = [v for v in order if v in voices]
     return order, _question(order, right, voices)
+
+
+def _with_more_trouble(photo: Photo, texts: Sequence[Row], finder: NeuralReader) -> list[Row]:
+    found = vin_rows(as_plates(photo.pixels, texts))
+    if not found:
+        texts = list(texts_of(photo.pixels, finder, smoothed=True))
+        found = vin_rows(texts) or vin_rows(as_plates(photo.pixels, texts))
+    return found
 
 
 def _is_rival(vin: str, agreed: str, readings: Sequence[VinReading], codes: Sequence[VinCode]) -> bool:
