@@ -53,7 +53,7 @@ def test_what_is_drawn_is_what_is_read(text, unit, printed, place, glowing):
     [field] = reading.fields
     assert (field.statement.place, field.statement.value, field.statement.unit) == (place, Decimal(text), unit)
     assert field.standing is Standing.AGREED and field.question is None
-    assert {v.reader for v in field.versions} == {"segments", "neural text reader"}
+    assert {v.reader for v in field.versions} == {"segments", "segment network", "neural text reader"}
 
 
 def test_a_minus_is_never_dropped_unasked():

@@ -12,10 +12,11 @@ from hoodnote.capture.vision.interpret import FIELDS, interpret
 from hoodnote.capture.vision.label import decide, looks_like, read_label
 from hoodnote.capture.vision.label_words import tells_conversion, tells_systems, topic
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.readers import NEURAL, TESSERACT, TextLine
-from hoodnote.capture.vision.rectify import View, covered
+from hoodnote.capture.vision.readers import NEURAL, TESSERACT, NeuralReader, TextLine
+from hoodnote.capture.vision.rectify import View, covered, flatten
 from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Fact, Measured
+from tests.bench.bench_label import picture
 from tests.bench.camera import DEFAULT_SIZE, SEVERITIES, drawn_size, engine_bay, photograph
 from tests.bench.label_render import BUILT_IN, HELD_OUT, SPLITS, STYLES, random_label
 from tests.bench.label_variants import TONGUES_DEVELOPMENT, TONGUES_HELD_OUT, conversion_below, listed, random_variant
@@ -86,6 +87,24 @@ def test_a_conversion_shows_both_refrigerants_and_takes_no_field():
 def test_a_conversion_whose_old_label_is_unreadable_takes_no_field():
     fields = decided(*both([line("CONVERTED TO R-134a", 40, 300), line("CHARGE 0.90 kg", 40, 370)]))
     assert all(f.standing is Standing.UNCONFIRMED for f in fields.values())
+
+
+def test_a_refrigerant_that_nobody_read_cleanly_is_a_question_and_one_clean_pair_needs_none():
+    murky, clean = [line("REFRIGERANT RI34a", 40, 40)], [line("REFRIGERANT R-134a", 40, 40)]
+    asked = decided(*both(murky))["label_refrigerant"]
+    assert asked.standing is Standing.UNCONFIRMED and asked.statement.value == "R-134a" and "RI34a" in asked.question
+    assert decided((NEURAL, murky), *both(clean))["label_refrigerant"].standing is Standing.AGREED
+    alone = decided((NEURAL, murky), (TESSERACT, clean))["label_refrigerant"]
+    assert alone.standing is Standing.UNCONFIRMED and "only one" in alone.question
+
+
+@pytest.mark.parametrize("reader", [NEURAL, TESSERACT])
+@pytest.mark.parametrize(("charge", "stands"), [("0.55 kg", False), ("0.55 kg (19.4 oz)", True), ("0.55 kg (1.2 lb)", False), ("0.55 kg (19.9 oz)", False)])
+def test_one_reader_alone_is_agreed_only_with_a_second_figure_on_the_label_and_only_for_the_charge(reader, charge, stands):
+    lines = [line("REFRIGERANT R-134a", 40, 40), line(f"CHARGE {charge}", 40, 110), line("OIL PAG 46", 40, 180), line("OIL AMOUNT 120 mL (4.1 fl oz)", 40, 250)]
+    fields = decided((reader, lines), (reader, lines))           # the same one twice is still one
+    assert {key for key, field in fields.items() if field.standing is Standing.AGREED} == ({"label_charge"} if stands else set())
+    assert set(fields) == set(FIELDS)
 
 
 def test_another_label_in_the_photo_leaves_nothing_standing():
@@ -168,6 +187,15 @@ def test_a_german_label_and_a_bent_one_read_as_printed():
         assert found["label_refrigerant"] == Fact("label_refrigerant", truth.refrigerant)
         assert (found["label_charge"].value, found["label_charge"].unit) == (truth.charge, truth.charge_unit)
         assert found["label_oil_type"] == Fact("label_oil_type", truth.oil_type)
+
+
+def test_no_row_of_a_bowed_table_is_missed():
+    """A long bowed row fills its box badly; were the second system's row not seen, the first one's figure would stand alone."""
+    photo, label = picture("development", 15, "variants", "moderate", True, (1920, 1440))
+    reader = NeuralReader()
+    seen = flatten(photo.pixels, reader)
+    found = {a.value for x in reader.read(seen.view.pixels, seen.quads) for a in amounts(x.text)[0]}
+    assert len(label.also) == 1 and found >= {label.truth.charge, label.also[0].charge}
 
 
 def test_a_conversion_label_through_the_readers_takes_nothing():

@@ -6,6 +6,7 @@ import io
 import struct
 import zlib
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -57,6 +58,28 @@ def test_truncated_is_told_from_whole(tmp_path, kind):
     assert "cut short or damaged" in refused(tmp_path / "half")
 
 
+def test_a_jpeg_without_its_end_is_not_taken_for_whole(tmp_path):
+    """The last rows would come out grey, and a figure there would be missed."""
+    buffer = io.BytesIO()
+    Image.fromarray(np.random.default_rng(1).integers(0, 255, (300, 400, 3), np.uint8)).save(buffer, "JPEG", quality=90)
+    (tmp_path / "end.jpg").write_bytes(buffer.getvalue()[:-200])
+    assert "cut short or damaged" in refused(tmp_path / "end.jpg")
+
+
+@pytest.mark.parametrize(("name", "said"), [("size.jpg", "megapixels"), ("text.png", "damaged")])
+def test_a_small_file_that_claims_or_unpacks_to_much_is_refused(tmp_path, name, said):
+    Image.fromarray(gradient()).save(tmp_path / "good.jpg")
+    jpeg = (tmp_path / "good.jpg").read_bytes()
+    frame = jpeg.index(b"\xff\xc0") + 5                      # ITU-T T.81, B.2.2: lines and samples a line of the frame header
+    png = png_that_claims(400, 400)
+    at = png.index(b"IDAT") - 4
+    note = b"zTXtkey\0\0" + zlib.compress(b"\0" * 80_000_000, 9)       # PNG specification, zTXt: compressed text, 80 MB of it
+    chunk = struct.pack(">I", len(note) - 4) + note + struct.pack(">I", zlib.crc32(note))
+    content = {"size.jpg": jpeg[:frame] + struct.pack(">HH", 65000, 65000) + jpeg[frame + 4:], "text.png": png[:at] + chunk + png[at:]}
+    (tmp_path / name).write_bytes(content[name])
+    assert said in refused(tmp_path / name)
+
+
 @pytest.mark.parametrize("side", [8000, 11000, 40000])
 def test_too_many_pixels_are_refused_by_the_header_alone(tmp_path, side):
     assert side * side > MAX_PIXELS
@@ -76,6 +99,9 @@ def test_animation_and_pages_are_refused_but_a_single_frame_is_not(tmp_path):
     assert "several pages" in refused(tmp_path / "moving.gif")
     frames[0].save(tmp_path / "pages.tif", save_all=True, append_images=frames[1:])
     assert "several pages" in refused(tmp_path / "pages.tif")
+    for name in ("moving.png", "moving.webp"):
+        frames[0].save(tmp_path / name, save_all=True, append_images=frames[1:])
+        assert "animation" in refused(tmp_path / name)
     frames[0].save(tmp_path / "still.gif")
     assert load_photo(tmp_path / "still.gif").width == 120
 
@@ -103,6 +129,13 @@ def test_other_colour_modes_become_plain_rgb(tmp_path):
 
     Image.fromarray(plain).convert("CMYK").save(tmp_path / "ink.tif")
     assert np.abs(load_photo(tmp_path / "ink.tif").pixels.astype(int) - plain).max() <= 2
+
+    for name in ("wide.png", "wide.tif"):                   # 16 bits a channel in three channels
+        cv2.imwrite(str(tmp_path / name), plain[..., ::-1].astype(np.uint16) * 257)
+        assert np.array_equal(load_photo(tmp_path / name).pixels, plain)
+
+    Image.fromarray(plain).convert("CMYK").save(tmp_path / "ink.jpg", quality=100, subsampling=0)
+    assert np.abs(load_photo(tmp_path / "ink.jpg").pixels.astype(int) - plain).mean() <= 2
 
     clear = np.dstack([plain, np.zeros(plain.shape[:2], np.uint8)])
     Image.fromarray(clear, "RGBA").save(tmp_path / "clear.png")
@@ -157,3 +190,17 @@ def test_exif_that_lies_about_itself_does_not_keep_a_photo_back(tmp_path):
     Image.fromarray(gradient()).save(tmp_path / "lies.jpg", exif=b"Exif\0\0II*\0\x08\0\0\0\xff\xff" + b"\x12\x01\xff\xff" * 6)
     photo = load_photo(tmp_path / "lies.jpg")
     assert (photo.width, photo.height) == (120, 80) and photo.taken_at is None
+
+
+@pytest.mark.parametrize(("stamp", "year"), [
+    # CIPA DC-008 tag 36867; whether a time can be believed is judged where the job is known
+    ("2099:01:01 10:00:00", 2099), ("0001:01:01 00:00:00", 1), ("9999:12:31 23:59:59", 9999), ("2026:13:45 99:99:99", None), ("0000:00:00 00:00:00", None), ("\0\1", None),
+])
+@pytest.mark.parametrize("offset", ["+14:00", "-12:00"])
+def test_absurd_dates_and_an_orientation_that_is_none_keep_no_photo_back(tmp_path, stamp, year, offset):
+    exif = Image.Exif()
+    exif[274] = 99
+    exif.get_ifd(0x8769).update({36867: stamp, 36881: offset})
+    Image.fromarray(gradient()).save(tmp_path / "dated.jpg", exif=exif)
+    photo = load_photo(tmp_path / "dated.jpg")
+    assert (photo.width, photo.height) == (120, 80) and (photo.taken_at and photo.taken_at.year) == year
