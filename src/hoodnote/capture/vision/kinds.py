@@ -77,15 +77,14 @@ def kind_of(photo: Photo) -> tuple[Kind, float]:
     return (seen.kind, seen.confidence) if seen.kind is not Kind.NONE else (Kind.NONE, 1 - seen.ranked[0][1])
 
 
-def look(photo: Photo, finder: NeuralReader | None = None) -> Look:
+def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False) -> Look:
+    """`further`: on past what is surely a dial."""
     from hoodnote.capture.vision import dial_read, display
 
     codes = read_codes(photo.pixels)
     scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: 0.0, Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
-    if scores[Kind.DIAL] >= SURE_DIAL and not codes:
-        scores[Kind.DISPLAY] = display.looks_like(photo)
-        if scores[Kind.DISPLAY] < LEAST:
-            return Look(scores, None, codes)            # no label has a scale of ticks with a pointer on it
+    if scores[Kind.DIAL] >= SURE_DIAL and not codes and not further:
+        return Look(scores, None, codes)            # nothing else has a scale of ticks with a pointer on it
     rows = []
     for row in texts_of(photo.pixels, finder or NeuralReader()):
         rows.append(row)
@@ -93,7 +92,7 @@ def look(photo: Photo, finder: NeuralReader | None = None) -> Look:
             break
     scores[Kind.VIN] = max(scores[Kind.VIN], *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
     scores[Kind.LABEL] = label_score([r.text for r in rows])
-    if scores[Kind.VIN] < ENOUGH and not scores[Kind.DISPLAY]:       # no display shows 17 characters with their check digit
+    if scores[Kind.VIN] < ENOUGH:       # no display shows 17 characters with their check digit
         scores[Kind.DISPLAY] = display.looks_like(photo)
     return Look(scores, rows, codes)
 
@@ -115,8 +114,13 @@ def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None,
     if seen.kind is Kind.NONE:
         return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])
     reading = None
+    if seen.rows is None:
+        reading = _read(Kind.DIAL, photo, place, units, seen, finder)
+        if reading.fields:
+            return _with_confidence(reading, seen.confidence)
+        seen = look(photo, finder, further=True)
     for tried, score in seen.ranked:
-        if reading is None or score >= SECOND:
+        if reading is None or score >= SECOND and tried is not reading.kind:
             other = _read(tried, photo, place, units, seen, finder)
             if other.fields:
                 return _with_confidence(other, seen.confidence)

@@ -41,7 +41,7 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
     texts = list(texts_of(photo.pixels, finder) if rows is None else rows)
     rows = vin_rows(texts) or ([] if codes else _with_more_trouble(photo, texts, finder))
     readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
-    used = (*(r.name for r in readers), *dict.fromkeys(c.symbology for c in codes))
+    used = tuple(dict.fromkeys((*(r.reader for _, r in readings), *(c.symbology for c in codes))))
     whole = [(row, r) for row, r in readings if len(r.vin) == LENGTH]
     if not whole and not codes:
         return PhotoReading(Kind.VIN, (), (), used, _what_to_do(photo, [r for _, r in readings]))
