@@ -151,7 +151,8 @@ def _spoiled(view: np.ndarray, rng: random.Random, noise: np.random.Generator) -
     yy = np.linspace(0, 1, h, dtype=np.float32)[:, None, None]
     view = view * (1 + rng.uniform(-0.25, 0.25) * (xx - 0.5) + rng.uniform(-0.1, 0.1) * (yy - 0.5)) * rng.uniform(0.5, 1.0)
     if rng.random() < 0.35:         # a shadow's edge
-        view *= 1 - rng.uniform(0.15, 0.6) / (1 + np.exp(np.clip(rng.choice([-1, 1]) * (xx - rng.random() + rng.uniform(-0.2, 0.2) * (yy - 0.5)) / rng.uniform(0.005, 0.05), -50, 50)))
+        edge = (xx - rng.random() + rng.uniform(-0.2, 0.2) * (yy - 0.5)) / rng.uniform(0.005, 0.05)
+        view *= 1 - rng.uniform(0.15, 0.6) / (1 + np.exp(np.clip(rng.choice([-1, 1]) * edge, -50, 50)))
     for _ in range(rng.choice([0, 0, 2, 6])):
         cv2.circle(view, (rng.randrange(w), rng.randrange(h)), rng.randint(0, 3), [rng.uniform(40, 110)] * 3, -1, cv2.LINE_AA)
     if rng.random() < 0.3:          # grease, or a reflection that does not burn out

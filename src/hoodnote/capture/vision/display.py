@@ -73,7 +73,7 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     lettering = [_lettering(i, boxes, words) for i in range(len(shown))]
     if len(shown) == 2:
         lettering = _shared(lettering)
-    one_of_two = len(shown) == 1 and any(w.side and w.confidence >= 0.6 and not w.unit and w.strength > GHOST for w in words)
+    one_of_two = len(shown) == 1 and any(w.side and w.confidence >= (0.6 if len(w.key) > 1 else 0.95) and not w.unit and w.strength > GHOST for w in words)
     if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(s.net.text) == 1 for s in shown)):
         seen = " and ".join(s.net.text for s in shown)
         return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, but no unit was read: take it again closer and straight, the unit in view.")
@@ -130,6 +130,8 @@ def _lettering(index: int, boxes: Sequence[tuple[float, ...]], words: Sequence[W
     side = sides.pop() if len(sides) == 1 else None
     if not units:
         return None, side, None
+    # a speck may look like a letter: what is surely lettered comes before what may be
+    units = [w for w in units if w.confidence >= WORD_SURE] or units
     units.sort(key=lambda w: distance(w, boxes[index]))
     names = list(dict.fromkeys(w.unit for w in units))
     best = units[0]

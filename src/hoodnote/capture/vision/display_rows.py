@@ -44,7 +44,8 @@ class Shown:
 
     @property
     def letters(self) -> bool:
-        return LETTER in self.net.text
+        """Does it say letters, however it is laid flat?"""
+        return any(LETTER in text for text in (self.net.text, *self.rivals))
 
     @property
     def row(self) -> Row:
@@ -85,7 +86,8 @@ def _figures_in(pixels: np.ndarray) -> list[Shown]:
         same = next((f for f in found if _covers(f, one.row) or _covers(one, f.row)), None)
         if same is None:
             found.append(one)
-        elif one.net.probability > SURE and _digits(one.net.text) >= _digits(same.net.text) and one.net.text not in (same.net.text, *same.rivals):
+        elif one.net.probability > SURE and one.net.text not in (same.net.text, *same.rivals) and (
+                one.letters or _digits(one.net.text) >= _digits(same.net.text)):
             found[found.index(same)] = replace(same, rivals=(*same.rivals, one.net.text))
     if not found:
         return []
@@ -147,7 +149,8 @@ def _shown(flat: Flat, whole: Strip) -> Iterator[Shown]:
     for i, group in enumerate(groups):
         before = (groups[i - 1][-1] + group[0]) / 2 if i else -np.inf
         after = (groups[i + 1][0] + group[-1]) / 2 if i + 1 < len(groups) else np.inf
-        net = whole if len(groups) == 1 and _inside(flat, group) else _look(flat, max(before, group[0] - (0.4 + _MARGIN) * DIGIT), min(after, group[-1] + (0.4 + _MARGIN) * DIGIT))
+        reach = (0.4 + _MARGIN) * DIGIT
+        net = whole if len(groups) == 1 and _inside(flat, group) else _look(flat, max(before, group[0] - reach), min(after, group[-1] + reach))
         if not _says(net):
             continue
         spots = [x for sign, x in zip(net.text, net.spots, strict=True) if sign not in "-.:"]

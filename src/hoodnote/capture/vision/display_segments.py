@@ -204,7 +204,8 @@ def read_cells(flat: Flat, spots: Sequence[float]) -> Figures | None:
     if cells is None:
         return None
     rights, width, pitch = cells
-    own = [_Piece(round(r - width), round(r), 0.0, 1.0, float(np.percentile(band(out, flat, 0, 1)[:, max(0, round(r - width)):round(r) + 1], 95))) for r in rights]
+    inner = band(out, flat, 0, 1)
+    own = [_Piece(round(r - width), round(r), 0.0, 1.0, float(np.percentile(inner[:, max(0, round(r - width)):round(r) + 1], 95))) for r in rights]
     if own[0].left < 0 or own[-1].right >= out.shape[1]:
         return None
     strong = float(np.median([p.level for p in own]))

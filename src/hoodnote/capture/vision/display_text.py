@@ -14,6 +14,7 @@ from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 POUNDS_OUNCES = "lb:oz"
 WORD_SURE = 0.8
+_ON_CASE = {False: 0.25, True: 0.5}     # contrast of lone letters on the case of a display with dark or with bright figures, as `stands_out` gives it
 _GUESS = 0.4                # below it a word is not read
 _CLEAR = 0.93               # of a word's reading: nothing is read twice above it
 GHOST, LETTERED = 0.3, 0.45        # contrast of a word, as a share of the figures': below is an unlit one, between is in doubt
@@ -22,8 +23,9 @@ _WORDS_ABOVE = 1.1                 # room around the figures, in digit heights
 _WORDS_BESIDE = {1: 3.6, 2: 7.0}   # by the number of figures: two have LOW and HIGH at their side
 
 # what an annunciator may say; a bare F or C is how "°F" reads when its ring is lost, and is asked about
-_UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron", "°f": "F", "°c": "C", "℉": "F",
-          "℃": "C", "kg": "kg", "oz": "oz", "lb:oz": POUNDS_OUNCES, "lboz": POUNDS_OUNCES, "lb.oz": POUNDS_OUNCES, "lb-oz": POUNDS_OUNCES, "iboz": POUNDS_OUNCES, "ib:oz": POUNDS_OUNCES,
+_UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron",
+          "°f": "F", "°c": "C", "℉": "F", "℃": "C", "kg": "kg", "oz": "oz", "lb:oz": POUNDS_OUNCES, "lboz": POUNDS_OUNCES, "lb.oz": POUNDS_OUNCES, "lb-oz": POUNDS_OUNCES,
+          "iboz": POUNDS_OUNCES, "ib:oz": POUNDS_OUNCES,
           "%": "%", "%rh": "%", "rh%": "%", "ω": "ohm", "ohm": "ohm", "ohms": "ohm", "kω": "kohm", "kohm": "kohm"}
 _CASED = {"A": "A", "g": "g", "V": "V", "v": "V", "mV": "mV", "VDC": "V", "DCV": "V", "Vdc": "V"}
 # units that a meter or gauge shows and the note does not carry: read, so that they are not taken for another
@@ -98,16 +100,19 @@ def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: 
     """The words around the rows, in a view of them and what lies around them, and each row's box in that view."""
     flat, boxes = _view(pixels, rows)
     height = max(b[3] - b[1] for b in boxes)
-    strong = np.max([np.clip(stands_out(flat.pixels, bright, round(0.2 * _HEIGHT)), 0, None) for bright in (False, True)], axis=0)
+    darker, lighter = (np.clip(stands_out(flat.pixels, bright, round(0.2 * _HEIGHT)), 0, None) for bright in (False, True))
+    strong = np.maximum(darker, lighter)
+    own, other = (lighter, darker) if flat.bright else (darker, lighter)
     quads = reader.find_text(flat.pixels)
     words = []
     lettered = [q for q in quads if not _figure_itself(q, boxes)]
     for quad in lettered:
         words += _split(*_read_twice(flat.pixels, strong, _padded(quad), reader), quad, strong, level)
-    for box in _loose_marks(strong, level, boxes, lettered, height):
-        left, top, right, bottom = box
-        quad = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
-        words += _split(*_read_twice(flat.pixels, strong, _padded(quad, 0.35), reader), quad, strong, level)
+    # lettering in the window stands out as the figures do, that on the case may do so the other way
+    for out, least in ((own, 0.5 * level), (other, _ON_CASE[flat.bright])):
+        for left, top, right, bottom in _loose_marks(out, least, boxes, lettered, height):
+            quad = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
+            words += _split(*_read_twice(flat.pixels, out, _padded(quad, 0.35), reader), quad, strong, level)
     return _with_pounds(words), boxes
 
 
@@ -127,12 +132,12 @@ def _read_twice(pixels: np.ndarray, strong: np.ndarray, quad: np.ndarray, reader
         plain = np.hstack([plain] * 3)
     plain = cv2.copyMakeBorder(plain, 6, 6, 16, 16, cv2.BORDER_CONSTANT, value=255)
     other, sure = reader.read_strip(np.repeat(plain[..., None], 3, axis=2))
-    if lone and len(other) == 3 and len(set(other.lower())) == 1:
-        other = other[0]
+    if lone and len(other) % 3 == 0 and other.lower() == other[:len(other) // 3].lower() * 3:
+        other = other[:len(other) // 3]
     first, second = _meaning(text), _meaning(other)
     if first == second and first is not None:
         return text, 1 - (1 - confidence) * (1 - sure)
-    if first is not None and second is not None or max(confidence, sure) < WORD_SURE and lone:
+    if first is not None and second is not None:
         return "", 0.0
     return (text, confidence) if second is None else (other, sure)
 
@@ -214,11 +219,11 @@ def _split(text: str, confidence: float, quad: np.ndarray, strong: np.ndarray, l
     return out
 
 
-def _loose_marks(out: np.ndarray, level: float, boxes: Sequence[tuple[float, ...]], quads: Sequence[np.ndarray], height: float) -> list[tuple[float, ...]]:
+def _loose_marks(out: np.ndarray, least: float, boxes: Sequence[tuple[float, ...]], quads: Sequence[np.ndarray], height: float) -> list[tuple[float, ...]]:
     """Boxes of small lone marks that the text finder passes over, such as a single V."""
     import cv2
 
-    mask = ((out > 0.35 * level) * 255).astype(np.uint8)
+    mask = ((out > least) * 255).astype(np.uint8)
     for left, top, right, bottom in boxes:
         mask[max(0, round(top - 0.06 * height)):round(bottom + 0.06 * height), max(0, round(left - 0.06 * height)):round(right + 0.06 * height)] = 0
     for quad in quads:
@@ -236,4 +241,4 @@ def _loose_marks(out: np.ndarray, level: float, boxes: Sequence[tuple[float, ...
             found.append((float(x), float(y), float(x + w), float(y + h)))
     middle = np.mean([((b[0] + b[2]) / 2, (b[1] + b[3]) / 2) for b in boxes], axis=0)
     found.sort(key=lambda b: float(np.hypot((b[0] + b[2]) / 2 - middle[0], (b[1] + b[3]) / 2 - middle[1])))
-    return found[:5]
+    return found[:4]

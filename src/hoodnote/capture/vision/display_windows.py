@@ -79,7 +79,8 @@ def rows_in(pixels: np.ndarray, window: np.ndarray) -> Iterator[Row]:
     matrix = cv2.getPerspectiveTransform(window.astype(np.float32), np.float32([(0, 0), (w, 0), (w, h), (0, h)]))
     shrink = min(1.0, 2 * _VIEW / (tall / 2))
     source = pixels if shrink > 0.8 else cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    view = cv2.warpPerspective(source, matrix @ np.diag([pixels.shape[1] / source.shape[1], pixels.shape[0] / source.shape[0], 1.0]), (w, h), flags=cv2.INTER_LINEAR)
+    grown = np.diag([pixels.shape[1] / source.shape[1], pixels.shape[0] / source.shape[0], 1.0])
+    view = cv2.warpPerspective(source, matrix @ grown, (w, h), flags=cv2.INTER_LINEAR)
     view = cv2.GaussianBlur(view, (0, 0), 1.0)
     back = np.linalg.inv(matrix)
     found = []
