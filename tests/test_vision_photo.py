@@ -9,7 +9,7 @@ import zlib
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import GifImagePlugin, Image, TiffImagePlugin
 
 from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo
 from hoodnote.errors import HoodnoteError
@@ -104,6 +104,33 @@ def test_animation_and_pages_are_refused_but_a_single_frame_is_not(tmp_path):
         assert "animation" in refused(tmp_path / name)
     frames[0].save(tmp_path / "still.gif")
     assert load_photo(tmp_path / "still.gif").width == 120
+
+
+def tiff_of_pages(count: int) -> bytes:
+    """TIFF 6.0, section 2: a header and a chain of image file directories of five entries each, 12 bytes an entry."""
+    entries = b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in ((256, 200), (257, 200), (258, 8), (259, 1), (273, 8)))
+    size = 2 + len(entries) + 4
+    pages = (struct.pack("<H", 5) + entries + struct.pack("<I", 8 + (i + 1) * size if i < count - 1 else 0) for i in range(count))
+    return b"II*\0" + struct.pack("<I", 8) + b"".join(pages) + bytes(40_000)
+
+
+def test_pages_without_end_are_refused_without_walking_through_them(tmp_path, monkeypatch):
+    for plugin in (TiffImagePlugin.TiffImageFile, GifImagePlugin.GifImageFile):
+        monkeypatch.setattr(plugin, "n_frames", property(lambda image: pytest.fail("counts all pages")))
+    (tmp_path / "pages.tif").write_bytes(tiff_of_pages(200_000))
+    assert "several pages" in refused(tmp_path / "pages.tif")
+    frame = b"\x21\xf9\x04\0\x0a\0\0\0\x2c" + struct.pack("<HHHHB", 0, 0, 1, 1, 0) + b"\x02\x02\x44\x01\0"
+    head = b"GIF89a" + struct.pack("<HHBBB", 200, 200, 0x80, 0, 0) + b"\0\0\0\xff\xff\xff"         # GIF89a specification, sections 17 to 23
+    (tmp_path / "moving.gif").write_bytes(head + frame * 100_000 + b"\x3b")
+    assert "several pages" in refused(tmp_path / "moving.gif")
+
+
+def test_formats_that_are_text_or_a_program_are_not_opened(tmp_path):
+    for name, content in (("text.jpg", b"P3 5000 5000 255\n" + b"1 " * 20_000_000), ("raw.jpg", b"P6 200 200 255\n" + bytes(120_000)),
+                          ("drawn.jpg", b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 400 400\n%%EndComments\nshowpage\n"),
+                          ("bits.png", b"#define a_width 200\n#define a_height 200\nstatic char a_bits[]={0x00,0x01};")):
+        (tmp_path / name).write_bytes(content)
+        assert "is not a photo this can open" in refused(tmp_path / name)
 
 
 def test_two_pictures_in_one_jpeg_are_a_phone_photo(tmp_path):

@@ -21,6 +21,8 @@ WORK_PIXELS = 25_000_000         # a larger picture is reduced, which bounds mem
 MIN_SIDE = 64
 # Phones write two pictures into one JPEG (MPO); the first is the photo, so it is no animation.
 _STILL_PICTURES_IN_ONE = {"MPO"}
+# What cameras and phones write, and no format that is a program (EPS) or text (PPM, XBM), which takes time without bound.
+_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "GIF", "BMP", "AVIF", "HEIF")
 _HEIF_BRANDS = {b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1"}
 
 
@@ -48,7 +50,8 @@ def load_photo(path: str | Path) -> Photo:
                 import pillow_heif
 
                 pillow_heif.register_heif_opener()
-            image = Image.open(io.BytesIO(data))
+            Image.init()
+            image = Image.open(io.BytesIO(data), formats=[f for f in _FORMATS if f in Image.OPEN])
             _refuse_unsuitable(image, path)
             taken_at = _taken_at(image)
             image = _upright(_bounded(image))
@@ -90,7 +93,8 @@ def _refuse_unsuitable(image: Image.Image, path: Path) -> None:
         raise HoodnoteError(f"{path.name} has {width * height / 1e6:.0f} megapixels, more than {MAX_PIXELS // 1_000_000}; save it smaller and try again")
     if min(width, height) < MIN_SIDE:
         raise HoodnoteError(f"{path.name} is only {width} x {height} pixels; take the photo closer or send it full size")
-    if getattr(image, "n_frames", 1) > 1 and image.format not in _STILL_PICTURES_IN_ONE:
+    # not `n_frames`, which walks through all of them: a file may hold a million
+    if getattr(image, "is_animated", False) and image.format not in _STILL_PICTURES_IN_ONE:
         raise HoodnoteError(f"{path.name} is an animation or has several pages; save one still photo")
 
 
