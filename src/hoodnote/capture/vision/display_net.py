@@ -15,7 +15,7 @@ from importlib.resources import files
 
 import numpy as np
 
-from hoodnote.capture.speech.phone_model import BLANK, sequence_logs
+from hoodnote.capture.ctc import BLANK, sequence_logs
 from hoodnote.errors import HoodnoteError
 
 HEIGHT, DIGIT = 44, 28            # px, of a strip and of a digit in it
