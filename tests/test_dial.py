@@ -16,6 +16,7 @@ from hoodnote.capture.vision.dial_read import looks_like, read_dials
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView, face_on
 from hoodnote.capture.vision.dial_scale import piece_at, rings_of
 from hoodnote.capture.vision.dial_text import Text, number_in
+from hoodnote.capture.vision.dial_units import units_of, units_that_fit
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader
 from hoodnote.capture.vision.reading import Kind
@@ -230,6 +231,24 @@ def test_a_hidden_unit_is_a_question_only_where_a_person_said_it_is_a_pressure(r
     field, = read_dials(picture, "high_side", readers=reader).fields
     assert field.standing is Standing.UNCONFIRMED and "unit" in field.question
     assert read_dials(picture, readers=reader).fields == ()
+
+
+@pytest.mark.parametrize(("words", "fit"), [((), ["psi", "kPa"]), (("kP",), ["kPa"]), (("°C",), []), (("rpm",), [])])
+def test_without_a_unit_word_the_units_that_fit_are_asked(words, fit):
+    """Up to 250: psi or kPa, but more than a gauge in bar, MPa or kg/cm2 has (common practice, no source)."""
+    texts = [text(str(v), -135 + 270 * v / 250) for v in range(0, 251, 50)] + [text(w, 180, 0.3) for w in words]
+    ring, = rings_of(texts, BLANK)
+    assert units_of([ring], texts)[0] == [] and units_that_fit(ring, texts, "us") == fit
+
+
+@pytest.mark.parametrize(("cut", "unit"), [("ps", "psi"), ("g/cm²", "kg/cm2"), ("m²", "kg/cm2"), ("ar", "bar"), ("kP", "kPa")])
+def test_a_word_cut_off_is_no_unit_but_may_be_one(cut, unit):
+    assert text(cut, 180).unit is None and text(cut, 180).may_be == (unit,)
+
+
+def test_a_unit_cut_off_is_a_question(reader):
+    field, = read_dials(photo(drawn(PSI_250, PLAIN, 0.4, {"psi": "ps"})), "high_side", readers=reader).fields
+    assert field.standing is Standing.UNCONFIRMED and "is it psi?" in field.question
 
 
 def test_a_pointer_on_the_zero_stop_is_no_reading(reader):

@@ -13,8 +13,8 @@ from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, find_pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
 from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
-from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_texts
-from hoodnote.capture.vision.dial_units import likely_top, units_of
+from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
+from hoodnote.capture.vision.dial_units import FULL_VACUUM, units_of, units_that_fit
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.units import UNITS
@@ -23,7 +23,6 @@ RINGS_AGREE = 0.012          # of the span, on top of the limits of both
 WAYS_AGREE = 2.5             # degrees
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
-FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "MPa": 0.105, "kg/cm2": 1.05, "inHg": 30.0}     # the deepest figure a scale can have, rounded up
 STEPS = (1, 2, 5)
 MANY_FIGURES = 7
 SURE_OF_CURVE = 6            # figures
@@ -54,7 +53,8 @@ class Figure:
 
 @dataclass(frozen=True, eq=False)
 class Gauge:
-    """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings."""
+    """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings.
+    `units`: those that fit, the one in `figures` first, where none was read on the face."""
 
     view: FaceView
     rim: Ellipse
@@ -64,6 +64,7 @@ class Gauge:
     top: float
     used: tuple[Text, ...]
     doubts: tuple[str, ...]
+    units: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,8 +81,22 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
                is_pressure: bool = False) -> Gauge | Unread:
     """`prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
     so that one whose unit is hidden may be asked about."""
-    assume = ("psi",) if prefer == "us" else ("bar", "kPa")
     texts = read_texts(view, reader)
+    found = _read(view, rim, texts, reader, second, prefer, is_pressure)
+    if _worth(found) == 3 or isinstance(find_pointer(view), str):
+        return found
+    again = _read(view, rim, read_closer(view, reader, texts), reader, second, prefer, is_pressure)
+    return max((found, again), key=_worth)
+
+
+def _worth(found: Gauge | Unread) -> int:
+    if isinstance(found, Gauge):
+        return 2 if found.units else 3
+    return int(found.asked is not None)
+
+
+def _read(view: FaceView, rim: Ellipse, texts: Sequence[Text], reader: NeuralReader, second: TesseractReader | None, prefer: str,
+          is_pressure: bool) -> Gauge | Unread:
     rings = rings_of(texts, view)
     if not rings:
         numbers = sum(t.number is not None for t in texts)
@@ -91,16 +106,18 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
         return Unread("fewer than three figures of the scale could be read: take it again closer, without glare or shadow on the scale",
                       numbers >= 2 and units)
     named, doubts = units_of(rings, texts)
+    if named:
+        return _gauge(view, rim, texts, named, doubts, reader, second, prefer)
     unnamed = Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
-    if not named:
-        unit = next((u for u in assume if likely_top(rings[0], u) and (u == "bar" or not likely_top(rings[0], "bar"))), None)
-        if unit is None or any(OTHER_WORDS.search(t.text) for t in texts):
-            return unnamed
-        guess = _gauge(view, rim, texts, [(rings[0], unit)], [f"no unit could be read on its face, and {unit} is only the likeliest"], reader, second, prefer)
-        if is_pressure:
-            return guess
-        return replace(unnamed, asked=guess) if isinstance(guess, Gauge) else unnamed
-    return _gauge(view, rim, texts, named, doubts, reader, second, prefer)
+    fit = units_that_fit(rings[0], texts, prefer)
+    if not fit:
+        return unnamed
+    guess = _gauge(view, rim, texts, [(rings[0], fit[0])], [], reader, None, prefer)
+    if isinstance(guess, Gauge):
+        guess = replace(guess, units=tuple(fit))
+    if is_pressure:
+        return guess
+    return replace(unnamed, asked=guess) if isinstance(guess, Gauge) else unnamed
 
 
 def _gauge(view: FaceView, rim: Ellipse, texts: Sequence[Text], named: Sequence[tuple[Ring, str]], doubts: Sequence[str], reader: NeuralReader,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -23,7 +24,7 @@ from hoodnote.statements.model import Measured
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import UNITS
 
-BY_EDGES, BY_PROFILE, OTHER_SCALE = "pointer by its edges", "pointer by its profile", "the other scale"
+BY_EDGES, BY_PROFILE, OTHER_SCALE, OTHER_UNIT = "pointer by its edges", "pointer by its profile", "the other scale", "another unit"
 MOST_GAUGES = 3              # round things looked at; a manifold has two gauges
 LEAST_SHARE = 0.45           # of the largest rim: smaller round things are knobs and caps
 CROP_SIDE = 380
@@ -149,8 +150,14 @@ def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_
     for other in gauge.figures[1:]:
         if not (other.vacuum and UNITS[other.unit].quantity not in PLACES[place].quantities):
             versions.append(Version(OTHER_SCALE, f"{other.rounded():g} {other.unit}", _statement(place, other), 0.8))
+    if not first.vacuum:       # the same figure in every unit that fits, where none was read
+        versions += [Version(OTHER_UNIT, f"{statement.value} {u}", replace(statement, unit=u), 0.5) for u in gauge.units[1:]]
     question = None
-    if every or place_doubts:
+    if gauge.units:
+        also = "".join(f", and {d.rstrip('?')}" for d in every[:1])
+        side = f", and say {place_doubts[0]}" if place_doubts else ""
+        question = f"The gauge reads {statement.value}, but its unit could not be read{also}: is it {_one_of(_names(gauge))}{side}?"
+    elif every or place_doubts:
         told = f"The gauge reads {statement.value} {statement.unit}"
         because = f", but {every[0].rstrip('?')}" if every else ""
         asked = f": say {place_doubts[0]}." if place_doubts and not every else ": what does it read?"
@@ -161,6 +168,15 @@ def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_
     return PhotoField(statement, Standing.AGREED if question is None else Standing.UNCONFIRMED, round(confidence, 3), tuple(versions),
                       (corners[0][0], corners[0][1], corners[2][0], corners[2][1]), corners, _crop(gauge.view), question,
                       _limit(first), (Mark(tuple(outline), True, "outline"), _pointer_mark(gauge), *_used_marks(gauge)))
+
+
+def _names(gauge: Gauge) -> list[str]:
+    """The units that fit, as they would be read where the pointer stands."""
+    return [gauge.figures[0].unit] if gauge.figures[0].vacuum else list(gauge.units)
+
+
+def _one_of(names: Sequence[str]) -> str:
+    return " or ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else names[0]
 
 
 def _statement(place: str, figure: Figure) -> Measured:

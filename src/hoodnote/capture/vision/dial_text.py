@@ -6,7 +6,7 @@ import itertools
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,19 +16,27 @@ from hoodnote.capture.vision.readers import NeuralReader, cut_out
 LEAST_SURE = 0.5
 MOST_TEXTS = 48
 FINDING_REACH = 1.06         # rim radii round the middle that text is looked for in
-FINDING_SIDE = 576           # px that part is reduced to
+FINDING_SIDE, CLOSER_SIDE = 576, 960     # px that part is brought to, at the first and at a closer look
 PARTED, PARTED_IF_ODD = 0.3, 0.15    # of a strip's height: an empty gap so wide is between two figures; where they make no likely one
 # a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
 _NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
-# a word's end may lie under the pointer's tail
 UNIT_WORDS = {
-    "psi": re.compile(r"ps|p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.IGNORECASE),
+    "psi": re.compile(r"p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.IGNORECASE),
     "bar": re.compile(r"bar", re.IGNORECASE),
     "kPa": re.compile(r"kpa", re.IGNORECASE),
     "MPa": re.compile(r"mpa", re.IGNORECASE),
-    "kg/cm2": re.compile(r"k?[g9]f?/?c[mn][2²z]?", re.IGNORECASE),
+    "kg/cm2": re.compile(r"k[g9]f?/?c[mn][2²z]?", re.IGNORECASE),
     "inHg": re.compile(r"(?:[il1|]n\.?\s*hg\.?(?:\s*vac\.?)?|[\"”″]\s*hg|hg[\"”″])", re.IGNORECASE),
 }
+# what is left of a word that lies half under the pointer's tail, and the units it may be of: enough to ask, never to take
+CUT_WORDS = (
+    (re.compile(r"p[s5]|[s5][il1|]", re.IGNORECASE), ("psi",)),
+    (re.compile(r"b[ao]|ar", re.IGNORECASE), ("bar",)),
+    (re.compile(r"kp", re.IGNORECASE), ("kPa",)),
+    (re.compile(r"mp", re.IGNORECASE), ("MPa",)),
+    (re.compile(r"pa", re.IGNORECASE), ("kPa", "MPa")),
+    (re.compile(r"k[g9](?:f|/|/c)?|[g9]?f?/?c?[mn][2²]|[g9]f?/?c[mn]", re.IGNORECASE), ("kg/cm2",)),
+)
 OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|amp|[x×]\s*1?0|%", re.IGNORECASE)    # units, factors: not read
 
 
@@ -53,6 +61,13 @@ class Text:
             return None
         return next((u for u, words in UNIT_WORDS.items() if words.fullmatch(self.text.strip(" .()[]"))), None)
 
+    @property
+    def may_be(self) -> tuple[str, ...]:
+        """Units whose word this may be a part of, where it is none itself."""
+        if self.unit or self.number is not None or self.confidence < LEAST_SURE:
+            return ()
+        return next((units for words, units in CUT_WORDS if words.fullmatch(self.text.strip(" .()[]"))), ())
+
 
 def number_in(text: str) -> float | None:
     match = _NUMBER.fullmatch(text.replace(" ", ""))
@@ -61,11 +76,38 @@ def number_in(text: str) -> float | None:
 
 def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
     """Every text that was found, those that could not be read among them: they tell that there is more on the face."""
+    return _read(view, reader, FINDING_SIDE)
+
+
+def read_closer(view: FaceView, reader: NeuralReader, texts: Sequence[Text]) -> list[Text]:
+    """The texts, with figures and units added that show only in a larger picture with the light evened: small or dim print."""
+    import cv2
+
+    lab = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2LAB)
+    lab[..., 0] = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(6, 6)).apply(lab[..., 0])
+    more = _read(replace(view, pixels=cv2.cvtColor(lab, cv2.COLOR_LAB2RGB)), reader, CLOSER_SIDE)
+    out = list(texts)
+    for text in more:
+        told = text.number is not None or text.unit or text.may_be
+        under = [o for o in out if _overlap(o, text)]
+        # what was read at first stands
+        if told and not any(o.number is not None or o.unit for o in under):
+            out = [o for o in out if not any(o is u for u in under)] + [text]
+    return out
+
+
+def _overlap(one: Text, other: Text) -> bool:
+    low = np.maximum(one.quad.min(axis=0), other.quad.min(axis=0))
+    return bool((low < np.minimum(one.quad.max(axis=0), other.quad.max(axis=0))).all())
+
+
+def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
     import cv2
 
     low, high = int(MIDDLE - FINDING_REACH * RIM), int(MIDDLE + FINDING_REACH * RIM)
-    small = cv2.resize(view.pixels[low:high, low:high], (FINDING_SIDE, FINDING_SIDE), interpolation=cv2.INTER_AREA)
-    quads = [low + q * ((high - low) / FINDING_SIDE) for q in reader.find_text(small)]
+    face = view.pixels[low:high, low:high]
+    small = cv2.resize(face, (side, side), interpolation=cv2.INTER_AREA if side < high - low else cv2.INTER_CUBIC)
+    quads = [low + q * ((high - low) / side) for q in reader.find_text(small)]
     quads = [q for q in quads if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM]
     quads = sorted(quads, key=lambda q: _sides(q)[0] * _sides(q)[1], reverse=True)[:MOST_TEXTS]
     if not quads:

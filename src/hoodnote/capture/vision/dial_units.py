@@ -16,6 +16,10 @@ from hoodnote.units import UNITS
 PRESSURE_UNITS = ("psi", "bar", "kPa", "MPa", "kg/cm2")
 # the largest figure such a gauge has, and the least its largest is: a lost decimal point shows here (common practice, no source)
 TOP = {"psi": (30.0, 1000.0), "bar": (2.0, 70.0), "kPa": (150.0, 7000.0), "MPa": (0.2, 7.0), "kg/cm2": (2.0, 70.0)}
+# the largest figure such a gauge mostly has, which says what is likeliest where no word was read (common practice, no source)
+USUAL_TOP = {"psi": (100.0, 800.0), "bar": (8.0, 60.0), "kPa": (800.0, 6000.0), "MPa": (0.8, 6.0), "kg/cm2": (8.0, 60.0)}
+# the deepest figure a scale can have, rounded up
+FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "MPa": 0.105, "kg/cm2": 1.05, "inHg": 30.0}
 UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
 DEGREES = ("°", "℉", "℃")
 
@@ -48,6 +52,7 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
         return [], doubts                  # an uneven scale beside a degree sign is one of temperatures
     if _another_scale(rings, texts):
         doubts.append("it has a second scale, which could not be read")
+    strange += [t.text for t in texts if t.may_be and seen[0] not in t.may_be]
     if any(word for word in strange if not any(mark in word for mark in DEGREES)):
         doubts.append(f'"{strange[0]}" stands on the face as well')
     fit = [r for r in rings if likely_top(r, seen[0])]
@@ -58,6 +63,26 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
         doubts.append(f"more than one scale could be the one in {seen[0]}")
     return [(wide, seen[0])], doubts
+
+
+def units_that_fit(ring: Ring, texts: Sequence[Text], prefer: str) -> list[str]:
+    """Units the scale may be in where no word for one was read, the likeliest first: by its largest figure, by those below zero, and by
+    what is left of a word. None where another quantity's word stands there. `prefer`: "us" or "metric"."""
+    if any(OTHER_WORDS.search(t.text) and not t.may_be and not t.unit for t in texts):
+        return []
+    cut = {u for t in texts for u in t.may_be}
+    fit = [u for u in PRESSURE_UNITS if likely_top(ring, u) and (not cut or u in cut) and _fits_below_zero(ring, u)]
+    top, order = ring.main.value(ring.main.last), ("psi", "bar", "kPa", "kg/cm2", "MPa") if prefer == "us" else ("bar", "kPa", "MPa", "kg/cm2", "psi")
+    return sorted(fit, key=lambda u: (not USUAL_TOP[u][0] <= top * 1.001 <= USUAL_TOP[u][1] * 1.002, order.index(u)))
+
+
+def _fits_below_zero(ring: Ring, unit: str) -> bool:
+    if ring.vacuum is None:
+        return True
+    deepest = max(t.number or 0.0 for t in ring.vacuum.texts)
+    # below zero a psi scale goes on in inches of mercury
+    full = FULL_VACUUM["inHg" if unit == "psi" else unit]
+    return 0.3 * full < deepest <= full
 
 
 def _may_be_printed(u: str, v: str, seen: Sequence[str]) -> bool:
