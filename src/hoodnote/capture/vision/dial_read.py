@@ -33,13 +33,21 @@ CROP_SIDE = 380
 def looks_like(photo: Photo) -> float:
     """How much the photo looks like one of gauges, 0 to 1, without reading any text."""
     best = 0.0
-    for rim in find_dials(photo.pixels)[:2]:
-        view = face_on(photo.pixels, rim)
+    for rim in _rims(photo)[:2]:
+        view = _view(photo, rim)
         if view is None:
             continue
         pointed = not isinstance(find_pointer(view), str)
         best = max(best, (0.9 if pointed else 0.5) if _tick_count(view) >= 15 else 0.25 if pointed else 0.1)
     return best
+
+
+def _rims(photo: Photo) -> list[Ellipse]:
+    return photo.once("round things", lambda: find_dials(photo.pixels))
+
+
+def _view(photo: Photo, rim: Ellipse) -> FaceView | None:
+    return photo.once(f"face within {rim}", lambda: face_on(photo.pixels, rim))
 
 
 def read_dials(photo: Photo, place: str | None = None, units: str = "us", readers: Sequence[NeuralReader | TesseractReader] | None = None) -> PhotoReading:
@@ -57,11 +65,11 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     if second is None and readers is None and tesseract_is_installed():
         second = TesseractReader()
     used = (reader.name, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
-    rims = find_dials(photo.pixels)
+    rims = _rims(photo)
     rims = _apart([r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)])[:MOST_GAUGES]
     found: list[Gauge | Unread] = []
     for rim in rims:
-        view = face_on(photo.pixels, rim)
+        view = _view(photo, rim)
         if view is not None:
             found.append(read_gauge(view, rim, reader, second, units, place is not None))
         if sum(isinstance(x, Gauge) for x in found) == 2:

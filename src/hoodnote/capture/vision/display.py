@@ -41,7 +41,11 @@ _ALWAYS_UNIT = {Quantity.VOLTAGE: "V", Quantity.RESISTANCE: "ohm", Quantity.CURR
 
 def looks_like(photo: Photo) -> float:
     """0 to 1: does the photo show segment figures?"""
-    return max((_likeness(s) for s in figures_in(photo.pixels)), default=0.0)
+    return max((_likeness(s) for s in _figures(photo)), default=0.0)
+
+
+def _figures(photo: Photo) -> list[Shown]:
+    return photo.once("segment figures", lambda: figures_in(photo.pixels))
 
 
 def _likeness(shown: Shown) -> float:
@@ -63,7 +67,7 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
         raise HoodnoteError(f"unit system {units!r} is not known; use us or metric")
     reader = reader or NeuralReader()
     used = (SEGMENTS_READER, NETWORK, NEURAL)
-    shown = figures_in(photo.pixels)
+    shown = _figures(photo)
     if not shown:
         return PhotoReading(Kind.DISPLAY, (), (), used, _what_to_do(photo), 0.0)
     problem = _refusal(shown)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import io
 import warnings
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
@@ -37,6 +39,13 @@ class Photo:
     sha256: str | None = None
     name: str | None = None
     taken_at: datetime | None = None
+    _found: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
+    def once(self, name: str, find: Callable[[], Any]) -> Any:
+        """What `find` gives, looked for once in this photo: the look at what it shows and the reader start from the same."""
+        if name not in self._found:
+            self._found[name] = find()
+        return self._found[name]
 
 
 def load_photo(path: str | Path) -> Photo:
