@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import wave
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,9 @@ import pytest
 from PIL import Image
 
 from hoodnote.jobs.store import DATABASE, Store
+from hoodnote.resources import folder
+from hoodnote.statements.model import Measured
+from tests.test_vision_photo import png_that_claims
 
 _PR_CAPBSET_DROP, _CAP_DAC_OVERRIDE = 24, 1   # linux/prctl.h, linux/capability.h
 
@@ -150,6 +154,49 @@ def test_one_bad_file_among_several_has_its_line_and_the_status_tells(data, tmp_
     done = hoodnote(data, "see", "--job", "WO-1042", tmp_path / "empty.jpg", tmp_path / "missing.jpg")
     assert done.returncode == 2
     assert [("empty.jpg" in line, "missing.jpg" in line) for line in done.stderr.splitlines()] == [(True, False), (False, True)]
+
+
+HEIC = b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic" + bytes(64)      # ISO/IEC 23008-12: a file type box whose major brand is heic
+MOST_MB = 900
+
+
+def test_a_good_photo_among_bad_ones_is_kept_and_memory_is_bounded(data, tmp_path):
+    good = folder("sample_media") / "photos" / "synthetic_label_straight.jpg"
+    panorama = Image.new("RGB", (14000, 4280), (90, 90, 90))
+    panorama.paste(Image.open(good), (6000, 1500))
+    panorama.save(tmp_path / "panorama.jpg", quality=80)             # 59.9 megapixels
+    (tmp_path / "bomb.png").write_bytes(png_that_claims(40_000, 40_000))
+    (tmp_path / "cut.jpg").write_bytes(good.read_bytes()[:-3000])
+    Image.new("L", (1, 1)).save(tmp_path / "dot.png")
+    frames = [Image.new("L", (200, 200), shade) for shade in (0, 255)]
+    frames[0].save(tmp_path / "moving.gif", save_all=True, append_images=frames[1:])
+    (tmp_path / "page.jpg").write_bytes(b"%PDF-1.7 and so on")
+    (tmp_path / "phone.heic").write_bytes(HEIC)
+    (tmp_path / "nothing.jpg").touch()
+    told = {"bomb.png": "megapixels", "cut.jpg": "cut short", "dot.png": "1 x 1", "moving.gif": "animation", "page.jpg": "PDF", "phone.heic": "pip install pillow-heif",
+            "nothing.jpg": "empty"}
+    command = [sys.executable, "-m", "hoodnote", "--data", str(data), "see", "--job", "WO-1042", "--as", "label",
+               *(str(tmp_path / name) for name in ("bomb.png", "cut.jpg", "dot.png")), str(good), str(tmp_path / "panorama.jpg"),
+               *(str(tmp_path / name) for name in ("moving.gif", "page.jpg", "phone.heic", "nothing.jpg"))]
+    with open(tmp_path / "out", "w+") as out, open(tmp_path / "err", "w+") as err:
+        process = subprocess.Popen(command, stdout=out, stderr=err, stdin=subprocess.DEVNULL)
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    lines = (tmp_path / "err").read_text().splitlines()
+    assert process.returncode == 2 and len(lines) == len(told), lines
+    assert all(line.startswith(f"hoodnote: {name}") and why in line for line, (name, why) in zip(lines, told.items(), strict=True))
+    assert usage.ru_maxrss / 1024 < MOST_MB         # of the largest process; Linux counts in kB, getrusage(2)
+    with Store.open(data) as store:
+        entries = store.entries(store.job("WO-1042"))
+        assert {e.origin.original_name for e in entries if e.origin.medium == "photo"} == {good.name, "panorama.jpg"}
+        assert Measured("label_charge", Decimal("0.55"), "kg", tolerance=Decimal("0.02")) in [e.statement for e in entries]
+        assert not [c for c in store.pending(store.job("WO-1042")) if c.medium == "photo"]
+
+
+def test_a_folder_without_photos_is_refused(data, tmp_path):
+    (tmp_path / "work").mkdir()
+    (tmp_path / "work" / "notes.txt").touch()
+    assert_refused(hoodnote(data, "see", "--job", "WO-1042", tmp_path / "work"), "there is no photo in the folder")
 
 
 def test_a_speech_model_that_is_none_is_refused_and_the_clip_is_not_lost(data, tmp_path):

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from hoodnote.capture.vision.dial_find import Ellipse, find_dials
 from hoodnote.capture.vision.dial_gauge import read_gauge
@@ -16,16 +16,18 @@ from hoodnote.capture.vision.dial_read import looks_like, read_dials
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView, face_on
 from hoodnote.capture.vision.dial_scale import piece_at, rings_of
 from hoodnote.capture.vision.dial_text import Text, number_in
+from hoodnote.capture.vision.dial_units import units_of, units_that_fit
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader
 from hoodnote.capture.vision.reading import Kind
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing
 from tests.bench.dial_render import DEVELOPMENT, DEVELOPMENT_FACES, RADIUS, draw_face, draw_pointer
+from tests.bench.label_render import font
 
 WIDTH = int(RADIUS * 2.9)
 PLAIN, NARROW, NIGHT, CREAM, TURNED = DEVELOPMENT
-PSI_AND_BAR, PSI_250, PSI_AND_KPA, _, COMPOUND, RETARDED = DEVELOPMENT_FACES
+PSI_AND_BAR, PSI_250, PSI_AND_KPA, _, COMPOUND, RETARDED, UNEVEN_TWO, UNEVEN, MPA_AND_PSI, KG, THREE_RINGS, _ = DEVELOPMENT_FACES
 
 
 def drawn(face, style, share: float | None, words=None, side: int = 900) -> Image.Image:
@@ -140,7 +142,8 @@ def test_only_clean_figures_count(printed, number):
 
 
 @pytest.mark.parametrize(("face", "style", "share", "unit"), [
-    (PSI_AND_BAR, PLAIN, 0.63, "psi"), (PSI_AND_KPA, NARROW, 0.22, "psi"), (PSI_250, TURNED, 0.3, "psi"), (COMPOUND, NIGHT, 0.8, "psi"), (COMPOUND, PLAIN, 0.08, "inHg")])
+    (PSI_AND_BAR, PLAIN, 0.63, "psi"), (PSI_AND_KPA, NARROW, 0.22, "psi"), (PSI_250, TURNED, 0.3, "psi"), (COMPOUND, NIGHT, 0.8, "psi"),
+    (COMPOUND, PLAIN, 0.08, "inHg")])
 def test_a_drawn_gauge_reads_what_its_pointer_was_drawn_at(face, style, share, unit, reader):
     place = "low_side" if face.compound else "high_side"
     reading = read_dials(photo(slanted(drawn(face, style, share), 15)), place, readers=reader)
@@ -152,6 +155,39 @@ def test_a_drawn_gauge_reads_what_its_pointer_was_drawn_at(face, style, share, u
     assert abs(float(field.statement.value) - true) < max(0.01 * span, field.limit)
     assert 0 < field.limit < 0.03 * span
     assert {m.role for m in field.marks} == {"outline", "needle", "used"}
+
+
+@pytest.mark.parametrize(("face", "style", "share", "unit"), [
+    (UNEVEN_TWO, PLAIN, 0.6, "psi"), (UNEVEN, NIGHT, 0.33, "psi"), (MPA_AND_PSI, CREAM, 0.71, "psi"), (KG, PLAIN, 0.42, "kg/cm2"),
+    (THREE_RINGS, PLAIN, 0.3, "psi")])
+def test_uneven_metric_and_many_scales_are_taken(face, style, share, unit, reader):
+    """The pointer's drawn place, by the spacing the face was drawn with; 1 kgf/cm2 = 98.0665 kPa, 1 psi = 6.894757 kPa, NIST SP 811 B.9."""
+    field, = read_dials(photo(slanted(drawn(face, style, share), 10)), "high_side", readers=reader).fields
+    factor = {"psi": 1.0, "kg/cm2": 98.0665 / 6.894757}[unit]
+    assert field.standing is Standing.AGREED and field.statement.unit == unit
+    assert abs(float(field.statement.value) * factor - face.psi(share)) < 0.01 * face.knots[-1][0]
+
+
+def test_an_uneven_scale_reads_between_its_figures_by_its_curve():
+    """Figures at the square root of their values: a mathematical scale, whose middle is a quarter of its end."""
+    figures = [text(f"{v:g}", -135 + 270 * math.sqrt(v / 400)) for v in (0, 10, 25, 50, 100, 150, 200, 300, 400)]
+    ring, = rings_of(figures, BLANK)
+    piece, place = piece_at(ring, 45.0)
+    assert piece.value(place) == pytest.approx(400 * (180 / 270) ** 2, rel=0.01)
+    assert piece_at(ring, 178.0) is None                            # no figure beyond
+
+
+def test_a_misread_figure_of_an_uneven_scale_is_left_out():
+    figures = [text(f"{v:g}", -135 + 270 * math.sqrt(v / 400)) for v in (0, 10, 25, 50, 100, 200, 300, 400)] + [text("180", -135 + 270 * math.sqrt(150 / 400))]
+    ring, = rings_of(figures, BLANK)
+    assert [t.text for t in ring.stray] == ["180"]
+
+
+def test_an_uneven_scale_beside_a_degree_sign_is_no_pressure(reader):
+    picture = drawn(UNEVEN, PLAIN, 0.7)
+    assert read_dials(photo(picture), "high_side", readers=reader).fields
+    ImageDraw.Draw(picture).text((450, 340), "°F", fill=(18, 18, 20), font=font("DejaVuSans.ttf", 34), anchor="mm")
+    assert all(f.standing is Standing.UNCONFIRMED for f in read_dials(photo(picture), "high_side", readers=reader).fields)
 
 
 def test_metric_states_the_other_scale_of_the_same_pressure(reader):
@@ -184,7 +220,7 @@ def test_manifold_the_wrong_way_round_is_asked(reader):
     assert len(fields) == 2 and all(f.standing is Standing.UNCONFIRMED and "right" in f.question for f in fields)
 
 
-@pytest.mark.parametrize("word", ["°F", "km/h", "MPa", "kg/cm2"])
+@pytest.mark.parametrize("word", ["°F", "km/h", "mbar", "Torr"])
 def test_a_dial_without_a_known_pressure_unit_gives_nothing(word, reader):
     reading = read_dials(photo(drawn(PSI_250, PLAIN, 0.5, {"psi": word})), readers=reader)
     assert reading.fields == () and "unit" in reading.problem
@@ -195,6 +231,24 @@ def test_a_hidden_unit_is_a_question_only_where_a_person_said_it_is_a_pressure(r
     field, = read_dials(picture, "high_side", readers=reader).fields
     assert field.standing is Standing.UNCONFIRMED and "unit" in field.question
     assert read_dials(picture, readers=reader).fields == ()
+
+
+@pytest.mark.parametrize(("words", "fit"), [((), ["psi", "kPa"]), (("kP",), ["kPa"]), (("°C",), []), (("rpm",), [])])
+def test_without_a_unit_word_the_units_that_fit_are_asked(words, fit):
+    """Up to 250: psi or kPa, but more than a gauge in bar, MPa or kg/cm2 has (common practice, no source)."""
+    texts = [text(str(v), -135 + 270 * v / 250) for v in range(0, 251, 50)] + [text(w, 180, 0.3) for w in words]
+    ring, = rings_of(texts, BLANK)
+    assert units_of([ring], texts)[0] == [] and units_that_fit(ring, texts, "us") == fit
+
+
+@pytest.mark.parametrize(("cut", "unit"), [("ps", "psi"), ("g/cm²", "kg/cm2"), ("m²", "kg/cm2"), ("ar", "bar"), ("kP", "kPa")])
+def test_a_word_cut_off_is_no_unit_but_may_be_one(cut, unit):
+    assert text(cut, 180).unit is None and text(cut, 180).may_be == (unit,)
+
+
+def test_a_unit_cut_off_is_a_question(reader):
+    field, = read_dials(photo(drawn(PSI_250, PLAIN, 0.4, {"psi": "ps"})), "high_side", readers=reader).fields
+    assert field.standing is Standing.UNCONFIRMED and "is it psi?" in field.question
 
 
 def test_a_pointer_on_the_zero_stop_is_no_reading(reader):

@@ -9,9 +9,9 @@ from functools import cache
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
-from hoodnote.capture.vision import display
+from hoodnote.capture.vision import display, display_net
 from hoodnote.capture.vision.display import looks_like, read_display
 from hoodnote.capture.vision.display_segments import PATTERNS
 from hoodnote.capture.vision.display_text import Word
@@ -22,6 +22,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.units import convert
 from tests.bench.camera import SEVERITIES, engine_bay, photograph
 from tests.bench.display_render import DEVELOPMENT, Figure, Truth, draw
+from tests.bench.label_render import font
 
 LCD, LED = DEVELOPMENT.looks[0], DEVELOPMENT.looks[3]
 BESIDE, TOP = DEVELOPMENT.layouts[0], DEVELOPMENT.layouts[1]
@@ -53,7 +54,7 @@ def test_what_is_drawn_is_what_is_read(text, unit, printed, place, glowing):
     [field] = reading.fields
     assert (field.statement.place, field.statement.value, field.statement.unit) == (place, Decimal(text), unit)
     assert field.standing is Standing.AGREED and field.question is None
-    assert {v.reader for v in field.versions} == {"segments", "neural text reader"}
+    assert {v.reader for v in field.versions} == {"segments", "segment network", "neural text reader"}
 
 
 def test_a_minus_is_never_dropped_unasked():
@@ -135,3 +136,18 @@ def test_unknown_place_or_units_are_refused_in_one_line():
     with pytest.raises(HoodnoteError, match="units|unit system"):
         read_display(dark, units="metres")
     assert replace(read_display(dark), fields=()).problem
+
+
+@pytest.mark.parametrize("words", ["REFRIGERANT", "Service manual", "WARNING", "coolant"])
+def test_the_network_reads_nothing_in_printed_words(words):
+    strip = Image.new("L", (400, display_net.HEIGHT), 30)
+    ImageDraw.Draw(strip).text((20, display_net.HEIGHT // 2), words, fill=220, font=font("DejaVuSans-Bold.ttf", 34), anchor="lm")
+    read = display_net.read_strip(np.asarray(strip))
+    assert not any(c.isdigit() for c in read.text) or read.probability < 0.5
+
+
+def test_damaged_weights_of_the_network_say_what_to_do(monkeypatch):
+    monkeypatch.setattr(display_net, "_SHA256", "0" * 64)
+    with pytest.raises(HoodnoteError, match="damaged.*install hoodnote again") as told:
+        display_net._Network()
+    assert "\n" not in str(told.value)

@@ -10,7 +10,7 @@ import pytest
 from hoodnote.capture.vision import dial_read, display, kinds
 from hoodnote.capture.vision.kinds import Look, kind_of, label_score, read_photo
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.reading import Kind
+from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.readings.model import Standing
 from tests.bench.bench_kinds import page, sticker
 from tests.bench.plate_render import DEVELOPMENT, plate
@@ -57,11 +57,23 @@ def test_a_person_may_say_what_it_shows(monkeypatch):
     asked = []
     monkeypatch.setattr(dial_read, "read_dials", lambda photo, place, units: asked.append(("dial", place, units)))
     monkeypatch.setattr(display, "read_display", lambda photo, place, units: asked.append(("display", place, units)))
-    monkeypatch.setattr(kinds, "look", lambda photo: pytest.fail("no need to look"))
+    monkeypatch.setattr(kinds, "look", lambda *given: pytest.fail("no need to look"))
     photo = Photo(np.zeros((80, 80, 3), np.uint8), 80, 80)
     read_photo(photo, Kind.DIAL, "low_side", "metric")
     read_photo(photo, Kind.DISPLAY, "vent", "us")
     assert asked == [("dial", "low_side", "metric"), ("display", "vent", "us")]
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_what_is_surely_a_dial_is_looked_at_further_only_when_its_reader_finds_nothing(monkeypatch, readable):
+    found = ("a figure",)
+    shown = []
+    monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.95)
+    monkeypatch.setattr(display, "looks_like", lambda photo: shown.append(photo) or 0.8)
+    monkeypatch.setattr(dial_read, "read_dials", lambda *given: PhotoReading(Kind.DIAL, found if readable else (), (), (), None if readable else "dark"))
+    monkeypatch.setattr(display, "read_display", lambda *given: PhotoReading(Kind.DISPLAY, found, (), ()))
+    reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
+    assert reading.kind is (Kind.DIAL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
 
 
 def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():

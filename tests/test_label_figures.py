@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hoodnote.capture.vision.figures import Agreement, amounts, compare, oil_types, proves, refrigerants
+from hoodnote.capture.vision.figures import Agreement, amounts, compare, likely_refrigerant, oil_types, proves, refrigerants
 
 
 def read(text: str) -> list[tuple[str, str, str | None]]:
@@ -31,6 +31,8 @@ def read(text: str) -> list[tuple[str, str, str | None]]:
     ("PAG46 180cc", [("180", "mL", None)]),
     ("PAG 180cc", [("180", "mL", None)]),
     ("R-134a 550 g", [("550", "g", None)]),
+    ("ACEITE 120 cm?", [("120", "mL", None)]),                   # the raised 3 of cm³ misread: no other unit of this sort
+    ("HOSE 120 cm", []),
     ("MAX. PRESSURE 3.2 MPa  12 V", []),
 ])
 def test_clean_amounts(text, expected):
@@ -105,6 +107,15 @@ def test_refrigerants(text, value):
 @pytest.mark.parametrize("text", ["R-12 34yf", "R-1234y", "R-134", "R-1340", "R-123", "12 V", "R-I34a", "R-12349F", "1340 g", "AR-12", "R-12.34"])
 def test_half_read_refrigerants_are_not_taken(text):
     assert refrigerants(text)[0] == []
+
+
+@pytest.mark.parametrize(("text", "value"), [
+    # the closed list of designations: ANSI/ASHRAE 34; are both in it, so neither is guessed
+    ("REFRIGERANT RI34a", "R-134a"), ("HFO-1234", "R-1234yf"), ("R-1234y", "R-1234yf"), ("HFC-l34a", "R-134a"), ("R-123", None), ("R-12 34yf", None), ("R-1340", None),
+])
+def test_a_misread_refrigerant_is_guessed_only_where_it_can_be_one(text, value):
+    clean, bits = refrigerants(text)
+    assert clean == [] and bits and likely_refrigerant(bits[0]) == value
 
 
 @pytest.mark.parametrize(("text", "values"), [

@@ -7,8 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
+from hoodnote.capture.ctc import BLANK, sequence_logs
 from hoodnote.capture.speech import phone_model
-from hoodnote.capture.speech.phone_model import BLANK, PHONES, PhoneModel, sequence_logs
+from hoodnote.capture.speech.phone_model import PHONES, PhoneModel
 from hoodnote.capture.speech.phone_search import PhoneSearch, Tuning
 from hoodnote.capture.speech.phones import PhoneRecognizer
 from hoodnote.errors import HoodnoteError

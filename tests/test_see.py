@@ -11,14 +11,18 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from hoodnote import checks
 from hoodnote.capture.vision import kinds
 from hoodnote.capture.vision.photo import load_photo
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
+from hoodnote.checks.equipment import USUAL, shop_equipment
 from hoodnote.cli.taking import _photos_in, _place
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.questions import answer
 from hoodnote.intake.see import see_photo, see_photos
 from hoodnote.intake.typed import type_text
+from hoodnote.note.layout import place_in_record
+from hoodnote.note.words import whence
 from hoodnote.readings.agreement import within
 from hoodnote.readings.facts import facts_of
 from hoodnote.readings.model import Entry, Origin, Standing, Version
@@ -198,6 +202,25 @@ def test_a_camera_clock_that_cannot_be_gives_way_to_the_arrival_and_is_told(bay)
     taken = bay.see(seen(psi("32")))
     kept = datetime.fromisoformat(bay.store.accounts(taken.capture.id)[0].detail["taken_at"])
     assert kept == taken.capture.captured_at and any("1980" in r for r in taken.remarks)
+    assert taken.entries[0].origin.taken_at is None
+
+
+def test_a_camera_clock_that_can_be_is_kept_with_the_reading_and_told_in_the_note(bay):
+    moment = datetime.now(UTC) - timedelta(seconds=5)
+    with_exif(bay.path, f"{moment:%Y:%m:%d %H:%M:%S}", "+00:00")
+    bay.see(seen(psi("32")))
+    (entry,) = bay.store.entries(bay.job)
+    assert datetime.fromisoformat(entry.origin.taken_at) == moment.replace(microsecond=0)
+    assert f"taken {moment.astimezone():%Y-%m-%d %H:%M} by the camera's clock" in place_in_record(whence(entry.origin))
+
+
+def test_the_shops_gauges_judge_the_version_that_a_photo_bears(bay):
+    asked = []
+    bay.monkeypatch.setattr(checks, "implausible", lambda statement, timeline, units, equipment: asked.append(equipment))
+    (bay.store.folder / "shop.toml").write_text('[gauges.low]\ngrade = "1A"\n')
+    bay.heard(psi("15"), Standing.UNCONFIRMED, (psi("15"), psi("50")), question="15 or 50?")
+    bay.see(seen(psi("49"), Standing.UNCONFIRMED, limit=1.5))
+    assert asked == [shop_equipment(bay.store.folder)] and asked[0] != USUAL
 
 
 def vin_seen(vin: str, standing=Standing.AGREED, others=()) -> PhotoReading:

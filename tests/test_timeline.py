@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+import pytest
+
 from hoodnote.readings.facts import facts_of
 from hoodnote.readings.model import Entry, Origin, Stage, Standing, Version
 from hoodnote.readings.timeline import build, last_about
@@ -51,6 +53,12 @@ def test_withdrawal_removes_its_target_and_itself():
 def test_unconfirmed_control_word_is_a_question_and_does_nothing():
     timeline = build(record(low("30"), (Control("withdraw"), {"standing": Standing.UNCONFIRMED})))
     assert len(timeline.live) == 2 and len(timeline.questions) == 1
+
+
+@pytest.mark.parametrize("action", ["charging_started", "charging_vapour", "charging_liquid", "opening_system"])
+def test_work_begins_with_the_first_word_of_it(action):
+    timeline = build(record(low("40"), Step(action), low("32")))
+    assert [x.stage for x in timeline.live if isinstance(x.entry.statement, Measured)] == [Stage.BEFORE, Stage.DURING]
 
 
 def test_stages_follow_the_work():

@@ -6,9 +6,10 @@ import io
 import struct
 import zlib
 
+import cv2
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import GifImagePlugin, Image, TiffImagePlugin
 
 from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo
 from hoodnote.errors import HoodnoteError
@@ -57,6 +58,28 @@ def test_truncated_is_told_from_whole(tmp_path, kind):
     assert "cut short or damaged" in refused(tmp_path / "half")
 
 
+def test_a_jpeg_without_its_end_is_not_taken_for_whole(tmp_path):
+    """The last rows would come out grey, and a figure there would be missed."""
+    buffer = io.BytesIO()
+    Image.fromarray(np.random.default_rng(1).integers(0, 255, (300, 400, 3), np.uint8)).save(buffer, "JPEG", quality=90)
+    (tmp_path / "end.jpg").write_bytes(buffer.getvalue()[:-200])
+    assert "cut short or damaged" in refused(tmp_path / "end.jpg")
+
+
+@pytest.mark.parametrize(("name", "said"), [("size.jpg", "megapixels"), ("text.png", "damaged")])
+def test_a_small_file_that_claims_or_unpacks_to_much_is_refused(tmp_path, name, said):
+    Image.fromarray(gradient()).save(tmp_path / "good.jpg")
+    jpeg = (tmp_path / "good.jpg").read_bytes()
+    frame = jpeg.index(b"\xff\xc0") + 5                      # ITU-T T.81, B.2.2: lines and samples a line of the frame header
+    png = png_that_claims(400, 400)
+    at = png.index(b"IDAT") - 4
+    note = b"zTXtkey\0\0" + zlib.compress(b"\0" * 80_000_000, 9)       # PNG specification, zTXt: compressed text, 80 MB of it
+    chunk = struct.pack(">I", len(note) - 4) + note + struct.pack(">I", zlib.crc32(note))
+    content = {"size.jpg": jpeg[:frame] + struct.pack(">HH", 65000, 65000) + jpeg[frame + 4:], "text.png": png[:at] + chunk + png[at:]}
+    (tmp_path / name).write_bytes(content[name])
+    assert said in refused(tmp_path / name)
+
+
 @pytest.mark.parametrize("side", [8000, 11000, 40000])
 def test_too_many_pixels_are_refused_by_the_header_alone(tmp_path, side):
     assert side * side > MAX_PIXELS
@@ -76,8 +99,38 @@ def test_animation_and_pages_are_refused_but_a_single_frame_is_not(tmp_path):
     assert "several pages" in refused(tmp_path / "moving.gif")
     frames[0].save(tmp_path / "pages.tif", save_all=True, append_images=frames[1:])
     assert "several pages" in refused(tmp_path / "pages.tif")
+    for name in ("moving.png", "moving.webp"):
+        frames[0].save(tmp_path / name, save_all=True, append_images=frames[1:])
+        assert "animation" in refused(tmp_path / name)
     frames[0].save(tmp_path / "still.gif")
     assert load_photo(tmp_path / "still.gif").width == 120
+
+
+def tiff_of_pages(count: int) -> bytes:
+    """TIFF 6.0, section 2: a header and a chain of image file directories of five entries each, 12 bytes an entry."""
+    entries = b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in ((256, 200), (257, 200), (258, 8), (259, 1), (273, 8)))
+    size = 2 + len(entries) + 4
+    pages = (struct.pack("<H", 5) + entries + struct.pack("<I", 8 + (i + 1) * size if i < count - 1 else 0) for i in range(count))
+    return b"II*\0" + struct.pack("<I", 8) + b"".join(pages) + bytes(40_000)
+
+
+def test_pages_without_end_are_refused_without_walking_through_them(tmp_path, monkeypatch):
+    for plugin in (TiffImagePlugin.TiffImageFile, GifImagePlugin.GifImageFile):
+        monkeypatch.setattr(plugin, "n_frames", property(lambda image: pytest.fail("counts all pages")))
+    (tmp_path / "pages.tif").write_bytes(tiff_of_pages(200_000))
+    assert "several pages" in refused(tmp_path / "pages.tif")
+    frame = b"\x21\xf9\x04\0\x0a\0\0\0\x2c" + struct.pack("<HHHHB", 0, 0, 1, 1, 0) + b"\x02\x02\x44\x01\0"
+    head = b"GIF89a" + struct.pack("<HHBBB", 200, 200, 0x80, 0, 0) + b"\0\0\0\xff\xff\xff"         # GIF89a specification, sections 17 to 23
+    (tmp_path / "moving.gif").write_bytes(head + frame * 100_000 + b"\x3b")
+    assert "several pages" in refused(tmp_path / "moving.gif")
+
+
+def test_formats_that_are_text_or_a_program_are_not_opened(tmp_path):
+    for name, content in (("text.jpg", b"P3 5000 5000 255\n" + b"1 " * 20_000_000), ("raw.jpg", b"P6 200 200 255\n" + bytes(120_000)),
+                          ("drawn.jpg", b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 400 400\n%%EndComments\nshowpage\n"),
+                          ("bits.png", b"#define a_width 200\n#define a_height 200\nstatic char a_bits[]={0x00,0x01};")):
+        (tmp_path / name).write_bytes(content)
+        assert "is not a photo this can open" in refused(tmp_path / name)
 
 
 def test_two_pictures_in_one_jpeg_are_a_phone_photo(tmp_path):
@@ -103,6 +156,13 @@ def test_other_colour_modes_become_plain_rgb(tmp_path):
 
     Image.fromarray(plain).convert("CMYK").save(tmp_path / "ink.tif")
     assert np.abs(load_photo(tmp_path / "ink.tif").pixels.astype(int) - plain).max() <= 2
+
+    for name in ("wide.png", "wide.tif"):                   # 16 bits a channel in three channels
+        cv2.imwrite(str(tmp_path / name), plain[..., ::-1].astype(np.uint16) * 257)
+        assert np.array_equal(load_photo(tmp_path / name).pixels, plain)
+
+    Image.fromarray(plain).convert("CMYK").save(tmp_path / "ink.jpg", quality=100, subsampling=0)
+    assert np.abs(load_photo(tmp_path / "ink.jpg").pixels.astype(int) - plain).mean() <= 2
 
     clear = np.dstack([plain, np.zeros(plain.shape[:2], np.uint8)])
     Image.fromarray(clear, "RGBA").save(tmp_path / "clear.png")
@@ -157,3 +217,17 @@ def test_exif_that_lies_about_itself_does_not_keep_a_photo_back(tmp_path):
     Image.fromarray(gradient()).save(tmp_path / "lies.jpg", exif=b"Exif\0\0II*\0\x08\0\0\0\xff\xff" + b"\x12\x01\xff\xff" * 6)
     photo = load_photo(tmp_path / "lies.jpg")
     assert (photo.width, photo.height) == (120, 80) and photo.taken_at is None
+
+
+@pytest.mark.parametrize(("stamp", "year"), [
+    # CIPA DC-008 tag 36867; whether a time can be believed is judged where the job is known
+    ("2099:01:01 10:00:00", 2099), ("0001:01:01 00:00:00", 1), ("9999:12:31 23:59:59", 9999), ("2026:13:45 99:99:99", None), ("0000:00:00 00:00:00", None), ("\0\1", None),
+])
+@pytest.mark.parametrize("offset", ["+14:00", "-12:00"])
+def test_absurd_dates_and_an_orientation_that_is_none_keep_no_photo_back(tmp_path, stamp, year, offset):
+    exif = Image.Exif()
+    exif[274] = 99
+    exif.get_ifd(0x8769).update({36867: stamp, 36881: offset})
+    Image.fromarray(gradient()).save(tmp_path / "dated.jpg", exif=exif)
+    photo = load_photo(tmp_path / "dated.jpg")
+    assert (photo.width, photo.height) == (120, 80) and (photo.taken_at and photo.taken_at.year) == year

@@ -42,6 +42,8 @@ _UNITS = [
     Unit("psi", Quantity.PRESSURE, 6.894757),
     Unit("bar", Quantity.PRESSURE, 100.0),
     Unit("kPa", Quantity.PRESSURE, 1.0),
+    Unit("MPa", Quantity.PRESSURE, 1000.0),
+    Unit("kg/cm2", Quantity.PRESSURE, 98.0665),
     Unit("inHg", Quantity.VACUUM, 3.386389),
     Unit("micron", Quantity.VACUUM, 1.333224e-4),
     Unit("F", Quantity.TEMPERATURE, 5 / 9, -160 / 9),

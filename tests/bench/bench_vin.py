@@ -3,7 +3,9 @@
     python -m tests.bench.bench_vin --split heldout --count 300 --severity moderate --jobs 2
 
 `exact`: the likeliest VIN is the true one. `taken`: it stands without a question. `offered`: the true one is among those that the
-question names. `silently wrong`: it stands without a question and is not the true one; the count that must be nil.
+question names. `silently wrong`: it stands without a question and is not the true one; the count that must be nil. `wiped out`: not
+read, and the light or the dirt has left nothing of a character's worth of ink: the photo differs there from one of the same plate without
+its VIN by less than a fifth of what the same photo without a reflection does. No reader could do more than ask for another photo.
 """
 
 from __future__ import annotations
@@ -12,8 +14,10 @@ import argparse
 import time
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from functools import partial
 
+import cv2
 import numpy as np
 
 from hoodnote.capture.vision.photo import Photo
@@ -21,6 +25,19 @@ from hoodnote.capture.vision.vin_read import read_vin
 from hoodnote.readings.model import Standing
 from tests.bench.camera import SEVERITIES, photograph
 from tests.bench.plate_render import SPLITS, random_plate
+
+
+def wiped_out(seed: int, split: str, severity: str, size: tuple[int, int]) -> bool:
+    """By what is drawn, not by what any reader made of it."""
+    without = replace(SEVERITIES[severity], glare=0.0, smudges=0)
+    ink = []
+    for how in (SEVERITIES[severity], without):
+        pair = [np.asarray(photograph(random_plate(SPLITS[split], seed, blank)[0], how, SPLITS[split].first_seed + seed, size=size), np.float32)
+                for blank in (False, True)]
+        ink.append(cv2.blur(np.abs(pair[0] - pair[1]).mean(axis=2), (5, 5)))
+    printed = ink[1] > 12
+    lost = printed & (ink[0] < ink[1] / 5)
+    return bool(lost.sum() > printed.sum() / 17)
 
 
 def one(seed: int, split: str, severity: str, size: tuple[int, int]) -> tuple[Counter, float, str]:
@@ -39,6 +56,9 @@ def one(seed: int, split: str, severity: str, size: tuple[int, int]) -> tuple[Co
         tally.update(exact=exact, taken=taken, asked=not taken, offered=not taken and offered, wrong=taken and not exact)
         if not taken or not exact:
             told = f"{truth} {'TAKEN' if taken else 'asked'} {field.question}\n      " + "\n      ".join(f"{v.reader}: {v.text!r} {v.confidence}" for v in field.versions)
+    if not tally["exact"] and wiped_out(seed, split, severity, size):
+        tally["wiped out"] += 1
+        told += " (wiped out)"
     return tally, seconds, f"{seed} {told}" if told else ""
 
 
@@ -62,6 +82,8 @@ def main() -> None:
                 print(told, flush=True)
     n = total["photos"]
     print(f"\n{args.split}, {args.severity}, {n} photos of {args.size[0]} x {args.size[1]}")
+    legible = max(1, n - total["wiped out"])
+    print(f"{total['wiped out']} of them wiped out; of the others {100 * total['exact'] / legible:.1f} % exact, {100 * total['taken'] / legible:.1f} % taken")
     print("| exact % | taken % | asked % | true one offered % | refused % | silently wrong |\n|---|---|---|---|---|---|")
     print("| " + " | ".join(f"{100 * total[k] / n:.1f}" for k in ("exact", "taken", "asked", "offered", "refused")) + f" | {total['wrong']} |")
     print(f"seconds a photo: median {np.median(seconds):.2f}, longest {max(seconds):.2f}")

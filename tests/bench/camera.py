@@ -110,15 +110,16 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
     scaled = matrix @ np.diag([lw * 2 / paper.shape[1], lh * 2 / paper.shape[0], 1.0])
     warped = cv2.warpPerspective(paper, scaled, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     mask = cv2.warpPerspective(cover, scaled, (width, height))[..., None]
-    scene += (warped - scene) * mask
-    scene *= light * rng.uniform(0.85, 0.97)
+    warped -= scene
+    warped *= mask
+    scene += warped
+    light *= np.float32(rng.uniform(0.85, 0.97))
+    scene *= light
     if glare_at is not None:
         gx, gy = glare_at
         spot = cv2.perspectiveTransform(np.float32([[(gx * lw * 2, gy * lh * 2)]]), matrix)[0, 0]
         radius = (glare_size or rng.uniform(0.05, 0.12)) * w
-        yy, xx = np.ogrid[0:height, 0:width]
-        d = np.hypot((xx - spot[0]) / 1.6, yy - spot[1]).astype(np.float32) / np.float32(radius)
-        scene += (420 * np.exp(-d**2.4))[..., None] * mask
+        _reflect(scene, mask, spot, radius)
     dim = more.random() < severity.dim
     scene = _through_the_lens(scene, severity, more)
     scene = cv2.GaussianBlur(scene, (0, 0), max(0.3, rng.uniform(0.5, 1) * severity.blur_px * width / 1920))
@@ -128,8 +129,10 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
         share = more.uniform(0.35, 0.65)
         scene *= np.float32(share) * np.array([1.0, more.uniform(0.86, 1), more.uniform(0.65, 1)], np.float32)
         noise *= more.uniform(1.2, 1.8)
-    scene += rng.standard_normal(scene.shape, dtype=np.float32) * np.float32(noise)
-    out = Image.fromarray(np.clip(scene, 0, 255).astype(np.uint8))
+    grain = rng.standard_normal(scene.shape, dtype=np.float32)
+    grain *= np.float32(noise)
+    scene += grain
+    out = Image.fromarray(np.clip(scene, 0, 255, out=scene).astype(np.uint8))
     buffer = io.BytesIO()
     out.save(buffer, "JPEG", quality=severity.jpeg)
     return Image.open(io.BytesIO(buffer.getvalue())).convert("RGB")
@@ -137,13 +140,25 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
 
 def _light(width: int, height: int, severity: Severity, rng: np.random.Generator) -> np.ndarray:
     """Share of the light at each pixel: a gentle slope, and a shadow with a soft edge."""
-    light = np.ones((height, width, 1), np.float32)
     slope = rng.uniform(-1, 1, 2)
-    yy, xx = np.ogrid[0:height, 0:width]
-    light[..., 0] -= 0.12 * np.clip(slope[0] * (xx / width - 0.5) + slope[1] * (yy / height - 0.5), -1, 1)
-    edge = rng.uniform(0.25, 0.75) * width + (yy - height / 2) * rng.uniform(-0.6, 0.6)
-    light[..., 0] *= 1 - severity.shadow / (1 + np.exp(np.clip(-(xx - edge) / 18, -60, 60)))
-    return light
+    yy, xx = (v.astype(np.float32) for v in np.ogrid[0:height, 0:width])
+    light = 1 - np.float32(0.12) * np.clip(np.float32(slope[0]) * (xx / width - 0.5) + np.float32(slope[1]) * (yy / height - 0.5), -1, 1)
+    edge = np.float32(rng.uniform(0.25, 0.75)) * width + (yy - height / 2) * np.float32(rng.uniform(-0.6, 0.6))
+    light *= 1 - np.float32(severity.shadow) / (1 + np.exp(np.clip((edge - xx) / 18, -60, 60)))
+    return light[..., None]
+
+
+def _reflect(scene: np.ndarray, mask: np.ndarray, spot: np.ndarray, radius: float) -> None:
+    """A reflection with a soft rim; farther out than this box it adds less than a tenth of a grey level."""
+    height, width = scene.shape[:2]
+    left, right = (int(np.clip(spot[0] + side * 1.6 * 2.6 * radius, 0, width)) for side in (-1, 1))
+    top, bottom = (int(np.clip(spot[1] + side * 2.6 * radius, 0, height)) for side in (-1, 1))
+    yy, xx = np.ogrid[top:bottom, left:right]
+    d = np.hypot((xx - spot[0]) / 1.6, yy - spot[1]).astype(np.float32) / np.float32(radius)
+    scene[top:bottom, left:right] += (420 * np.exp(-d**2.4))[..., None] * mask[top:bottom, left:right]
+
+
+_SMUDGE_SIDE = 250      # px; a patch is soft enough to be drawn this wide and enlarged
 
 
 def _smudge(paper: np.ndarray, severity: Severity, rng: np.random.Generator) -> None:
@@ -151,13 +166,17 @@ def _smudge(paper: np.ndarray, severity: Severity, rng: np.random.Generator) -> 
     import cv2
 
     height, width = paper.shape[:2]
+    step = max(1, width // _SMUDGE_SIDE)
     for _ in range(int(rng.integers(0, severity.smudges + 1))):
-        patch = np.zeros((height, width), np.float32)
-        centre = (int(rng.integers(0, width)), int(rng.integers(0, height)))
-        axes = tuple(int(v * width) for v in rng.uniform(0.03, 0.14, 2))
+        patch = np.zeros((-(-height // step), -(-width // step)), np.float32)
+        centre = (int(rng.integers(0, width)) // step, int(rng.integers(0, height)) // step)
+        axes = tuple(int(v * width) // step for v in rng.uniform(0.03, 0.14, 2))
         cv2.ellipse(patch, centre, axes, float(rng.uniform(0, 180)), 0, 360, float(rng.uniform(0.2, 0.55)), -1)
-        patch = cv2.GaussianBlur(patch, (0, 0), 0.02 * width)[..., None]
-        paper += (np.float32(rng.uniform(60, 150)) - paper) * patch
+        patch = cv2.GaussianBlur(patch, (0, 0), 0.02 * width / step)
+        left, top, across, down = cv2.boundingRect((patch > 1e-3).astype(np.uint8))
+        part = paper[top * step:(top + down) * step, left * step:(left + across) * step]
+        share = cv2.resize(patch[top:top + down, left:left + across], None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)
+        part += (np.float32(rng.uniform(60, 150)) - part) * share[:part.shape[0], :part.shape[1], None]
 
 
 def _through_the_lens(scene: np.ndarray, severity: Severity, rng: np.random.Generator) -> np.ndarray:

@@ -8,9 +8,10 @@ so a slanting view shows parallax.
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,12 +21,14 @@ from tests.bench.camera import engine_bay
 from tests.bench.label_render import font
 
 RADIUS = 520                      # px of the face's radius where it is drawn
-PSI = {"psi": 1.0, "bar": 14.503774, "kPa": 0.14503774, "inHg": 0.49115415}      # psi per unit, NIST SP 811 B.8 and B.9
+# psi per unit, NIST SP 811 B.8 and B.9
+PSI = {"psi": 1.0, "bar": 14.503774, "kPa": 0.14503774, "MPa": 145.03774, "kg/cm2": 14.223343, "inHg": 0.49115415}
 
 
 @dataclass(frozen=True)
 class Ring:
-    """`outer` is the ticks' outer end, `numerals` where the figures' middles lie, in face radii. `low` is the least value printed."""
+    """`outer` is the ticks' outer end, `numerals` where the figures' middles lie, in face radii. `low` is the least value printed.
+    `printed` are the figures of an uneven scale, which goes up by no one step."""
 
     unit: str
     step: float
@@ -34,6 +37,8 @@ class Ring:
     numerals: float
     low: float = 0.0
     ink: str = "main"             # or "second"
+    size: float = 1.0             # of the figures
+    printed: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,21 +92,41 @@ class Truth:
     compound: bool
 
 
-def _plain(name: str, top: float, step: float, minor: int, unit: str = "psi", inner: tuple[str, float, int] | None = None) -> Face:
+Inner = tuple[str, float, int]    # unit, step, divisions
+
+
+def _plain(name: str, top: float, step: float, minor: int, unit: str = "psi", inner: Inner | None = None, third: Inner | None = None) -> Face:
     rings = [Ring(unit, step, minor, 0.93, 0.74)]
-    if inner:
-        rings.append(Ring(inner[0], inner[1], inner[2], 0.58, 0.46, ink="second"))
+    if inner and third:
+        rings = [Ring(unit, step, minor, 0.95, 0.79, size=0.85), Ring(*inner, 0.66, 0.555, ink="second", size=0.68), Ring(*third, 0.45, 0.36, size=0.6)]
+    elif inner:
+        rings.append(Ring(*inner, 0.58, 0.46, ink="second", size=0.78))
     return Face(name, ((0.0, 0.0), (top * PSI[unit], 1.0)), tuple(rings))
 
 
-def _compound(name: str, top: float, step: float, minor: int, zero: float, retard: tuple[float, float] | None, bar: float | None) -> Face:
+def _compound(name: str, top: float, step: float, minor: int, zero: float, retard: tuple[float, float] | None, inner: Inner | None) -> Face:
     knots = [(-30 * PSI["inHg"], 0.0), (0.0, zero), (top, retard[1] if retard else 1.0)]
     if retard:
         knots.append((retard[0], 1.0))
     rings = [Ring("psi", step, minor, 0.93, 0.74, 0.0), Ring("inHg", 10, 5, 0.93, 0.74, -30.0)]
-    if bar:
-        rings.append(Ring("bar", bar, 5, 0.58, 0.46, -1.0, ink="second"))
+    if inner:
+        rings.append(Ring(*inner, 0.58, 0.46, -1.0, ink="second", size=0.78))
     return Face(name, tuple(knots), tuple(rings), top if retard else None)
+
+
+def _below_zero(name: str, unit: str, low: float, top: float, step: float, minor: int, zero: float) -> Face:
+    """A compound gauge whose one unit goes on below zero."""
+    return Face(name, ((low * PSI[unit], 0.0), (0.0, zero), (top * PSI[unit], 1.0)), (Ring(unit, step, minor, 0.93, 0.74, low),))
+
+
+def _uneven(name: str, unit: str, printed: Sequence[float], bend: Callable[[float], float], minor: int,
+            inner: tuple[str, Sequence[float]] | None = None) -> Face:
+    """A scale that closes up: `bend` says at which share of the sweep a share of the top stands."""
+    top = printed[-1] * PSI[unit]
+    rings = [Ring(unit, 0.0, minor, 0.93, 0.74, printed=tuple(printed))]
+    if inner:
+        rings.append(Ring(inner[0], 0.0, 5, 0.58, 0.46, ink="second", size=0.78, printed=tuple(inner[1])))
+    return Face(name, tuple((top * k / 400, bend(k / 400)) for k in range(401)), tuple(rings))
 
 
 DEVELOPMENT_FACES = (
@@ -109,16 +134,30 @@ DEVELOPMENT_FACES = (
     _plain("0-250 psi", 250, 50, 10),
     _plain("0-120 psi, kPa", 120, 20, 10, inner=("kPa", 100, 5)),
     _plain("0-16 bar, psi", 16, 2, 10, "bar", inner=("psi", 40, 4)),
-    _compound("30-0-120 psi, bar", 120, 20, 10, 0.2, None, 1),
+    _compound("30-0-120 psi, bar", 120, 20, 10, 0.2, None, ("bar", 1, 5)),
     _compound("30-0-120-250 psi", 120, 20, 10, 0.18, (250, 0.88), None),
+    _uneven("0-500 psi uneven, bar", "psi", (0, 10, 20, 30, 40, 60, 80, 100, 150, 200, 250, 300, 400, 500), lambda x: x ** 0.6, 10,
+            ("bar", (0, 1, 2, 4, 6, 10, 15, 20, 25, 30))),
+    _uneven("0-250 psi uneven", "psi", (0, 10, 20, 30, 40, 50, 60, 80, 100, 125, 150, 200, 250), lambda x: math.log1p(6 * x) / math.log1p(6), 10),
+    _plain("0-1.6 MPa, psi", 1.6, 0.2, 10, "MPa", inner=("psi", 40, 4)),
+    _plain("0-35 kg/cm2", 35, 5, 10, "kg/cm2"),
+    _plain("0-300 psi, bar, kPa", 300, 50, 10, inner=("bar", 4, 4), third=("kPa", 500, 5)),
+    _below_zero("1-0-10 kg/cm2", "kg/cm2", -1, 10, 1, 5, 0.12),
 )
 HELD_OUT_FACES = (
     _plain("0-800 psi, bar", 800, 100, 10, inner=("bar", 10, 5)),
     _plain("0-150 psi", 150, 30, 6),
     _plain("0-600 psi, kPa", 600, 100, 10, inner=("kPa", 1000, 10)),
     _plain("0-1000 kPa, psi", 1000, 200, 10, "kPa", inner=("psi", 20, 4)),
-    _compound("30-0-150 psi, bar", 150, 30, 6, 0.16, None, 2),
+    _compound("30-0-150 psi, bar", 150, 30, 6, 0.16, None, ("bar", 2, 5)),
     _compound("30-0-150-350 psi", 150, 25, 5, 0.15, (350, 0.85), None),
+    _uneven("0-35 bar uneven", "bar", (0, 1, 2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 35), lambda x: math.log1p(9 * x) / math.log1p(9), 10),
+    _uneven("0-800 psi uneven", "psi", (0, 25, 50, 75, 100, 150, 200, 300, 400, 500, 600, 700, 800),
+            lambda x: float(np.interp(x, (0, 0.125, 0.25, 0.5, 1), (0, 0.3, 0.48, 0.73, 1))), 5),
+    _plain("0-2.5 MPa", 2.5, 0.5, 10, "MPa"),
+    _plain("0-40 kg/cm2, psi", 40, 5, 5, "kg/cm2", inner=("psi", 100, 5)),
+    _plain("0-400 psi, kg/cm2, MPa", 400, 50, 5, inner=("kg/cm2", 5, 5), third=("MPa", 0.5, 5)),
+    _below_zero("0.1-0-1 MPa", "MPa", -0.1, 1, 0.1, 5, 0.14),
 )
 WHITE, CREAM, BLACK, GREY = (246, 246, 243), (240, 234, 212), (24, 24, 27), (206, 210, 212)
 RED, BLUE, GREEN, INK, ORANGE = (190, 30, 34), (28, 66, 150), (20, 110, 60), (18, 18, 20), (228, 110, 24)
@@ -181,30 +220,34 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
             ends = angle_of(max(first * unit, lowest)), angle_of(last * unit)
             draw.arc(box, ends[0] - 90, ends[1] - 90, fill=colour, width=4)
         length = 0.09 if ring.ink == "main" else 0.06
-        count = math.floor(last * ring.minor / ring.step + 1e-6)
-        for k in range(math.ceil(first * ring.minor / ring.step - 1e-6), count + 1):
-            value = k * ring.step / ring.minor
-            major, middle = k % ring.minor == 0, ring.minor % 2 == 0 and k % (ring.minor // 2) == 0
-            squeezed = face.retard is not None and value * unit > face.retard + 1e-6
-            if squeezed:
+        for value, rank in _divisions(ring, first, last, lambda v, unit=unit: angle_of(v * unit)):
+            if value * unit < lowest - 0.05 or face.retard is not None and value * unit > face.retard + 1e-6:
                 continue
-            if value * unit < lowest - 0.05:
-                continue
-            reach = length * (1 if major else 0.75 if middle else 0.5)
-            angle = angle_of(value * unit)
-            outer = ring.outer
-            draw.line((*_at(centre, angle, outer), *_at(centre, angle, outer - reach)), fill=colour, width=9 if major else 4)
-            if major and not (ring.unit == "inHg" and value == 0):
-                _numeral(image, centre, angle, ring.numerals, _printed(ring, value), style, colour, 1.0 if ring.ink == "main" else 0.78)
+            angle, ends = angle_of(value * unit), (ring.outer, ring.outer - length * (0.5, 0.75, 1.0)[rank])
+            draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=9 if rank == 2 else 4)
+            if rank == 2 and not (ring.unit == "inHg" and value == 0):
+                _numeral(image, centre, angle, ring.numerals, _printed(ring, value), style, colour, ring.size)
         if face.retard is not None and ring.unit == "psi":       # the compressed part: its end alone
             draw.line((*_at(centre, angle_of(highest), ring.outer), *_at(centre, angle_of(highest), ring.outer - length)), fill=colour, width=9)
-            _numeral(image, centre, angle_of(highest), ring.numerals, f"{highest:g}", style, colour, 1.0)
-    _words(image, centre, face, style, inks, {"inHg": "in.Hg", **(words or {})})
+            _numeral(image, centre, angle_of(highest), ring.numerals, f"{highest:g}", style, colour, ring.size)
+    _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **(words or {})})
+
+
+def _divisions(ring: Ring, first: float, last: float, angle_of: Callable[[float], float]) -> list[tuple[float, int]]:
+    """Values with a tick from first to last, and what it is: 2 with a figure, 1 halfway, 0 another."""
+    if not ring.printed:
+        return [(k * ring.step / ring.minor, 2 if k % ring.minor == 0 else 1 if 2 * k % ring.minor == 0 else 0)
+                for k in range(math.ceil(first * ring.minor / ring.step - 1e-6), math.floor(last * ring.minor / ring.step + 1e-6) + 1)]
+    out = []
+    for low, high in itertools.pairwise(ring.printed):
+        # where the scale closes up it has fewer divisions
+        parts = next(p for p in (10, 5, 4, 2, 1) if p <= ring.minor and (angle_of(high) - angle_of(low)) / p > 1.8 or p == 1)
+        out += [(low + (high - low) * k / parts, 2 if k == 0 else 0) for k in range(parts)]
+    return [*out, (ring.printed[-1], 2)]
 
 
 def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str, style: Style, colour, size: float) -> None:
-    face = font(style.typeface, int(RADIUS * style.numeral * size * 1.25))
-    x, y = _at(centre, angle, radius)
+    face, (x, y) = font(style.typeface, int(RADIUS * style.numeral * size * 1.25)), _at(centre, angle, radius)
     if not style.radial:
         ImageDraw.Draw(image).text((x, y), text, fill=colour, font=face, anchor="mm")
         return
@@ -284,9 +327,8 @@ def random_scene(split: str, seed: int, manifold: bool, max_tilt: float = 20.0) 
     styles, faces, first = SPLITS[split]
     rng = random.Random(first + seed)
     style = rng.choice(styles)
-    compounds = [f for f in faces if f.compound]
     if manifold:
-        chosen = [rng.choice(compounds), rng.choice([f for f in faces if not f.compound and f.knots[-1][0] > 240])]
+        chosen = [rng.choice([f for f in faces if f.compound]), rng.choice([f for f in faces if not f.compound and f.knots[-1][0] > 240])]
         places = ["low_side", "high_side"]
     else:
         chosen, places = [rng.choice(faces)], [None]
@@ -326,7 +368,7 @@ def _tilted(picture: Image.Image, pointers: Image.Image, centres, rng: random.Ra
     width, height = picture.size
     tilt, towards, turn = rng.uniform(0, max_tilt), rng.uniform(0, 360), rng.gauss(0, 5)
     distance = rng.uniform(5.0, 9.0) * max(width, height) / 2
-    shadow = Image.new("RGBA", pointers.size, (0, 0, 0, 0))
+    shadow = Image.new("RGBA", pointers.size)
     shadow.putalpha(pointers.getchannel("A").point(lambda a: int(a * 0.35)).filter(ImageFilter.GaussianBlur(RADIUS * 0.008)))
     out = np.asarray(picture)
     for layer, lift in ((shadow, 0.0), (pointers, RADIUS * rng.uniform(0.02, 0.05))):

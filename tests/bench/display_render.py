@@ -153,7 +153,7 @@ def _strokes(s: Segments) -> dict[str, list[tuple[float, float]]]:
     return out
 
 
-class _Glass:
+class Glass:
     """The window's two layers, lit and ghost, as coverage 0 to 1, with what is lettered on it."""
 
     def __init__(self, size: tuple[int, int]):
@@ -262,7 +262,7 @@ def draw(truth: Truth, s: Segments, look: Look, layout: Layout, face: str, rng: 
     pen.rounded_rectangle((6, 6, width - 7, height - 7), 40, outline=tuple(int(c * 0.6) for c in look.case), width=8)
     left, top, right, bottom = (round(v * x) for v, x in zip(layout.window, (width, height, width, height), strict=True))
     w, h = right - left, bottom - top
-    glass = _Glass((w, h))
+    glass = Glass((w, h))
     case_words = []
     for figure, box in zip(truth.figures, _boxes(len(truth.figures), layout.rows, w, h), strict=True):
         x0, y0, x1, y1 = box

@@ -95,18 +95,19 @@ def random_vin(rng: random.Random, checked: bool = True) -> str:
     return "".join(body)
 
 
-def random_plate(split: Split, seed: int) -> tuple[Image.Image, Truth]:
+def random_plate(split: Split, seed: int, blank: bool = False) -> tuple[Image.Image, Truth]:
+    """`blank`: the same without the VIN's characters."""
     rng = random.Random(split.first_seed + seed)
     checked = rng.random() >= FOREIGN_SHARE
     vin = random_vin(rng, checked)
     if rng.random() < 0.55:
-        return plate(rng.choice(split.plates), vin, rng), Truth(vin, checked, None)
+        return plate(rng.choice(split.plates), vin, rng, blank), Truth(vin, checked, None)
     style = rng.choice(split.papers)
     code = style.code if rng.random() < 0.6 else None
-    return paper(style, vin, code, rng), Truth(vin, checked, code)
+    return paper(style, vin, code, rng, blank), Truth(vin, checked, code)
 
 
-def plate(style: PlateStyle, vin: str, rng: random.Random) -> Image.Image:
+def plate(style: PlateStyle, vin: str, rng: random.Random, blank: bool = False) -> Image.Image:
     height = 84
     face = font(style.face, height)
     text = f"*{vin}*" if style.stars else vin
@@ -121,7 +122,7 @@ def plate(style: PlateStyle, vin: str, rng: random.Random) -> Image.Image:
     for char, step in zip(text, advance, strict=True):
         draw.text((x, 1.3 * height), char, fill=255, font=face, anchor="lm")
         x += step
-    mask = np.asarray(image, np.float32) / 255
+    mask = np.asarray(image, np.float32) / 255 * (not blank)
     if style.make == "dots":
         mask = _dotted(mask, height / 10.5)
     out = np.empty((*mask.shape, 3), np.float32)
@@ -150,7 +151,7 @@ def _dotted(mask: np.ndarray, pitch: float) -> np.ndarray:
     return (covered[down.astype(int), along.astype(int)] & near).astype(np.float32)
 
 
-def paper(style: PaperStyle, vin: str, code: str | None, rng: random.Random) -> Image.Image:
+def paper(style: PaperStyle, vin: str, code: str | None, rng: random.Random, blank: bool = False) -> Image.Image:
     plain, strong = font(style.faces[0], 40), font(style.faces[1], 52)
     symbol = barcode(("I" if style.prefix and code == "Code39" else "") + vin, code) if code else None
     width = 1240
@@ -161,7 +162,7 @@ def paper(style: PaperStyle, vin: str, code: str | None, rng: random.Random) -> 
         y += symbol.height + 40
     for line in style.words:
         face = strong if "{vin}" in line else plain
-        draw.text((60, y), line.format(vin=vin), fill=style.ink, font=face)
+        draw.text((60, y), line.format(vin="" if blank else vin), fill=style.ink, font=face)
         if style.table:
             draw.line((40, y + 74, width - 40, y + 74), fill=style.ink, width=2)
         y += 92

@@ -16,7 +16,7 @@ _NUMBER = r"-?\d+(?:\.\d+)?"
 _AMOUNT = re.compile(rf"({_NUMBER}) +(.+)")
 _SPAN = re.compile(rf"({_NUMBER}) to ({_NUMBER}) +(.+)")
 # As people write a unit -> its id in `units` (a limit of error in C is a difference of temperatures).
-PRESSURES = {"psi": "psi", "bar": "bar", "kPa": "kPa"}
+PRESSURES = {"psi": "psi", "bar": "bar", "kPa": "kPa", "MPa": "MPa", "kg/cm2": "kg/cm2"}
 TEMPERATURES = {"C": "C", "F": "F"}
 DIFFERENCES = {"C": "C difference", "F": "F difference"}
 VOLTS = {"V": "V", "mV": "mV"}

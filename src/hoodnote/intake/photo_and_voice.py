@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 from hoodnote import checks
 from hoodnote.capture.vision.reading import PhotoField
+from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.intake.record import choices
 from hoodnote.readings.agreement import Settled, within
 from hoodnote.readings.model import Entry, Live, Origin, Stage, Standing, Timeline, Version
@@ -19,7 +20,8 @@ RECENT = timedelta(minutes=5)          # a figure said longer before or after th
 _FOR_ALL_STAGES = ("label", "vehicle")
 
 
-def settle(field: PhotoField, item: Settled, origin: Origin, timeline: Timeline, taken_at: datetime, units: str) -> Settled | Entry:
+def settle(field: PhotoField, item: Settled, origin: Origin, timeline: Timeline, taken_at: datetime, units: str,
+           equipment: Equipment = USUAL) -> Settled | Entry:
     """`item`, settled with what was said of the same place, stage and engine state; or an entry that takes the place of what was said.
 
     An open question whose one version the photo bears is answered: two independent accounts. A figure said within RECENT that the photo
@@ -38,7 +40,7 @@ def settle(field: PhotoField, item: Settled, origin: Origin, timeline: Timeline,
     recent = entry.recorded_at is not None and abs(taken_at - entry.recorded_at) <= RECENT
     seen = [field.statement, *(v.statement for v in field.versions if isinstance(v.statement, Measured))]
     if not said.usable:
-        return _with_question(field, item, origin, timeline, entry, seen, recent, units)
+        return _with_question(field, item, origin, timeline, entry, seen, recent, units, equipment)
     if not recent:
         return item
     bearing = next((s for s in seen if within(s, field.limit, entry.statement, None)), None)
@@ -53,14 +55,14 @@ def settle(field: PhotoField, item: Settled, origin: Origin, timeline: Timeline,
 
 
 def _with_question(field: PhotoField, item: Settled, origin: Origin, timeline: Timeline, entry: Entry, seen: list[Statement], recent: bool,
-                   units: str) -> Settled | Entry:
+                   units: str, equipment: Equipment) -> Settled | Entry:
     versions = [s for s in choices(entry) if isinstance(s, Measured)]
     borne = [s for s in versions if within(field.statement, field.limit, s, None)]
     others = [s for s in versions if s not in borne and any(within(x, field.limit, s, None) for x in seen)]
     together = (*entry.versions, *_of_photo(field, item))
     if len(borne) == 1 and not others:
         without = replace(timeline, live=tuple(x for x in timeline.live if x.entry.id != entry.id))
-        reason = checks.implausible(borne[0], without, units)
+        reason = checks.implausible(borne[0], without, units, equipment)
         if reason is None:
             return Entry(borne[0], Standing.AGREED, origin, max(item.confidence or 0.0, 0.9), together, supersedes=entry.id)
         return replace(item, standing=Standing.UNCONFIRMED, question=f"{describe(borne[0])}? {reason}")

@@ -40,15 +40,16 @@ class Taken:
 
 
 def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled], readers: tuple[str, ...],
-           crops: dict[int, str] | None = None) -> tuple[tuple[Entry, ...], tuple[Warning, ...]]:
-    """Append the settled statements in order. `crops` maps a position among them to the SHA-256 of the piece of photo it was read from."""
+           crops: dict[int, str] | None = None, taken_at: str | None = None) -> tuple[tuple[Entry, ...], tuple[Warning, ...]]:
+    """Append the settled statements in order. `crops` maps a position among them to the SHA-256 of the piece of photo it was read from,
+    `taken_at` is when the photo was taken (ISO 8601), by the camera's clock."""
     entries: list[Entry] = []
     warnings: list[Warning] = []
     equipment = shop_equipment(store.folder)
     for index, item in enumerate(settled):
         timeline = build(store.entries(job))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
-                        (crops or {}).get(index))
+                        (crops or {}).get(index), taken_at)
         if isinstance(item.statement, Answer):
             made = _figure_alone(item, item.statement, origin, timeline, _before(store, job, capture))
         else:

@@ -133,6 +133,8 @@ def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
 
     reading = seen.reading
     taken_at, remarks = _when(seen, job, capture)
+    equipment = shop_equipment(store.folder)
+    by_camera = taken_at.isoformat() if taken_at != capture.captured_at else None
     crops = [store.keep_bytes(piece, ".png").sha256 for piece in seen.pieces]
     picture = store.keep_bytes(seen.picture, ".jpg").sha256 if seen.picture else None
     accounts = _accounts(reading)
@@ -150,18 +152,18 @@ def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
                 remarks += told
             elif not _is_reading(field):
                 item = _seen_before(item, timeline)
-            origin = Origin("photo", capture.id, capture.sha256, capture.original_name, item.region, reading.readers_used, crop)
-            made = settle(field, item, origin, timeline, taken_at, job.units)
+            origin = Origin("photo", capture.id, capture.sha256, capture.original_name, item.region, reading.readers_used, crop, by_camera)
+            made = settle(field, item, origin, timeline, taken_at, job.units, equipment)
             if isinstance(made, Entry):
                 added, raised = [store.add_entry(job, made, capture)], []
-                raised = warn(store, job, added, (made.statement, *(v.statement for v in made.versions)), timeline, shop_equipment(store.folder))
+                raised = warn(store, job, added, (made.statement, *(v.statement for v in made.versions)), timeline, equipment)
             else:
-                added, raised = record(store, job, capture, [made], reading.readers_used, {0: crop})
+                added, raised = record(store, job, capture, [made], reading.readers_used, {0: crop}, by_camera)
             entries += added
             warnings += [w for w in raised if w not in warnings]
         if reading.problem:
             problem = Settled(None, Standing.UNCONFIRMED, None, (), f"photo {capture.original_name or capture.id}: {reading.problem}")
-            entries += record(store, job, capture, [problem], reading.readers_used)[0]
+            entries += record(store, job, capture, [problem], reading.readers_used, None, by_camera)[0]
         store.finish(capture, "done")
     return Taken(capture, tuple(entries), tuple(warnings), accounts, (*_shown(reading), *reading.warnings, *remarks), picture)
 

@@ -195,6 +195,8 @@ def place_in_record(whence: Whence, digest: bool = True) -> str:
     parts = [f"{whence.medium} {whence.name}" if whence.name and whence.medium != "typed" else whence.medium]
     if whence.region:
         parts.append(whence.region)
+    if whence.taken_at:
+        parts.append(f"taken {whence.taken_at} by the camera's clock")
     if digest and whence.sha256:
         parts.append(f"SHA-256 {whence.sha256[:12]}")
     return ", ".join(parts)

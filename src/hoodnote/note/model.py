@@ -17,6 +17,7 @@ class Whence:
     sha256: str | None
     region: str | None                # "0.8 to 2.4 s" or "pixels 120, 80 to 400, 130"
     readers: tuple[str, ...]
+    taken_at: str | None = None       # of a photo, by the camera's clock: "2026-05-06 14:03"
 
 
 @dataclass(frozen=True)

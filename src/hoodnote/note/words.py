@@ -10,7 +10,7 @@ from hoodnote.statements.describe import describe, figure, in_other_unit
 from hoodnote.statements.model import Fact, Measured, Statement, Step, Supply, uncorrected
 from hoodnote.statements.vocabulary import FACTS, PARTS, PLACES
 
-_METRIC = {"bar", "kPa", "C", "g", "kg", "mL", "m", "km"}
+_METRIC = {"bar", "kPa", "MPa", "kg/cm2", "C", "g", "kg", "mL", "m", "km"}
 _US = {"psi", "F", "oz", "lb", "fl oz", "ft", "mi"}
 
 STAGE_WORDS = {"before": "before the work", "during": "during the work", "after": "after the work", "": ""}
@@ -96,7 +96,8 @@ def stated(live: Live, units: str) -> Stated:
 
 
 def whence(origin: Origin) -> Whence:
-    return Whence(origin.medium, origin.original_name, origin.sha256, _region(origin), origin.readers)
+    taken = None if origin.taken_at is None else f"{_local(datetime.fromisoformat(origin.taken_at)):%Y-%m-%d %H:%M}"
+    return Whence(origin.medium, origin.original_name, origin.sha256, _region(origin), origin.readers, taken)
 
 
 def heard(version: Version) -> Heard:

@@ -32,6 +32,7 @@ class Origin:
     region: tuple[float, ...] | None = None
     readers: tuple[str, ...] = ()                 # engines or readers behind it, e.g. ("neural", "pocketsphinx")
     crop_sha256: str | None = None                # the piece of a photo the figure was read from, kept beside it
+    taken_at: str | None = None                   # ISO 8601, by the camera's clock where it is believed
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from hoodnote.readings.model import Entry, Live, Stage, Standing, Timeline
 from hoodnote.statements.model import Control, FreeNote, Measured, Plan, Step, subject
 
 _WORK_BEGINS = {"recovery_started", "recovery_finished", "opening_system", "replaced", "repaired", "cleaned", "pump_on",
-                "hold_started", "charging_started"}
+                "hold_started", "charging_started", "charging_vapour", "charging_liquid"}
 _WORK_ENDS = {"charging_finished"}
 
 

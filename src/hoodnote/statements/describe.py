@@ -9,7 +9,7 @@ from hoodnote.statements.vocabulary import ACTIONS, CONTROLS, FACTS, PARTS, PLAC
 from hoodnote.units import UNITS, Quantity, convert
 
 _SIGN = {"F": "°F", "C": "°C", "F difference": "°F", "C difference": "°C", "ohm": "Ω", "kohm": "kΩ"}
-_OTHER = {"psi": "kPa", "bar": "psi", "kPa": "psi", "F": "°C", "C": "°F", "oz": "g", "lb": "kg", "g": "oz", "kg": "oz", "fl oz": "mL"}
+_OTHER = {"psi": "kPa", "bar": "psi", "kPa": "psi", "MPa": "psi", "kg/cm2": "psi", "F": "°C", "C": "°F", "oz": "g", "lb": "kg", "g": "oz", "kg": "oz", "fl oz": "mL"}
 
 
 def figure(value: Decimal | float, unit: str) -> str:

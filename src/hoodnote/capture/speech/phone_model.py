@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Sequence
 from importlib.resources import files
 
 import numpy as np
@@ -17,8 +16,7 @@ import numpy as np
 from hoodnote.errors import HoodnoteError
 
 PHONES = ("AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH").split()
-BLANK = 0                                                       # the unit for "no new phone"; a phone's unit is its place in PHONES plus one
-UNITS = {phone: unit for unit, phone in enumerate(PHONES, 1)}
+UNITS = {phone: unit for unit, phone in enumerate(PHONES, 1)}      # `ctc.BLANK` is "no new phone"
 FRAMES_PER_SECOND = 16_000 / 384
 _FILE, _SHA256 = "phones.npz", "edd2de118ff009751f2eb25ff22b3d2587a16f221830d57d3d7e12320ba95f32"
 _WIDTH = 288                                                    # of the encoder's frames
@@ -67,27 +65,3 @@ class PhoneModel:
 
 def _silu(x: np.ndarray) -> np.ndarray:
     return x / (1 + np.exp(-np.clip(x, -60, 60)))
-
-
-def sequence_logs(logs: np.ndarray, sequences: Sequence[Sequence[int]]) -> np.ndarray:
-    """Natural log of each unit sequence given the sound, over all its alignments.
-
-    logs: (frames, units) as `PhoneModel.logs` gives them. -inf where the sound has too few frames.
-    Source: A. Graves et al., "Connectionist temporal classification", ICML 2006, forward variables.
-    """
-    longest = max(len(s) for s in sequences)
-    units = np.full((len(sequences), 2 * longest + 1), BLANK)
-    for row, sequence in zip(units, sequences):
-        row[1:2 * len(sequence):2] = sequence
-    skip = np.zeros(units.shape, bool)                                     # from the unit two before, past the blank between
-    skip[:, 3::2] = units[:, 3::2] != units[:, 1:-2:2]
-    at = np.full(units.shape, -np.inf)
-    at[:, 0], at[:, 1] = logs[0, BLANK], logs[0, units[:, 1]]
-    shifted = np.full((2, *units.shape), -np.inf)
-    with np.errstate(invalid="ignore"):
-        for frame in logs[1:]:
-            shifted[0, :, 1:] = at[:, :-1]
-            shifted[1, :, 2:] = np.where(skip[:, 2:], at[:, :-2], -np.inf)
-            at = np.logaddexp(np.logaddexp(at, shifted[0]), shifted[1]) + frame[units]
-    rows, ends = np.arange(len(sequences)), np.array([2 * len(s) for s in sequences])
-    return np.logaddexp(at[rows, ends], at[rows, ends - 1])

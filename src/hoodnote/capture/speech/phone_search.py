@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from hoodnote.capture.speech.phone_model import BLANK
+from hoodnote.capture.ctc import BLANK
 
 _NONE = -math.inf
 

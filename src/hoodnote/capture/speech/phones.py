@@ -10,7 +10,8 @@ from itertools import islice, product
 import numpy as np
 
 from hoodnote.capture.speech.encoded import EncodedClips
-from hoodnote.capture.speech.phone_model import FRAMES_PER_SECOND, UNITS, PhoneModel, sequence_logs
+from hoodnote.capture.ctc import sequence_logs
+from hoodnote.capture.speech.phone_model import FRAMES_PER_SECOND, UNITS, PhoneModel
 from hoodnote.capture.speech.phone_search import Found, PhoneSearch
 from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
 

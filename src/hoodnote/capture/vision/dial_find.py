@@ -159,7 +159,7 @@ def _same(one: Ellipse, other: Ellipse, within: float) -> bool:
 
 def _families(rims: Sequence[Ellipse]) -> list[Ellipse]:
     """One rim for each gauge: the best covered of the large ones among those round nearly the same middle."""
-    left = sorted(rims, key=lambda e: e.radius * (0.4 + e.cover), reverse=True)
+    left = sorted((e for e in rims if not _round_several(e, rims)), key=lambda e: e.radius * (0.4 + e.cover), reverse=True)
     out: list[tuple[float, Ellipse]] = []
     while left:
         head = left[0]
@@ -171,3 +171,9 @@ def _families(rims: Sequence[Ellipse]) -> list[Ellipse]:
         out.append((best.cover * best.radius * (1 + 0.1 * min(3, len(own))), best))
         left = [e for e in left if e not in own and e not in inside]
     return [e for _, e in sorted(out, key=lambda x: x[0], reverse=True)]
+
+
+def _round_several(rim: Ellipse, rims: Sequence[Ellipse]) -> bool:
+    """A poorly covered ellipse drawn round a manifold: inside it, away from its middle, lie rims that are covered far better."""
+    return any(e.cover > rim.cover + 0.25 and 0.25 * rim.radius < e.radius < 0.6 * rim.radius
+               and 0.3 * rim.radius < math.hypot(e.x - rim.x, e.y - rim.y) < rim.radius for e in rims)

@@ -9,25 +9,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse
+from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, find_pointer, turned
-from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
-from hoodnote.capture.vision.dial_scale import SAME_RING, Piece, Ring, piece_at, rings_of
-from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text, number_in, read_short, read_texts
+from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
+from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
+from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
+from hoodnote.capture.vision.dial_units import FULL_VACUUM, units_of, units_that_fit
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.units import UNITS
 
-PRESSURE_UNITS = ("psi", "bar", "kPa")
-# the largest figure such a gauge has, and the least its largest is: a lost decimal point shows here (common practice, no source)
-TOP = {"psi": (30.0, 1000.0), "bar": (2.0, 70.0), "kPa": (150.0, 7000.0)}
-UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
 RINGS_AGREE = 0.012          # of the span, on top of the limits of both
 WAYS_AGREE = 2.5             # degrees
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
-FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "inHg": 30.0}     # the deepest figure a scale can have, rounded up
 STEPS = (1, 2, 5)
 MANY_FIGURES = 7
+SURE_OF_CURVE = 6            # figures
+CURVE_AGREES = 1.3           # degrees between the whole curve and the figures beside the pointer
+OUTER_SCALE = 0.6            # of the ticks' radius: an uneven scale further in is not the first one of a face
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +53,8 @@ class Figure:
 
 @dataclass(frozen=True, eq=False)
 class Gauge:
-    """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings."""
+    """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings.
+    `units`: those that fit, the one in `figures` first, where none was read on the face."""
 
     view: FaceView
     rim: Ellipse
@@ -63,22 +64,39 @@ class Gauge:
     top: float
     used: tuple[Text, ...]
     doubts: tuple[str, ...]
+    units: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Unread:
-    """A gauge that could not be read, and what to do; `sure` that it is a gauge at all."""
+    """A gauge that could not be read, and what to do; `sure` that it is a gauge at all. `asked`: what it may be asked about as, where
+    something else tells that it is a pressure gauge."""
 
     reason: str
     sure: bool
+    asked: Gauge | None = None
 
 
 def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: TesseractReader | None, prefer: str,
                is_pressure: bool = False) -> Gauge | Unread:
     """`prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
     so that one whose unit is hidden may be asked about."""
-    assume = ("psi",) if prefer == "us" else ("bar", "kPa")
     texts = read_texts(view, reader)
+    found = _read(view, rim, texts, reader, second, prefer, is_pressure)
+    if _worth(found) == 3 or isinstance(find_pointer(view), str):
+        return found
+    again = _read(view, rim, read_closer(view, reader, texts), reader, second, prefer, is_pressure)
+    return max((found, again), key=_worth)
+
+
+def _worth(found: Gauge | Unread) -> int:
+    if isinstance(found, Gauge):
+        return 2 if found.units else 3
+    return int(found.asked is not None)
+
+
+def _read(view: FaceView, rim: Ellipse, texts: Sequence[Text], reader: NeuralReader, second: TesseractReader | None, prefer: str,
+          is_pressure: bool) -> Gauge | Unread:
     rings = rings_of(texts, view)
     if not rings:
         numbers = sum(t.number is not None for t in texts)
@@ -87,17 +105,27 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
             return Unread("the photo is blurred: hold still, focus on the gauge and take it again", numbers >= 2 or units)
         return Unread("fewer than three figures of the scale could be read: take it again closer, without glare or shadow on the scale",
                       numbers >= 2 and units)
-    named, doubts = _units(rings, texts)
-    if not named and is_pressure and not any(OTHER_WORDS.search(t.text) for t in texts):
-        unit = next((u for u in assume if _likely_top(rings[0], u)), None)
-        if unit is not None:
-            named, doubts = [(rings[0], unit)], [f"no unit could be read on its face, and {unit} is only the likeliest"]
-    if not named:
-        return Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
+    named, doubts = units_of(rings, texts)
+    if named:
+        return _gauge(view, rim, texts, named, doubts, reader, second, prefer)
+    unnamed = Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
+    fit = units_that_fit(rings[0], texts, prefer)
+    if not fit:
+        return unnamed
+    guess = _gauge(view, rim, texts, [(rings[0], fit[0])], [], reader, None, prefer)
+    if isinstance(guess, Gauge):
+        guess = replace(guess, units=tuple(fit))
+    if is_pressure:
+        return guess
+    return replace(unnamed, asked=guess) if isinstance(guess, Gauge) else unnamed
+
+
+def _gauge(view: FaceView, rim: Ellipse, texts: Sequence[Text], named: Sequence[tuple[Ring, str]], doubts: Sequence[str], reader: NeuralReader,
+           second: TesseractReader | None, prefer: str) -> Gauge | Unread:
     pointer = find_pointer(view)
     if isinstance(pointer, str):
         return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
-    named = [(_filled(ring, pointer, view), unit) for ring, unit in named]
+    named = [(_filled(ring, pointer, view, reader), unit) for ring, unit in named]
     compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
     if not compound and any(BELOW_THE_STOP < turned(pointer.angle - ring.main.zero) < AT_THE_STOP for ring, _ in named):
         return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
@@ -105,77 +133,25 @@ def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: Tesse
     if not figures:
         return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
     words = {t.unit for t in texts}
-    figures.sort(key=lambda f: (f.unit not in words, f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar"))))
-    doubts = [*doubts, *_doubts(figures, pointer, texts, view, second)]
+    figures.sort(key=lambda f: (f.unit not in words, f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar", "MPa", "kg/cm2"))))
+    orders = [[f, *(o for o in figures if o is not f)] for f in figures if f.unit in words or f is figures[0]]
+    weighed = [(order, _doubts(order, pointer, texts, view, second)) for order in orders[:1]]
+    if weighed[0][1]:          # where one scale leaves a doubt, another of the same pressure may leave none
+        weighed += [(order, _doubts(order, pointer, texts, view, second)) for order in orders[1:]]
+    figures, more = next((w for w in weighed if not w[1]), weighed[0])
+    doubts = [*doubts, *more]
     top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
     used = tuple(t for f in figures for t in f.piece.texts)
+    # the other scale bears the first one out, but bar and kg/cm2 are too alike to name one whose word was not read
+    figures = [f for f in figures if f is figures[0] or f.unit in words]
     return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts))
 
 
-def _units(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Ring, str]], list[str]]:
-    """Rings with their units, and doubts. Two rings that show one pressure tell their units by the ratio of their figures;
-    a lone ring needs its word, and no other pressure unit's."""
-    words = {t.unit for t in texts if t.unit}
-    seen = [u for u in PRESSURE_UNITS if u in words]
-    doubts = []
-    strange = [t.text for t in texts if t.number is None and t.unit is None and OTHER_WORDS.search(t.text)]
-    pairs = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
-             if u != v and _show_one_pressure(one, u, other, v) and set(seen) <= {u, v}]
-    if pairs:
-        one, u, other, v = pairs[0]
-        if not seen:
-            doubts.append("the words for its units could not be read")
-        if len(pairs) > 1:
-            doubts.append("more than one pair of scales could belong together")
-        return [(one, u), (other, v)], doubts
-    if len(seen) != 1:
-        if not seen:
-            return [], doubts
-        doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
-        return [(rings[0], seen[0])], doubts
-    if _another_scale(rings, texts):
-        doubts.append("it has a second scale, which could not be read")
-    if any(word for word in strange if "°" not in word and "℉" not in word and "℃" not in word):
-        doubts.append(f'"{strange[0]}" stands on the face as well')
-    fit = [r for r in rings if _likely_top(r, seen[0])]
-    if not fit:
-        doubts.append(f"the figures are unusual for a gauge in {seen[0]}")
-        fit = list(rings)
-    wide = max(fit, key=lambda r: (len(r.main.texts), r.radius))
-    if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
-        doubts.append(f"more than one scale could be the one in {seen[0]}")
-    return [(wide, seen[0])], doubts
-
-
-def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
-    """Texts round the middle that are on no ring: the unit that was read may be theirs. Temperatures say so themselves."""
-    if any(mark in t.text for t in texts for mark in ("°", "℉", "℃")):
-        return False
-    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings) for t in texts) >= 2
-
-
-def _curved(ring: Ring) -> bool:
-    """As many figures off the even spacing as on it: a ring of temperatures, say."""
-    return len(ring.stray) * 2 >= len(ring.main.texts) or ring.main.rms > 1.2
-
-
-def _likely_top(ring: Ring, unit: str) -> bool:
-    low, high = TOP[unit]
-    return low <= ring.main.value(ring.main.last) <= high
-
-
-def _show_one_pressure(one: Ring, u: str, other: Ring, v: str) -> bool:
-    """The figures' ratio is the units', and both have their zero at one place."""
-    if not (_likely_top(one, u) and _likely_top(other, v)):
-        return False
-    ratio = one.main.slope * UNITS[u].factor / (other.main.slope * UNITS[v].factor)
-    apart = abs(turned(one.main.zero - other.main.zero))
-    return abs(ratio - 1) < UNITS_AGREE and apart < 4
-
-
-def _filled(ring: Ring, pointer: Pointer, view: FaceView) -> Ring:
+def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
     """The ring with the figures next to the pointer looked for where they should stand, when they were not found before."""
     main, place = ring.main, ring.place(pointer.angle)
+    if isinstance(main, Uneven):          # which figures should stand there is not known
+        return ring
     value = main.value(place)
     if not -1e-6 <= value <= main.value(main.last) + ring.step:
         return ring
@@ -185,14 +161,14 @@ def _filled(ring: Ring, pointer: Pointer, view: FaceView) -> Ring:
     for wanted in (below, below + ring.step):
         if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
             continue
-        found = _figure_at(ring, wanted, view)
+        found = _figure_at(ring, wanted, view, reader)
         if found is not None:
             texts.append(found)
             first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
     return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
 
 
-def _figure_at(ring: Ring, wanted: float, view: FaceView) -> Text | None:
+def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) -> Text | None:
     like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
     angle = ring.main.angle(wanted)
     a = math.radians(angle)
@@ -207,7 +183,7 @@ def _figure_at(ring: Ring, wanted: float, view: FaceView) -> Text | None:
     quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
     strip = cut_out(view.pixels, quad)
     strips = [strip] if along is None else [strip, strip[::-1, ::-1]]
-    best = max(read_short(strips), key=lambda x: x[1])
+    best = max(reader.read_short(strips), key=lambda x: x[1])
     number = number_in(best[0])
     if number is None or abs(number - wanted) > 1e-6 or best[1] < 0.7:
         return None
@@ -248,6 +224,8 @@ def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequ
     limit = error * slope
     if piece is ring.compressed:          # how it is spaced between its two figures is not known
         limit = max(limit, (piece.last - piece.first) * slope / 8)
+    if isinstance(ring.main, Uneven):     # its divisions differ from figure to figure
+        division = 2.5 * limit
     return Figure(ring, piece, own, value, limit, span, vacuum, _round_step(division / 5))
 
 
@@ -271,6 +249,8 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("the divisions did not bear the figures out")
     if not first.vacuum and len(ring.main.texts) < 4:
         out.append("only three figures of the scale could be read")
+    if isinstance(ring.main, Uneven):
+        out += _uneven_doubts(first, len(figures) > 1, view)
     if first.vacuum and len(piece.texts) < 2:
         out.append("only one figure below zero could be read")
     deepest = max((t.number or 0.0 for t in piece.texts), default=0.0)
@@ -285,8 +265,21 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
                                                                                            + other.limit * UNITS[other.unit].factor):
             out.append(f"its two scales read {first.rounded():g} {first.unit} and {other.rounded():g} {other.unit}, which is not one pressure")
     # two scales that bear one another out need no second text reader, nor does a long row of even figures
-    if second is not None and len(figures) == 1 and len(piece.texts) < MANY_FIGURES and not out:
+    few = len(piece.texts) < MANY_FIGURES or isinstance(ring.main, Uneven)
+    if second is not None and len(figures) == 1 and few and not out:
         out += _second_reader(first, pointer, view, second)
+    return out
+
+
+def _uneven_doubts(figure: Figure, borne_out: bool, view: FaceView) -> list[str]:
+    """`borne_out`: another scale shows the same pressure."""
+    out = []
+    if len(figure.piece.texts) < SURE_OF_CURVE:
+        out.append(f"only {len(figure.piece.texts)} figures of an uneven scale could be read")
+    if figure.piece.rms > CURVE_AGREES:
+        out.append("the figures beside the pointer do not go with the rest of an uneven scale")
+    if not borne_out and figure.ring.radius < OUTER_SCALE * view.ticks:
+        out.append("it is an inner, uneven scale")
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -23,7 +24,7 @@ from hoodnote.statements.model import Measured
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import UNITS
 
-BY_EDGES, BY_PROFILE, OTHER_SCALE = "pointer by its edges", "pointer by its profile", "the other scale"
+BY_EDGES, BY_PROFILE, OTHER_SCALE, OTHER_UNIT = "pointer by its edges", "pointer by its profile", "the other scale", "another unit"
 MOST_GAUGES = 3              # round things looked at; a manifold has two gauges
 LEAST_SHARE = 0.45           # of the largest rim: smaller round things are knobs and caps
 CROP_SIDE = 380
@@ -32,13 +33,21 @@ CROP_SIDE = 380
 def looks_like(photo: Photo) -> float:
     """How much the photo looks like one of gauges, 0 to 1, without reading any text."""
     best = 0.0
-    for rim in find_dials(photo.pixels)[:2]:
-        view = face_on(photo.pixels, rim)
+    for rim in _rims(photo)[:2]:
+        view = _view(photo, rim)
         if view is None:
             continue
         pointed = not isinstance(find_pointer(view), str)
         best = max(best, (0.9 if pointed else 0.5) if _tick_count(view) >= 15 else 0.25 if pointed else 0.1)
     return best
+
+
+def _rims(photo: Photo) -> list[Ellipse]:
+    return photo.once("round things", lambda: find_dials(photo.pixels))
+
+
+def _view(photo: Photo, rim: Ellipse) -> FaceView | None:
+    return photo.once(f"face within {rim}", lambda: face_on(photo.pixels, rim))
 
 
 def read_dials(photo: Photo, place: str | None = None, units: str = "us", readers: Sequence[NeuralReader | TesseractReader] | None = None) -> PhotoReading:
@@ -56,24 +65,21 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     if second is None and readers is None and tesseract_is_installed():
         second = TesseractReader()
     used = (reader.name, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
-    rims = find_dials(photo.pixels)
+    rims = _rims(photo)
     rims = _apart([r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)])[:MOST_GAUGES]
-    gauges: list[Gauge] = []
-    failed: list[tuple[Ellipse, Unread]] = []
+    found: list[Gauge | Unread] = []
     for rim in rims:
-        view = face_on(photo.pixels, rim)
-        if view is None:
-            continue
-        found = read_gauge(view, rim, reader, second, units, place is not None)
-        if isinstance(found, Gauge):
-            gauges.append(found)
-        else:
-            failed.append((rim, found))
-        if len(gauges) == 2:
+        view = _view(photo, rim)
+        if view is not None:
+            found.append(read_gauge(view, rim, reader, second, units, place is not None))
+        if sum(isinstance(x, Gauge) for x in found) == 2:
             break
-    unread = [x for _, x in failed if x.sure]
+    if any(isinstance(x, Gauge) for x in found):       # beside a pressure gauge, one whose unit is hidden may be asked about
+        found = [x.asked if isinstance(x, Unread) and x.asked is not None else x for x in found]
+    gauges, failed = [x for x in found if isinstance(x, Gauge)][:2], [x for x in found if isinstance(x, Unread)]
+    unread = [x for x in failed if x.sure]
     if not gauges:
-        return PhotoReading(Kind.DIAL, (), (), used, _what_to_do(photo, rims, [x for _, x in failed]))
+        return PhotoReading(Kind.DIAL, (), (), used, _what_to_do(photo, failed))
     fields = _fields(photo, gauges, place, bool(unread))
     warnings = [_sentence(f"A second gauge was not read: {x.reason}") for x in unread[:1]]
     return PhotoReading(Kind.DIAL, tuple(fields), tuple(warnings), used)
@@ -88,7 +94,7 @@ def _apart(rims: Sequence[Ellipse]) -> list[Ellipse]:
     return out
 
 
-def _what_to_do(photo: Photo, rims: Sequence[Ellipse], failed: Sequence[Unread]) -> str:
+def _what_to_do(photo: Photo, failed: Sequence[Unread]) -> str:
     told = next((x for x in failed if x.sure), None) or next(iter(failed), None)
     if told is not None:
         return _sentence(f"The gauge was not read: {told.reason}")
@@ -152,8 +158,14 @@ def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_
     for other in gauge.figures[1:]:
         if not (other.vacuum and UNITS[other.unit].quantity not in PLACES[place].quantities):
             versions.append(Version(OTHER_SCALE, f"{other.rounded():g} {other.unit}", _statement(place, other), 0.8))
+    if not first.vacuum:       # the same figure in every unit that fits, where none was read
+        versions += [Version(OTHER_UNIT, f"{statement.value} {u}", replace(statement, unit=u), 0.5) for u in gauge.units[1:]]
     question = None
-    if every or place_doubts:
+    if gauge.units:
+        also = "".join(f", and {d.rstrip('?')}" for d in every[:1])
+        side = f", and say {place_doubts[0]}" if place_doubts else ""
+        question = f"The gauge reads {statement.value}, but its unit could not be read{also}: is it {_one_of(_names(gauge))}{side}?"
+    elif every or place_doubts:
         told = f"The gauge reads {statement.value} {statement.unit}"
         because = f", but {every[0].rstrip('?')}" if every else ""
         asked = f": say {place_doubts[0]}." if place_doubts and not every else ": what does it read?"
@@ -166,8 +178,17 @@ def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_
                       _limit(first), (Mark(tuple(outline), True, "outline"), _pointer_mark(gauge), *_used_marks(gauge)))
 
 
+def _names(gauge: Gauge) -> list[str]:
+    """The units that fit, as they would be read where the pointer stands."""
+    return [gauge.figures[0].unit] if gauge.figures[0].vacuum else list(gauge.units)
+
+
+def _one_of(names: Sequence[str]) -> str:
+    return " or ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else names[0]
+
+
 def _statement(place: str, figure: Figure) -> Measured:
-    quantum = Decimal(str(figure.rounding))
+    quantum = Decimal(f"{figure.rounding:g}")
     value = (Decimal(str(figure.value)) / quantum).to_integral_value() * quantum
     if figure.vacuum and figure.unit != "inHg":
         value = -value
@@ -211,5 +232,5 @@ def _crop(view: FaceView) -> bytes:
 
     low, high = int(MIDDLE - 1.1 * RIM), int(MIDDLE + 1.1 * RIM)
     out = io.BytesIO()
-    Image.fromarray(view.pixels[low:high, low:high]).resize((CROP_SIDE, CROP_SIDE), Image.Resampling.LANCZOS).save(out, "PNG")
+    Image.fromarray(view.pixels[low:high, low:high]).resize((CROP_SIDE, CROP_SIDE), Image.Resampling.LANCZOS).save(out, "PNG", compress_level=1)
     return out.getvalue()

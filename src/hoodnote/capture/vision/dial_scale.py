@@ -1,7 +1,7 @@
 """From figures round a face to what an angle means: rings of evenly spaced figures, checked against the ticks.
 
 A ring counts only when at least three figures lie evenly on it; on such a ring the ticks must be even too. Vacuum below zero and
-a compressed end are pieces of their own.
+a compressed end are pieces of their own. Where no ring is even, figures that follow one smooth curve make an uneven one.
 """
 
 from __future__ import annotations
@@ -13,33 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.dial_fit import EVEN_WITHIN, LEAST_FIGURES, Piece, Placed, Uneven, bends, even_line
 from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
-from hoodnote.capture.vision.dial_text import Text
+from hoodnote.capture.vision.dial_text import Text, number_in
 
-EVEN_WITHIN = 2.6            # degrees a figure's middle may lie off the even spacing
 SAME_RING = 0.085            # of the rim's radius
-LEAST_FIGURES = 3
+LEAST_UNEVEN = 5             # figures that make a scale which closes up
 DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
 STEP_DEGREES = 360 / BINS
-
-
-@dataclass(frozen=True, eq=False)
-class Piece:
-    """A stretch where value = (angle - zero) * slope, between two angles (degrees, counted on past 360 where need be). Slope is in
-    units a degree; `texts` bore it out."""
-
-    zero: float
-    slope: float
-    first: float
-    last: float
-    texts: tuple[Text, ...]
-    rms: float
-
-    def value(self, angle: float) -> float:
-        return (angle - self.zero) * self.slope
-
-    def angle(self, value: float) -> float:
-        return self.zero + value / self.slope
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,12 +46,13 @@ class Ring:
 def rings_of(texts: Sequence[Text], view: FaceView) -> list[Ring]:
     """The outermost first."""
     figures = [t for t in texts if t.number is not None and t.radius > 0.22 * RIM]
-    out = []
-    for cluster in _by_radius(figures):
-        ring = _ring(cluster, view)
-        if ring is not None:
-            out.append(ring)
-    return sorted(out, key=lambda r: r.radius, reverse=True)
+    clusters = _by_radius(figures)
+    even = [_ring(cluster, view) for cluster in clusters]
+    if not any(r is not None and len(r.main.texts) > LEAST_FIGURES and len(r.stray) < 2 for r in even):
+        uneven = [_uneven_ring(c, view, LEAST_UNEVEN if r is None else max(LEAST_UNEVEN, len(r.main.texts) + 2)) for c, r in zip(clusters, even, strict=True)]
+        if any(uneven):
+            even = uneven
+    return sorted((r for r in even if r is not None), key=lambda r: r.radius, reverse=True)
 
 
 def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
@@ -88,17 +70,55 @@ def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
     return out
 
 
-def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
-    # the scale starts after a wide gap; where several are as wide, the start with most even figures is right
+def _rows(cluster: Sequence[Text]) -> list[tuple[float, list[Placed]]]:
+    """Where the scale may start, after a wide gap, with the figures counted on from there."""
     angles = sorted(t.angle for t in cluster)
     gaps = [(angles[(i + 1) % len(angles)] - a) % 360 or 360.0 for i, a in enumerate(angles)]
+    begins = [angles[(i + 1) % len(angles)] - min(20.0, gap / 2) for i, gap in enumerate(gaps) if gap >= 0.75 * max(gaps)]
+    return [(start, [(start + (t.angle - start) % 360, float(t.number), t) for t in cluster]) for start in begins]
+
+
+def _uneven_ring(cluster: Sequence[Text], view: FaceView, least: int) -> Ring | None:
+    """The smooth curve that most figures lie on, when it is at least so many and nearly all of them."""
+    best: tuple[tuple[int, float], tuple] | None = None
+    for start, row in _rows(cluster):
+        values = sorted(v for _, v, _ in row)
+        top = next((v for v, below in zip(values[::-1], values[-2::-1], strict=False) if v <= 3 * below), values[-1])    # not two figures run together
+        for bend in bends(top or 1.0):
+            found = even_line([(a, float(bend(v)), t) for a, v, t in row])
+            if found is None:
+                continue
+            zero, per_unit, members = found
+            key = len({v for _, v, _ in members}), -float(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))
+            if best is None or key > best[0]:
+                best = key, (start, row, bend, zero, per_unit, members)
+    if best is None or best[0][0] < max(least, 0.75 * len(cluster)):
+        return None
+    start, row, bend, zero, per_unit, members = best[1]
+    knots = sorted((a, v) for a, v, _ in members)
+    if any(high[1] <= low[1] for low, high in itertools.pairwise(knots)):
+        return None
+    radius = float(np.median([t.radius for _, _, t in members]))
+    shifted, stretched, ticked, _ = _on_ticks(view, zero, per_unit, np.array([v for _, v in knots]), radius)
+    zero, per_unit = (shifted, stretched) if ticked else (zero, per_unit)
+    values = [bend.back(v) for _, v in knots]
+    first, last = zero + per_unit * knots[0][1], zero + per_unit * knots[-1][1]
+    main = Uneven(zero, values[-1] / (last - zero), first, last, tuple(t for _, _, t in members), math.sqrt(-best[0][1]), bend, per_unit, tuple(knots))
+    used = {id(t) for t in main.texts}
+    stray = tuple(t for a, _, t in row if id(t) not in used and t.confidence > 0.8 and not _run_together(t, main.value(a)))
+    return Ring(main, None, radius, min(b - a for a, b in itertools.pairwise(values)), start, None, ticked, stray, None)
+
+
+def _run_together(text: Text, value: float) -> bool:
+    """Whether the text is two neighbouring figures found as one, either side of the value where it stands."""
+    halves = [(number_in(text.text[:i]), number_in(text.text[i:])) for i in range(1, len(text.text))]
+    return any(low is not None and high is not None and low < value < high for low, high in halves)
+
+
+def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     even = None
-    for i, gap in enumerate(gaps):
-        if gap < 0.75 * max(gaps):
-            continue
-        begins = angles[(i + 1) % len(angles)] - min(20.0, gap / 2)
-        row = [(begins + (t.angle - begins) % 360, float(t.number), t) for t in cluster]
-        found = _even(row)
+    for begins, row in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
+        found = even_line(row)
         if found is not None and (even is None or len(found[2]) > len(even[2])):
             even, start, placed = found, begins, row
     if even is None:
@@ -108,8 +128,9 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     step = _step(values)
     if step is None or (values[-1] - values[0]) / step + 1 > 2.2 * len(values):
         return None
-    refined = _on_ticks(view, zero, per_unit, values[0], values[-1], step, float(np.median([t.radius for _, _, t in members])))
-    zero, per_unit, ticked, division = refined
+    printed = values[0] + step * np.arange(round((values[-1] - values[0]) / step) + 1)
+    zero, per_unit, ticked, z = _on_ticks(view, zero, per_unit, printed, float(np.median([t.radius for _, _, t in members])))
+    division = _division(z, zero, per_unit, printed, step) if ticked else None
     main = Piece(zero, 1 / per_unit, zero + per_unit * values[0], zero + per_unit * values[-1], tuple(t for _, _, t in members),
                  float(np.sqrt(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))))
     used = {id(t) for _, _, t in members}
@@ -119,29 +140,6 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     stray = tuple(t for a, _, t in rest if t.confidence > 0.8 and a < main.last - 2)
     beyond = min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > values[-1]), default=None, key=lambda p: p[0])
     return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, _compressed(main, values[-1], beyond))
-
-
-def _even(placed: Sequence[tuple[float, float, Text]]) -> tuple[float, float, list] | None:
-    """The rising straight line angle = zero + per_unit * value that most figures lie on."""
-    best, best_key = None, (0, 0.0)
-    for i, (a1, v1, _) in enumerate(placed):
-        for a2, v2, _ in placed[i + 1:]:
-            if v1 == v2 or (a2 - a1) / (v2 - v1) <= 0 or abs(a2 - a1) < 12:
-                continue
-            per_unit = (a2 - a1) / (v2 - v1)
-            zero = a1 - per_unit * v1
-            members = [p for p in placed if abs(p[0] - zero - per_unit * p[1]) < EVEN_WITHIN]
-            key = (len({v for _, v, _ in members}), -sum(abs(p[0] - zero - per_unit * p[1]) for p in members))
-            if key > best_key:
-                best, best_key = members, key
-    if best is None or best_key[0] < LEAST_FIGURES:
-        return None
-    a, v = np.array([p[0] for p in best]), np.array([p[1] for p in best])
-    per_unit, zero = np.polyfit(v, a, 1)
-    members = [p for p in placed if abs(p[0] - zero - per_unit * p[1]) < EVEN_WITHIN]
-    if len({v for _, v, _ in members}) < LEAST_FIGURES or per_unit <= 0:
-        return None
-    return float(zero), float(per_unit), members
 
 
 def _step(values: Sequence[float]) -> float | None:
@@ -154,7 +152,7 @@ def _step(values: Sequence[float]) -> float | None:
     return step / 1000 if any(abs(lead - k) < 1e-9 for k in (1, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5, 8)) else None
 
 
-def _vacuum(rest: Sequence[tuple[float, float, Text]], main: Piece, values: Sequence[float]) -> Piece | None:
+def _vacuum(rest: Sequence[Placed], main: Piece, values: Sequence[float]) -> Piece | None:
     """Figures that rise (in size) backwards from zero: a compound gauge's part below zero."""
     if values[0] > main.slope * 60:      # the figures next to zero are missing, so where zero lies is not sure enough
         return None
@@ -165,15 +163,15 @@ def _vacuum(rest: Sequence[tuple[float, float, Text]], main: Piece, values: Sequ
         members = [p for p in below if abs(main.zero - per_unit * p[1] - p[0]) < EVEN_WITHIN]
         if len({m[1] for m in members}) > len({m[1] for m in best}):
             best = members
-    # a lone figure is below zero only when it is one that a full vacuum is printed as: inHg, bar, kPa
-    if not best or len({v for _, v, _ in best}) < 2 and best[0][1] not in (30, 1, 100):
+    # a lone figure is below zero only when it is one that a full vacuum is printed as: inHg, bar or kg/cm2, kPa, MPa
+    if not best or len({v for _, v, _ in best}) < 2 and best[0][1] not in (30, 1, 100, 0.1):
         return None
     per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in best]) / np.sum([v * v for _, v, _ in best]))
     rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in best])))
     return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in best), main.zero, tuple(t for _, _, t in best), rms)
 
 
-def _compressed(main: Piece, last: float, beyond: tuple[float, float, Text] | None) -> Piece | None:
+def _compressed(main: Piece, last: float, beyond: Placed | None) -> Piece | None:
     if beyond is None:
         return None
     angle, value, text = beyond
@@ -181,8 +179,9 @@ def _compressed(main: Piece, last: float, beyond: tuple[float, float, Text] | No
     return Piece(main.last - last / slope, slope, main.last, angle, (text,), 1.0)
 
 
-def _on_ticks(view: FaceView, zero: float, per_unit: float, low: float, high: float, step: float, radius: float) -> tuple[float, float, bool, float | None]:
-    """Zero and degrees a unit moved onto the ticks near the figures, whether there are such ticks, and the smallest division."""
+def _on_ticks(view: FaceView, zero: float, per_unit: float, printed: np.ndarray, radius: float) -> tuple[float, float, bool, np.ndarray]:
+    """Zero and degrees a unit moved onto the ticks at the printed values, whether there are such ticks, and how far each angle (rows)
+    at each radius (columns) looks like a tick, in standard deviations."""
     import cv2
 
     outer = 1.12 * RIM
@@ -194,17 +193,15 @@ def _on_ticks(view: FaceView, zero: float, per_unit: float, low: float, high: fl
     r = np.arange(stands_out.shape[1])
     bands = [r_ for r_ in r[::2] if abs(r_ - radius) < 0.3 * RIM and abs(r_ - radius) > 0.06 * RIM and r_ < outer - 2]
     if not bands:
-        return zero, per_unit, False, None
+        return zero, per_unit, False, np.zeros((BINS, 1))
     signal = cv2.blur(stands_out, (5, 1))[:, bands]
     base = signal.mean(axis=0)
     spread = signal.std(axis=0) + 1e-3
     z = (signal - base) / spread
-    count = round((high - low) / step)
-    values = low + step * np.arange(count + 1)
-    middle_value = (low + high) / 2
+    middle_value = (printed[0] + printed[-1]) / 2
     middle = zero + per_unit * middle_value
     shifts, stretches = np.arange(-10, 11) * 0.25, 1 + np.arange(-6, 7) * 0.0025
-    grid = middle + shifts[:, None, None] + per_unit * stretches[None, :, None] * (values - middle_value)
+    grid = middle + shifts[:, None, None] + per_unit * stretches[None, :, None] * (printed - middle_value)
     response = z[np.rint(grid / STEP_DEGREES).astype(int) % BINS].mean(axis=2)            # shifts x stretches x bands
     # a nearby answer is likelier than a distant one
     pull = 0.25 * (shifts[:, None] / 2.5) ** 2 + 0.25 * ((stretches[None, :] - 1) / 0.015) ** 2
@@ -212,10 +209,10 @@ def _on_ticks(view: FaceView, zero: float, per_unit: float, low: float, high: fl
     i, j = np.unravel_index(int(flat.argmax()), flat.shape)
     best = float(response[i, j].max())
     if best < 1.0:
-        return zero, per_unit, False, None
+        return zero, per_unit, False, z
     per_unit = per_unit * float(stretches[j])
     zero = middle + float(shifts[i]) - per_unit * middle_value
-    return zero, per_unit, True, _division(z, zero, per_unit, values, step)
+    return zero, per_unit, True, z
 
 
 def _division(z: np.ndarray, zero: float, per_unit: float, values: np.ndarray, step: float) -> float | None:
@@ -242,6 +239,9 @@ def piece_at(ring: Ring, angle: float) -> tuple[Piece, float] | None:
     for p in (place, place - 360):
         if ring.compressed is not None and ring.main.last + 1 < p <= ring.compressed.last + 2:
             return ring.compressed, p
-        if ring.main.first - past <= p <= ring.main.last + past:
+        if isinstance(ring.main, Uneven):     # between its figures alone
+            if ring.main.first - 1 <= p <= ring.main.last + 1:
+                return ring.main.near(p), p
+        elif ring.main.first - past <= p <= ring.main.last + past:
             return ring.main, p
     return None

@@ -2,29 +2,41 @@
 
 from __future__ import annotations
 
-import copy
+import itertools
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView
-from hoodnote.capture.vision.readers import NeuralReader, _neural_engine, cut_out
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
+from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 LEAST_SURE = 0.5
 MOST_TEXTS = 48
-FINDING_SIDE = 640           # px the view is reduced to for finding text
-SHORT_TEXT = [3, 48, 160]    # the recognizer's input for a figure or a unit; its own is made for whole lines and takes twice the time
+FINDING_REACH = 1.06         # rim radii round the middle that text is looked for in
+FINDING_SIDE, CLOSER_SIDE = 576, 960     # px that part is brought to, at the first and at a closer look
+PARTED, PARTED_IF_ODD = 0.3, 0.15    # of a strip's height: an empty gap so wide is between two figures; where they make no likely one
 # a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
 _NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
 UNIT_WORDS = {
     "psi": re.compile(r"p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.IGNORECASE),
     "bar": re.compile(r"bar", re.IGNORECASE),
     "kPa": re.compile(r"kpa", re.IGNORECASE),
+    "MPa": re.compile(r"mpa", re.IGNORECASE),
+    "kg/cm2": re.compile(r"k[g9]f?/?c[mn][2²z]?", re.IGNORECASE),
     "inHg": re.compile(r"(?:[il1|]n\.?\s*hg\.?(?:\s*vac\.?)?|[\"”″]\s*hg|hg[\"”″])", re.IGNORECASE),
 }
+# what is left of a word that lies half under the pointer's tail, and the units it may be of: enough to ask, never to take
+CUT_WORDS = (
+    (re.compile(r"p[s5]|[s5][il1|]", re.IGNORECASE), ("psi",)),
+    (re.compile(r"b[ao]|ar", re.IGNORECASE), ("bar",)),
+    (re.compile(r"kp", re.IGNORECASE), ("kPa",)),
+    (re.compile(r"mp", re.IGNORECASE), ("MPa",)),
+    (re.compile(r"pa", re.IGNORECASE), ("kPa", "MPa")),
+    (re.compile(r"k[g9](?:f|/|/c)?|[g9]?f?/?c?[mn][2²]|[g9]f?/?c[mn]", re.IGNORECASE), ("kg/cm2",)),
+)
 OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|amp|[x×]\s*1?0|%", re.IGNORECASE)    # units, factors: not read
 
 
@@ -49,6 +61,13 @@ class Text:
             return None
         return next((u for u, words in UNIT_WORDS.items() if words.fullmatch(self.text.strip(" .()[]"))), None)
 
+    @property
+    def may_be(self) -> tuple[str, ...]:
+        """Units whose word this may be a part of, where it is none itself."""
+        if self.unit or self.number is not None or self.confidence < LEAST_SURE:
+            return ()
+        return next((units for words, units in CUT_WORDS if words.fullmatch(self.text.strip(" .()[]"))), ())
+
 
 def number_in(text: str) -> float | None:
     match = _NUMBER.fullmatch(text.replace(" ", ""))
@@ -57,10 +76,38 @@ def number_in(text: str) -> float | None:
 
 def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
     """Every text that was found, those that could not be read among them: they tell that there is more on the face."""
+    return _read(view, reader, FINDING_SIDE)
+
+
+def read_closer(view: FaceView, reader: NeuralReader, texts: Sequence[Text]) -> list[Text]:
+    """The texts, with figures and units added that show only in a larger picture with the light evened: small or dim print."""
     import cv2
 
-    small = cv2.resize(view.pixels, (FINDING_SIDE, FINDING_SIDE), interpolation=cv2.INTER_AREA)
-    quads = [q * (SIDE / FINDING_SIDE) for q in reader.find_text(small)]
+    lab = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2LAB)
+    lab[..., 0] = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(6, 6)).apply(lab[..., 0])
+    more = _read(replace(view, pixels=cv2.cvtColor(lab, cv2.COLOR_LAB2RGB)), reader, CLOSER_SIDE)
+    out = list(texts)
+    for text in more:
+        told = text.number is not None or text.unit or text.may_be
+        under = [o for o in out if _overlap(o, text)]
+        # what was read at first stands
+        if told and not any(o.number is not None or o.unit for o in under):
+            out = [o for o in out if not any(o is u for u in under)] + [text]
+    return out
+
+
+def _overlap(one: Text, other: Text) -> bool:
+    low = np.maximum(one.quad.min(axis=0), other.quad.min(axis=0))
+    return bool((low < np.minimum(one.quad.max(axis=0), other.quad.max(axis=0))).all())
+
+
+def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
+    import cv2
+
+    low, high = int(MIDDLE - FINDING_REACH * RIM), int(MIDDLE + FINDING_REACH * RIM)
+    face = view.pixels[low:high, low:high]
+    small = cv2.resize(face, (side, side), interpolation=cv2.INTER_AREA if side < high - low else cv2.INTER_CUBIC)
+    quads = [low + q * ((high - low) / side) for q in reader.find_text(small)]
     quads = [q for q in quads if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM]
     quads = sorted(quads, key=lambda q: _sides(q)[0] * _sides(q)[1], reverse=True)[:MOST_TEXTS]
     if not quads:
@@ -68,29 +115,41 @@ def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
     up = _common_direction(quads)
     boxes = [(i, _aligned(q, turn)) for i, q in enumerate(quads) for turn in ([up] if up is not None else _turns_with_the_scale(q))]
     best: dict[int, tuple[str, float, np.ndarray]] = {}
-    for (i, box), (text, confidence) in zip(boxes, read_short([cut_out(view.pixels, box) for _, box in boxes]), strict=True):
+    for (i, box), (text, confidence) in zip(boxes, reader.read_short([cut_out(view.pixels, box) for _, box in boxes]), strict=True):
         if i not in best or confidence > best[i][1]:
             best[i] = text, confidence, box
-    out = []
-    for i, (text, confidence, box) in best.items():
-        middle = quads[i].mean(axis=0) - MIDDLE
-        out.append(Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box))
-    return out
+    return _parted([_text(*found) for found in best.values()], view, reader)
 
 
-def read_short(strips: Sequence[np.ndarray]) -> list[tuple[str, float]]:
-    """What stands in each RGB strip, with how sure, by the neural reader's own network."""
-    from rapidocr.ch_ppocr_rec.typings import TextRecInput
+def _text(text: str, confidence: float, box: np.ndarray) -> Text:
+    middle = box.mean(axis=0) - MIDDLE
+    return Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box)
 
-    if not strips:
-        return []
-    engine = _neural_engine()
-    if engine.text_rec is None:          # it loads its networks one by one, as they are asked for
-        NeuralReader().read_strip(strips[0])
-    recognizer = copy.copy(engine.text_rec)
-    recognizer.rec_image_shape = SHORT_TEXT
-    read = recognizer(TextRecInput(img=[np.ascontiguousarray(s[..., ::-1]) for s in strips]))
-    return [(text.strip(), float(score)) for text, score in zip(read.txts, read.scores, strict=True)]
+
+def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader) -> list[Text]:
+    """Neighbouring figures that were found as one text are read one by one, when each of them is a figure."""
+    largest = max((t.number for t in texts if t.number is not None and t.number < 1000), default=0.0)
+    odd = [t.number is None or t.number > 3 * largest for t in texts]
+    parts = {i: _parts(t, view, PARTED_IF_ODD if odd[i] else PARTED) for i, t in enumerate(texts) if sum(c.isdigit() for c in t.text) > 1}
+    parts = {i: boxes for i, boxes in parts.items() if len(boxes) > 1}
+    read = iter(reader.read_short([cut_out(view.pixels, box) for boxes in parts.values() for box in boxes]))
+    again = {i: [_text(*next(read), box) for box in boxes] for i, boxes in parts.items()}
+    again = {i: found for i, found in again.items() if all(t.number is not None for t in found)}
+    return [one for i, t in enumerate(texts) for one in again.get(i, [t])]
+
+
+def _parts(text: Text, view: FaceView, gap: float) -> list[np.ndarray]:
+    """The text's box cut where its strip has empty gaps of at least `gap` of its height."""
+    import cv2
+
+    grey = cv2.cvtColor(cut_out(view.pixels, text.quad), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    height, width = grey.shape
+    off = np.abs(grey - np.median(grey, axis=1, keepdims=True))
+    inked = np.flatnonzero((off > 0.4 * np.percentile(off, 97)).sum(axis=0) > 0.06 * height)
+    cuts = [0.0, *((a + b) / 2 / width for a, b in itertools.pairwise(inked) if b - a > gap * height), 1.0]
+    q = text.quad
+    return [np.array([q[0] + (q[1] - q[0]) * a, q[0] + (q[1] - q[0]) * b, q[3] + (q[2] - q[3]) * b, q[3] + (q[2] - q[3]) * a], np.float32)
+            for a, b in itertools.pairwise(cuts)]
 
 
 def _sides(quad: np.ndarray) -> tuple[float, float]:

@@ -1,34 +1,21 @@
-"""A digital display in a photo: its figures by their lit segments and, apart from that, by optical reading; its unit by its lettering.
+"""A digital display in a photo: its figures by a small network over the whole row and, apart from that, by which segments are lit;
+its unit by its lettering.
 
-A figure stands as agreed only when both ways give the same digits, sign and point, the unit was read, and its place is known.
+A figure stands as agreed only when both ways give the same digits, sign and point, the text reader is not sure of other digits, the
+unit was read, and its place is known.
 """
 
 from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
 import numpy as np
 
-from hoodnote.capture.vision.display_find import Row, find_rows
-from hoodnote.capture.vision.display_segments import (
-    DIGIT,
-    Figures,
-    Flat,
-    contrast,
-    read_row,
-)
-from hoodnote.capture.vision.display_text import (
-    GHOST,
-    LETTERED,
-    POUNDS_OUNCES,
-    SURE,
-    Word,
-    optical,
-    words_around,
-)
+from hoodnote.capture.vision.display_flat import DIGIT
+from hoodnote.capture.vision.display_rows import SURE, Shown, figures_in
+from hoodnote.capture.vision.display_text import GHOST, LETTERED, POUNDS_OUNCES, WORD_SURE, Word, optical, words_around
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NEURAL, NeuralReader
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
@@ -39,9 +26,10 @@ from hoodnote.statements.model import Measured
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import UNITS, Quantity
 
-SEGMENTS_READER = "segments"
-LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
+SEGMENTS_READER, NETWORK = "segments", "segment network"
 MOST_VARIANTS = 4
+_OTHER_DIGITS = 0.9           # confidence of the text reader from which other digits than those agreed are a doubt
+_ALONE = 0.97                # probability from which the network's word is worth a question
 # where a figure belongs when nobody said: certain by its unit, or the likeliest, which is asked about
 _CERTAIN = {"micron": "vacuum"}
 _LIKELY = {Quantity.PRESSURE: "low_side", Quantity.VACUUM: "low_side", Quantity.TEMPERATURE: "vent", Quantity.MASS: "charged", Quantity.VOLTAGE: "battery",
@@ -51,37 +39,20 @@ _DEFAULT_UNIT = {"us": {Quantity.PRESSURE: "psi", Quantity.TEMPERATURE: "F", Qua
 _ALWAYS_UNIT = {Quantity.VOLTAGE: "V", Quantity.RESISTANCE: "ohm", Quantity.CURRENT: "A", Quantity.HUMIDITY: "%"}
 
 
-@dataclass(frozen=True, eq=False)
-class _Shown:
-    """One figure on the display, found and read by its segments."""
-
-    row: Row
-    flat: Flat
-    figures: Figures
-
-    @property
-    def digits(self) -> bool:
-        return all(c.text.isdigit() or c.text == "-" for c in self.figures.cells) and any(c.text.isdigit() for c in self.figures.cells)
-
-    @property
-    def own_row(self) -> Row:
-        """The row cut down to this figure."""
-        return Row(self.corners(), self.row.bright, len(self.figures.cells))
-
-    def corners(self, left: float | None = None, right: float | None = None) -> np.ndarray:
-        f, t = self.figures, self.flat.top
-        a, b = f.left if left is None else left, f.right if right is None else right
-        return self.flat.to_photo(np.array([(a, t), (b, t), (b, t + DIGIT), (a, t + DIGIT)])).astype(np.float64)
-
-
 def looks_like(photo: Photo) -> float:
-    """0 to 1: does the photo show segment figures? Looks for lit segments only, at reduced size."""
-    shown = _figures_in(photo.pixels)
-    if not shown:
-        return 0.0
-    best = shown[0]
-    sure = sum(not c.doubtful for c in best.figures.cells) / len(best.figures.cells)
-    return round((0.9 if len(best.figures.cells) >= 3 else 0.75 if len(best.figures.cells) == 2 else 0.4) * sure, 3)
+    """0 to 1: does the photo show segment figures?"""
+    return max((_likeness(s) for s in _figures(photo)), default=0.0)
+
+
+def _figures(photo: Photo) -> list[Shown]:
+    return photo.once("segment figures", lambda: figures_in(photo.pixels))
+
+
+def _likeness(shown: Shown) -> float:
+    """A lone digit or two may be a mere shape; what is read differently by its segments may be print."""
+    signs = sum(c.isdigit() for c in shown.net.text)
+    same = shown.figures is not None and shown.net.text in shown.figures.variants()
+    return round(shown.net.probability * (0.35, 0.55, 0.8, 0.95)[min(signs, 3)] * (1.0 if same else 0.6), 3)
 
 
 def read_display(photo: Photo, place: str | None = None, units: str = "us", reader: NeuralReader | None = None) -> PhotoReading:
@@ -95,21 +66,20 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     if units not in _DEFAULT_UNIT:
         raise HoodnoteError(f"unit system {units!r} is not known; use us or metric")
     reader = reader or NeuralReader()
-    used = (SEGMENTS_READER, NEURAL)
-    shown = _figures_in(photo.pixels)
+    used = (SEGMENTS_READER, NETWORK, NEURAL)
+    shown = _figures(photo)
     if not shown:
         return PhotoReading(Kind.DISPLAY, (), (), used, _what_to_do(photo), 0.0)
     problem = _refusal(shown)
     if problem:
         return PhotoReading(Kind.DISPLAY, (), (), used, problem)
-    level = _level(shown[0])
-    _, words, boxes = words_around(photo.pixels, [s.own_row for s in shown], level, reader)
+    words, boxes = words_around(photo.pixels, [s.row for s in shown], shown[0].level, reader)
     lettering = [_lettering(i, boxes, words) for i in range(len(shown))]
     if len(shown) == 2:
         lettering = _shared(lettering)
-    one_of_two = len(shown) == 1 and any(w.side and w.confidence >= 0.6 and not w.unit and w.strength > GHOST for w in words)
-    if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(s.figures.cells) == 1 for s in shown)):
-        seen = " and ".join(s.figures.text for s in shown)
+    one_of_two = len(shown) == 1 and any(w.side and w.confidence >= (0.6 if len(w.key) > 1 else 0.95) and not w.unit and w.strength > GHOST for w in words)
+    if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(s.net.text) == 1 for s in shown)):
+        seen = " and ".join(s.net.text for s in shown)
         return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, but no unit was read: take it again closer and straight, the unit in view.")
     fields = tuple(f for f in (_field(photo, s, letters, place, units, 2 if one_of_two else len(shown), reader)
                                for s, letters in zip(shown, lettering, strict=True)) if f is not None)
@@ -121,71 +91,18 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     return PhotoReading(Kind.DISPLAY, fields, tuple(warnings), used)
 
 
-def _figures_in(pixels: np.ndarray) -> list[_Shown]:
-    """The display's figures, at most three, the upper or left one first."""
-    found: list[_Shown] = []
-    # a row of several pieces tells its own slope; single ones fill in what is left
-    for row in sorted(find_rows(pixels), key=lambda r: r.height * (min(r.count, 4) if r.count > 1 else 0.3), reverse=True):
-        if row.height < LEAST_DIGIT_PX or any(_covers(s, row) for s in found):
-            continue
-        if row.count == 1 and found and not any(0.7 < row.height / s.own_row.height < 1.4 for s in found):
-            continue
-        read = read_row(pixels, row)
-        for figures in read[1] if read else ():
-            shown = _Shown(row, read[0], figures)
-            if _segmented(figures) and not any(_covers(s, shown.own_row) for s in found):
-                found.append(shown)
-    if not found:
-        return []
-    # a lone cell is often a mere stroke or ring of something else
-    main = max(found, key=lambda s: s.own_row.height * min(len(s.figures.cells), 5) * (1.0 if s.digits else 0.5) * (0.2 if len(s.figures.cells) == 1 else 1.0))
-    if len(main.figures.cells) == 1 and main.figures.cells[0].text in "1-7?":
-        return []
-    near = [s for s in found if s is main or _belongs(s, main)]
-    near.sort(key=lambda s: (round(s.own_row.centre[1] / main.own_row.height), s.own_row.centre[0]))
-    return near[:3]
-
-
-def _segmented(figures: Figures) -> bool:
-    """Enough cells that are digits or segment letters, and not a mere row of strokes."""
-    good = [c for c in figures.cells if c.text != "?"]
-    return len(figures.cells) <= 7 and len(good) >= 0.7 * len(figures.cells) and (len(good) == 1 or any(c.text not in "1-" for c in good))
-
-
-def _covers(shown: _Shown, row: Row) -> bool:
-    own = shown.own_row
-    reach = np.abs(row.centre - own.centre)
-    return bool(reach[0] < own.width / 2 + 0.2 * own.height and reach[1] < 0.6 * own.height)
-
-
-def _belongs(one: _Shown, main: _Shown) -> bool:
-    a, b = one.own_row, main.own_row
-    if a.bright is not b.bright or not 0.72 < a.height / b.height < 1.38 or not one.digits and len(one.figures.cells) < 2:
-        return False
-    apart = np.abs(a.centre - b.centre)
-    stacked = apart[1] < 2.2 * b.height and apart[0] < 0.6 * (a.width + b.width)
-    beside = apart[1] < 0.9 * b.height + 0.35 * apart[0] and apart[0] < 0.75 * (a.width + b.width) + 2.5 * b.height
-    return bool(stacked or beside) and abs(_level(one) / max(_level(main), 1e-6) - 1) < 0.6
-
-
-def _level(shown: _Shown) -> float:
-    out = contrast(shown.flat)
-    part = out[round(shown.flat.top):round(shown.flat.top + DIGIT), max(0, round(shown.figures.left)):max(1, round(shown.figures.right))]
-    return float(np.percentile(part, 90)) if part.size else 0.0
-
-
-def _refusal(shown: Sequence[_Shown]) -> str | None:
+def _refusal(shown: Sequence[Shown]) -> str | None:
     if len(shown) > 2:
         return "The display shows more than two figures: fill the picture with the ones that matter and take it again."
     for s in shown:
-        texts = [c.text for c in s.figures.cells]
-        if not s.digits:
-            if any(t.isalpha() for t in texts) and "?" not in texts:
-                return f"The display shows {''.join(texts)}, which is no figure: out of range, an error or a menu. Take it again when it shows one."
-            return "A digit could not be read: hold the phone straight, keep reflections off the glass and take it again."
-        if any(c.hidden for c in s.figures.cells):
+        if s.letters:
+            return "The display shows letters, which are no figure: out of range, an error or a menu. Take it again when it shows one."
+        if s.figures is not None and any(c.hidden for c in s.figures.cells):
             return "There is glare on the digits: take the photo again from another angle."
-        if len(s.figures.variants()) > MOST_VARIANTS:
+        unread = s.figures is None or any(not (c.text.isdigit() or c.text == "-") for c in s.figures.cells)
+        if s.net.probability < (_ALONE if unread else 0.5):
+            return "A digit could not be read: hold the phone straight, keep reflections off the glass and take it again."
+        if s.figures is not None and s.net.text not in s.figures.variants() and len(s.figures.variants()) > MOST_VARIANTS:
             return "The digits were changing or are too faint: take it again when they stand still, with more or less light."
     return None
 
@@ -217,13 +134,15 @@ def _lettering(index: int, boxes: Sequence[tuple[float, ...]], words: Sequence[W
     side = sides.pop() if len(sides) == 1 else None
     if not units:
         return None, side, None
+    # a speck may look like a letter: what is surely lettered comes before what may be
+    units = [w for w in units if w.confidence >= WORD_SURE] or units
     units.sort(key=lambda w: distance(w, boxes[index]))
     names = list(dict.fromkeys(w.unit for w in units))
     best = units[0]
     doubt = None
     if len(names) > 1:
         doubt = "the display names more than one unit, " + " and ".join(str(n) for n in names if n != "?")
-    elif best.confidence < SURE or best.strength < LETTERED:
+    elif best.confidence < WORD_SURE or best.strength < LETTERED:
         doubt = f"the unit is hard to read, perhaps {best.text}"
     return best.unit, side, doubt
 
@@ -244,17 +163,14 @@ def _shared(lettering: list[tuple[str | None, str | None, str | None]]) -> list[
     return list(zip(units, sides, doubts, strict=True))
 
 
-def _field(photo: Photo, shown: _Shown, letters: tuple[str | None, str | None, str | None], place: str | None, units: str, count: int,
+def _field(photo: Photo, shown: Shown, letters: tuple[str | None, str | None, str | None], place: str | None, units: str, count: int,
            reader: NeuralReader) -> PhotoField | None:
     unit, side, doubt = letters
     if unit == "?":
         return None
-    figures = shown.figures
-    read = optical(shown.flat, figures, reader)
-    variants = figures.variants()
-    # of the texts that the segments allow, the one that the other way gives as well comes first
-    seconds = [t for t, _ in read]
-    text = next((t for t in seconds if t in variants), variants[0])
+    variants = shown.figures.variants() if shown.figures else []
+    # of the texts that the segments allow, the one that the network gives as well comes first
+    text = shown.net.text if shown.net.text in variants or shown.net.probability >= SURE or not variants else variants[0]
     where, place_doubt = _place(unit, side, place, count)
     if where is None:
         return None
@@ -268,20 +184,22 @@ def _field(photo: Photo, shown: _Shown, letters: tuple[str | None, str | None, s
     value = _value(text, unit)
     if value is None:
         return None
-    statement = Measured(where, value, unit_id, unit_stated=unit is not None)
-    agreeing = [c for t, c in read if _agrees(text, t)]
-    settled = bool(agreeing) and (_agrees(text, seconds[0]) and read[0][1] >= SURE or _no_rival(read[0]) and max(agreeing) >= SURE)
-    question = _question(shown, text, variants, read, unit, settled, doubt, place_doubt, where)
-    segments_confidence = float(min(_clearness(c.states) for c in figures.cells))
-    versions = [Version(SEGMENTS_READER, text, statement, round(segments_confidence, 3))]
-    for other, confidence in read:
-        other_value = _value(other, unit)
-        versions.append(Version(NEURAL, other, None if other_value is None else Measured(where, other_value, unit_id, unit is not None), round(confidence, 3)))
-    confidence = 1 - (1 - segments_confidence) * (1 - max(agreeing, default=0.0))
-    quad = shown.corners()
-    marks = (Mark(_points(quad), True, "outline"), *(Mark(_points(shown.corners(c.left, c.right)), True, "used") for c in figures.cells))
-    return PhotoField(statement, Standing.UNCONFIRMED if question else Standing.AGREED, round(min(confidence, 0.999 if question is None else 0.5), 3),
-                      tuple(dict.fromkeys(versions)), _box(quad, photo), tuple((int(x), int(y)) for x, y in np.rint(quad)), _crop(shown), question, None, marks)
+    printed, printed_sure = optical(shown.flat, shown.left, shown.right, reader)
+    question = _question(shown, text, (printed, printed_sure), unit, doubt, place_doubt, where)
+    accounts = [(NETWORK, shown.net.text, shown.net.probability), (NEURAL, printed, printed_sure)]
+    if shown.figures:
+        accounts.insert(0, (SEGMENTS_READER, text if text in variants else variants[0], float(min(_clearness(c.states) for c in shown.figures.cells))))
+
+    def version(name: str, said: str, confidence: float) -> Version:
+        number = _value(said, unit)
+        return Version(name, said, None if number is None else Measured(where, number, unit_id, unit is not None), round(confidence, 3))
+
+    quad = shown.corners(shown.left, shown.right)
+    cells = shown.figures.cells if shown.figures else ()
+    marks = (Mark(_points(quad), True, "outline"), *(Mark(_points(shown.corners(c.left, c.right)), True, "used") for c in cells))
+    return PhotoField(Measured(where, value, unit_id, unit_stated=unit is not None), Standing.UNCONFIRMED if question else Standing.AGREED,
+                      round(min(shown.net.probability, 0.999 if question is None else 0.5), 3), tuple(version(*a) for a in accounts), _box(quad, photo),
+                      tuple((int(x), int(y)) for x, y in np.rint(quad)), _crop(shown), question, None, marks)
 
 
 def _place(unit: str | None, side: str | None, place: str | None, count: int) -> tuple[str | None, str | None]:
@@ -312,29 +230,28 @@ def _value(text: str, unit: str | None) -> Decimal | None:
         return None
 
 
-def _agrees(text: str, other: str) -> bool:
-    """The same digits, sign and point: a point that only one way shows may be dirt."""
-    return other == text
-
-
-def _no_rival(read: tuple[str, float]) -> bool:
-    """The first optical reading gave no number of its own, or none that it was sure of."""
-    return read[1] < 0.6 or not any(ch.isdigit() for ch in read[0]) or read[0].count(".") > 1
-
-
-def _question(shown: _Shown, text: str, variants: Sequence[str], read: Sequence[tuple[str, float]], unit: str | None, settled: bool, doubt: str | None,
-              place_doubt: str | None, where: str) -> str | None:
-    value = f"{text} {unit}" if unit else text
-    name = PLACES[where].name
-    if len(variants) > 1:
-        return f"A segment is in doubt: does the display read {' or '.join(variants)}{' ' + unit if unit else ''}?"
-    if not settled:
-        others = [t for t, c in read if t != text and c >= 0.5 and any(ch.isdigit() for ch in t)]
-        if others:
-            return f"The display reads {value} or {others[0]}{' ' + unit if unit else ''}: which is it?"
+def _question(shown: Shown, text: str, printed: tuple[str, float], unit: str | None, doubt: str | None, place_doubt: str | None, where: str) -> str | None:
+    name, last = PLACES[where].name, f" {unit}" if unit else ""
+    value = text + last
+    figures = shown.figures
+    if figures is None:
+        return f"The display reads {value}, but only as a whole: is it right?"
+    variants = figures.variants()
+    # which of two digits it is may be settled by nobody but a person; a point that is hard to see, by the other way
+    digits = list(dict.fromkeys(v.replace(".", "") for v in variants))
+    if len(digits) > 1:
+        others = [v for v in dict.fromkeys((text, *variants)) if v != text]
+        return f"A segment is in doubt: does the display read {text} or {' or '.join(others[:2])}{last}?"
+    rivals = [t for t in (shown.net.text, *shown.rivals, *variants[:1] * (text not in variants)) if t != text]
+    if rivals:
+        return f"The display reads {value} or {rivals[0]}{last}: which is it?"
+    if shown.net.probability < SURE:
         return f"The display reads {value}, but only by its segments: is it right?"
-    if shown.figures.beside:
-        return f"The display reads {value}, but {shown.figures.beside}: is that all of it?"
+    said, sure = printed
+    if sure >= _OTHER_DIGITS and said.replace(".", "").isdigit() and said.replace(".", "") != text.replace(".", "").replace(":", "").replace("-", ""):
+        return f"The display reads {value} or {said}{last}: which is it?"
+    if figures.beside:
+        return f"The display reads {value}, but {figures.beside}: is that all of it?"
     if doubt:
         return f"The display reads {text}, but {doubt}: is it {value}?"
     if place_doubt:
@@ -355,12 +272,12 @@ def _box(quad: np.ndarray, photo: Photo) -> tuple[int, int, int, int]:
     return (max(0, int(quad[:, 0].min())), max(0, int(quad[:, 1].min())), min(photo.width, int(quad[:, 0].max()) + 1), min(photo.height, int(quad[:, 1].max()) + 1))
 
 
-def _crop(shown: _Shown) -> bytes:
+def _crop(shown: Shown) -> bytes:
     from PIL import Image
 
-    f, flat = shown.figures, shown.flat
+    flat = shown.flat
     margin = DIGIT // 4
-    cut = flat.pixels[max(0, round(flat.top) - margin):round(flat.top + DIGIT) + margin, max(0, round(f.left) - margin):round(f.right) + margin]
+    cut = flat.pixels[max(0, round(flat.top) - margin):round(flat.top + DIGIT) + margin, max(0, round(shown.left) - margin):round(shown.right) + margin]
     out = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(cut)).save(out, "PNG")
     return out.getvalue()

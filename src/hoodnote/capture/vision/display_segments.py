@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.display_find import Row, stands_out
+from hoodnote.capture.vision.display_find import Row
+from hoodnote.capture.vision.display_flat import DIGIT, Flat, band, contrast, lay_flat, level_in, lit_parts, slant
 
-DIGIT = 96                     # px, height of a digit in the flat view
-ABOVE, BESIDE = 0.45, 1.7      # room around the row, in digit heights
 LIT, UNLIT = 0.62, 0.36        # share of the digit's own brightest segment
 SEGMENTS = "abcdefg"           # a at the top, clockwise to f, g in the middle: the usual lettering, common practice, no source
 PATTERNS = {"abcdef": "0", "bc": "1", "abdeg": "2", "abcdg": "3", "bcfg": "4", "acdfg": "5", "acdefg": "6", "cdefg": "6", "abc": "7",
@@ -74,55 +73,6 @@ class Figures:
         return list(dict.fromkeys(texts))
 
 
-@dataclass(frozen=True, eq=False)
-class Flat:
-    """A row laid flat: digits stand DIGIT px high from `top`; `matrix` (3 x 3) takes photo pixels to the view's."""
-
-    pixels: np.ndarray
-    matrix: np.ndarray
-    bright: bool
-    lean: float                # tan of the slant that was taken out
-    top: float = ABOVE * DIGIT
-
-    def to_photo(self, points: np.ndarray) -> np.ndarray:
-        import cv2
-
-        return cv2.perspectiveTransform(np.asarray(points, np.float32).reshape(-1, 1, 2), np.linalg.inv(self.matrix)).reshape(-1, 2)
-
-
-def lay_flat(pixels: np.ndarray, row: Row, lean: float = 0.0, above: float = ABOVE, beside: float = BESIDE, digit: int = DIGIT) -> Flat:
-    """The row and what lies around it, upright."""
-    import cv2
-
-    width = max(0.3, row.width / row.height) * digit
-    w, h = round(width + 2 * beside * digit), round(digit * (1 + 2 * above))
-    x0, y0 = beside * digit, above * digit
-    target = np.float32([(x0, y0), (x0 + width, y0), (x0 + width, y0 + digit), (x0, y0 + digit)])
-    matrix = cv2.getPerspectiveTransform(np.asarray(row.quad, np.float32), target)
-    if lean:
-        shear = np.array([[1, lean, -lean * (y0 + digit)], [0, 1, 0], [0, 0, 1]])
-        matrix = shear @ matrix
-    corners = cv2.perspectiveTransform(np.float32([[(0, 0)], [(w, 0)], [(w, h)], [(0, h)]]), np.linalg.inv(matrix)).reshape(-1, 2)
-    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 2, 0, [pixels.shape[1] - 1, pixels.shape[0] - 1])
-    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 3, low + 1, [pixels.shape[1], pixels.shape[0]])
-    piece = pixels[low[1]:high[1], low[0]:high[0]]
-    shrink = min(1.0, 1.3 * digit / row.height)
-    if shrink < 0.8:           # warping samples single pixels, so a much larger photo is averaged down first
-        piece = cv2.resize(piece, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    else:
-        shrink = 1.0
-    inner = matrix @ np.array([[1, 0, low[0]], [0, 1, low[1]], [0, 0, 1.0]]) @ np.diag([1 / shrink, 1 / shrink, 1.0])
-    flat = cv2.warpPerspective(piece, inner, (w, h), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return Flat(flat, matrix, row.bright, lean, y0)
-
-
-def contrast(flat: Flat) -> np.ndarray:
-    import cv2
-
-    soft = cv2.GaussianBlur(flat.pixels, (0, 0), 1.6)
-    return np.clip(stands_out(soft, flat.bright, round(0.36 * DIGIT)), 0, None)
-
-
 @dataclass(frozen=True)
 class _Piece:
     """Columns between gaps; `top` and `bottom` of what is lit in them, in shares of the digit's height."""
@@ -138,80 +88,34 @@ class _Piece:
         return self.right - self.left
 
     def reaches(self, slack: float) -> bool:
-        """Is it as high as the row, and set off from it by no more than `slack`?"""
-        return abs(self.top) < slack and abs(self.bottom - 1) < slack and 0.78 < self.bottom - self.top < 1.28
+        """Is it as high as the row, and set off from it by no more than `slack`? A 1 or a 4 of square strokes lacks a stroke's width
+        at its top and foot."""
+        return abs(self.top) < slack and abs(self.bottom - 1) < slack and 0.68 < self.bottom - self.top < 1.28
 
     @property
     def tall(self) -> bool:
         return self.reaches(0.16)
 
 
-def read_row(pixels: np.ndarray, row: Row) -> tuple[Flat, list[Figures]] | None:
-    """The figures of a row, left to right, or None where it is not made of segments. Adjusts the row's slant and edges to what it finds."""
+def level_row(pixels: np.ndarray, row: Row) -> Flat | None:
+    """The row laid flat, its slant and edges adjusted to what stands in it; None where nothing of a row's height does."""
     for slack in (0.42, 0.3, 0.22):
-        lean = _lean(lay_flat(pixels, row))
+        lean = slant(lay_flat(pixels, row))
         flat = lay_flat(pixels, row, lean)
         out = contrast(flat)
-        if _level(out, flat) < 0.05:
+        if level_in(out, flat) < 0.05:
             return None
         better = _tightened(row, flat, [p for p in _pieces(out, flat) if p.reaches(slack)])
         if better is None:
             return None
         row = better
-    flat = lay_flat(pixels, row)
-    out = contrast(flat)
-    pieces = _pieces(out, flat)
-    found = [f for f in (_figures(flat, out, run, pieces) for run in _runs(pieces)) if f is not None]
-    return (flat, found) if found else None
-
-
-def _band(out: np.ndarray, flat: Flat, top: float, bottom: float) -> np.ndarray:
-    return out[max(0, round(flat.top + top * DIGIT)):round(flat.top + bottom * DIGIT)]
-
-
-def _level(out: np.ndarray, flat: Flat) -> float:
-    """Contrast of what is lit within the row itself, its neighbourhood left out."""
-    inner = _band(out, flat, 0, 1)[:, round(BESIDE * DIGIT):-round(BESIDE * DIGIT)]
-    return float(np.percentile(inner, 88)) if inner.size else 0.0
-
-
-def _lean(flat: Flat) -> float:
-    """tan of the slant that makes the columns of what is lit stand sharpest."""
-    import cv2
-
-    small = cv2.resize(contrast(flat), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    edge = round((BESIDE - 0.3) * DIGIT / 2)
-    band = small[round((flat.top + 0.04 * DIGIT) / 2):round((flat.top + 0.96 * DIGIT) / 2), edge:-edge]
-    band = np.clip(band / max(float(np.percentile(band, 90)), 1e-3), 0, 1)
-    h, w = band.shape
-    best, best_score = 0.0, -1.0
-    for lean in np.arange(-0.16, 0.36, 0.04):
-        score = _sharpness(band, lean, h, w)
-        if score > best_score:
-            best, best_score = float(lean), score
-    around = {lean: _sharpness(band, lean, h, w) for lean in (best - 0.02, best + 0.02)}
-    return max({best: best_score, **around}.items(), key=lambda x: x[1])[0]
-
-
-def _sharpness(band: np.ndarray, lean: float, h: int, w: int) -> float:
-    import cv2
-
-    turned = cv2.warpAffine(band, np.float32([[1, lean, -lean * h / 2], [0, 1, 0]]), (w, h))
-    return float((np.diff(turned.sum(axis=0)) ** 2).sum())
-
-
-def lit_parts(out: np.ndarray, flat: Flat) -> np.ndarray:
-    """Bool: what stands out at least half as much as the strongest near it, so that a shadow over some digits does not put them out."""
-    import cv2
-
-    near = cv2.GaussianBlur(cv2.dilate(out, np.ones((round(0.8 * DIGIT), round(0.6 * DIGIT)), np.uint8)), (0, 0), 0.12 * DIGIT)
-    return out > np.maximum(0.5 * near, 0.3 * _level(out, flat))
+    return lay_flat(pixels, row)
 
 
 def _pieces(out: np.ndarray, flat: Flat) -> list[_Piece]:
     lit = lit_parts(out, flat)
     # points stand at the foot, so the digits are parted by what lies above it
-    columns = _band(lit, flat, -0.06, 0.79).sum(axis=0) >= 0.045 * DIGIT
+    columns = band(lit, flat, -0.06, 0.79).sum(axis=0) >= 0.045 * DIGIT
     edges = np.flatnonzero(np.diff(np.concatenate([[0], columns.astype(int), [0]])))
     spans = [[int(a), int(b)] for a, b in zip(edges[::2], edges[1::2], strict=True)]
     joined: list[list[int]] = []
@@ -226,7 +130,7 @@ def _pieces(out: np.ndarray, flat: Flat) -> list[_Piece]:
             continue
         extent = _extent(lit[:, a:b].sum(axis=1) >= max(1, 0.02 * DIGIT), flat)
         if extent is not None:
-            pieces.append(_Piece(a, b, *extent, float(np.percentile(_band(out, flat, 0, 1)[:, a:b], 95))))
+            pieces.append(_Piece(a, b, *extent, float(np.percentile(band(out, flat, 0, 1)[:, a:b], 95))))
     return [p for p in pieces if p.width > 0.3 * DIGIT or _on_paper(flat, p)]
 
 
@@ -235,7 +139,7 @@ def _on_paper(flat: Flat, piece: _Piece) -> bool:
     if flat.bright:
         return True
     near, far = round(0.04 * DIGIT), round(0.3 * DIGIT)       # past the next digit's stroke
-    value = _band(flat.pixels, flat, 0.05, 0.95).max(axis=2)
+    value = band(flat.pixels, flat, 0.05, 0.95).max(axis=2)
     left, right = value[:, max(0, piece.left - far):max(0, piece.left - near)], value[:, piece.right + near:piece.right + far]
     if not left.size or not right.size:
         return False
@@ -265,6 +169,8 @@ def _tightened(row: Row, flat: Flat, pieces: Sequence[_Piece]) -> Row | None:
     tall = [p for p in pieces if p.width > 0.06 * DIGIT]
     if not tall:
         return None
+    highest = max(p.bottom - p.top for p in tall)
+    tall = [p for p in tall if p.bottom - p.top > 0.9 * highest]
     x = np.array([(p.left + p.right) / 2 for p in tall])
     tops = np.array([flat.top + p.top * DIGIT for p in tall])
     feet = np.array([flat.top + p.bottom * DIGIT for p in tall])
@@ -286,52 +192,92 @@ def _tightened(row: Row, flat: Flat, pieces: Sequence[_Piece]) -> Row | None:
     return Row(quad.astype(np.float64), row.bright, len(tall)) if np.isfinite(quad).all() else None
 
 
-def _runs(pieces: Sequence[_Piece]) -> list[list[_Piece]]:
-    """Digits that stand side by side; a gap as wide as a missing digit parts two figures."""
-    tall = [p for p in pieces if p.tall and p.width < 0.95 * DIGIT]
-    wide = [p.width for p in tall if p.width > 0.28 * DIGIT]
-    if not tall:
-        return []
-    width = float(np.median(wide)) if wide else 0.52 * DIGIT
-    steps = sorted(b.right - a.right for a, b in zip(tall, tall[1:], strict=False) if b.right - a.right < 2.0 * width)
-    pitch = float(np.median(steps)) if steps else 1.35 * width
-    runs = [[tall[0]]]
-    for a, b in zip(tall, tall[1:], strict=False):
-        if b.right - a.right > 1.28 * pitch:
-            runs.append([b])
-        else:
-            runs[-1].append(b)
-    return runs
+def read_cells(flat: Flat, spots: Sequence[float]) -> Figures | None:
+    """What the segments say in the digits that stand at `spots` (x in the flat view, anywhere within a digit, left to right).
 
-
-def _figures(flat: Flat, out: np.ndarray, run: Sequence[_Piece], pieces: Sequence[_Piece]) -> Figures | None:
-    wide = [p.width for p in run if p.width > 0.3 * DIGIT]
-    width = float(np.median(wide)) if wide else 0.52 * DIGIT
-    steps = [b.right - a.right for a, b in zip(run, run[1:], strict=False)]
-    pitch = float(np.median(steps)) if steps else 1.35 * width
-    strong = float(np.median([p.level for p in run]))
-    own = [p for p in run if p.level > 0.4 * strong]
-    if not own or any(p.width > 1.35 * width for p in own):
+    Digits stand at one pitch and every digit has a stroke at its right, so a lattice is laid through the right edges; which
+    segments are lit in each of its cells, and what stands between them, is judged from the picture alone.
+    """
+    out = contrast(flat)
+    pieces = _pieces(out, flat)
+    cells = _lattice(band(_strokes(lit_parts(out, flat)), flat, -0.06, 0.79).mean(axis=0), spots)
+    if cells is None:
         return None
+    rights, width, pitch = cells
+    inner = band(out, flat, 0, 1)
+    own = [_Piece(round(r - width), round(r), 0.0, 1.0, float(np.percentile(inner[:, max(0, round(r - width)):round(r) + 1], 95))) for r in rights]
+    if own[0].left < 0 or own[-1].right >= out.shape[1]:
+        return None
+    strong = float(np.median([p.level for p in own]))
+    read = [_cell(flat, out, p) for p in own]
     thick = _thickness(out, flat, own)
-    cells = [_cell(flat, out, p, width) for p in own]
-    minus = [p for p in pieces if not p.tall and 0.34 < p.top and p.bottom < 0.66 and p.right < own[0].left
+    first = read[0].left if read[0].text != "1" else read[0].right - thick
+    minus = [p for p in pieces if not p.tall and 0.34 < p.top and p.bottom < 0.66 and p.right < first + 0.02 * DIGIT
              and own[0].right - p.right < 1.35 * max(pitch, 1.1 * width) and 0.2 * DIGIT < p.width < 1.1 * width]
     if minus:
-        cells.insert(0, Cell("-", (0, 0, 0, 0, 0, 0, 1.0), (), minus[-1].left, minus[-1].right))
-    marks, unsure = [], []
+        read.insert(0, Cell("-", (0, 0, 0, 0, 0, 0, 1.0), (), minus[-1].left, minus[-1].right))
+        own.insert(0, minus[-1])
     room = max(pitch - width, 0.12 * DIGIT)
-    for i, cell in enumerate(cells):
-        end = own[min(i + 1 - bool(minus), len(own) - 1)].left if i + 1 < len(cells) else cell.right + room
-        mark, sure = _mark(flat, out, cell.right, min(end, cell.right + 1.6 * room), thick, strong, last=i + 1 == len(cells))
+    marks, unsure = [], []
+    for i, cell in enumerate(read):
+        following = read[i + 1] if i + 1 < len(read) else None
+        # a 1 stands at the right of its cell, so that a point before it may be anywhere up to its stroke
+        end = cell.right + room if following is None else following.right - thick if following.text == "1" else following.left
+        mark, sure = _mark(flat, out, cell.right, min(end, cell.right + 1.6 * room), thick, strong, last=following is None)
         marks.append(mark)
         if not sure:
             unsure.append(i)
-    first = cells[0].left if cells[0].text != "1" else cells[0].right - thick
-    lead, _ = _mark(flat, out, first - room, first, thick, strong, last=True)
-    used = [p for p in pieces if any(abs(p.left - q.left) < 2 for q in [*own, *minus])]
-    return Figures(tuple(cells), lead, tuple(marks), tuple(unsure),
-                   _more_beside(flat, cells, [p for p in pieces if p not in used], pitch))
+    start = read[0].left if read[0].text != "1" else read[0].right - thick
+    lead, _ = _mark(flat, out, start - room, start, thick, strong, last=True)
+    rest = [p for p in pieces if not any(min(p.right, q.right) - max(p.left, q.left) > 0.3 * p.width for q in own)]
+    return Figures(tuple(read), lead, tuple(marks), tuple(unsure), _more_beside(flat, read, rest, pitch, strong))
+
+
+def _strokes(lit: np.ndarray) -> np.ndarray:
+    """What is lit without lone dots: points, colons, dirt."""
+    import cv2
+
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(lit.astype(np.uint8))
+    long = np.maximum(stats[:count, cv2.CC_STAT_WIDTH], stats[:count, cv2.CC_STAT_HEIGHT]) >= 0.24 * DIGIT
+    return lit & long[labels]
+
+
+def _lattice(lit: np.ndarray, spots: Sequence[float]) -> tuple[list[float], float, float] | None:
+    """Right edges of the cells, their width and pitch; `lit`: share of each column that is lit."""
+    step, near = round(0.07 * DIGIT), 3
+    sums = np.concatenate([[0], np.cumsum(np.pad(lit, step))])
+    means = (sums[step:] - sums[:-step]) / step
+    falls = means[:len(lit) + 1] - means[step:len(lit) + 1 + step]           # at each column: lit before it, dark from it on
+    fall, rise = (np.clip(np.max([np.roll(e, d) for d in range(-near, near + 1)], axis=0), 0, 0.5) for e in (falls, -falls))
+    total = np.concatenate([[0], np.cumsum(lit)])
+    x, n = np.asarray(spots, float), len(spots)
+
+    def column(where: np.ndarray) -> np.ndarray:
+        return np.clip(np.rint(where).astype(int), 0, len(lit))
+
+    rights = np.arange(x[-1] - 0.12 * DIGIT, x[-1] + 0.7 * DIGIT)
+    best, found = 0.0, None
+    for width in np.arange(0.42, 0.74, 0.03) * DIGIT:
+        pitches = np.arange(1.14 * width, 1.65 * width, 1.5) if n > 1 else np.array([1.35 * width])
+        at = rights[None, :, None] - pitches[:, None, None] * np.arange(n)[::-1]     # pitch, right edge of the last, cell
+        holds = ((x < at + 0.1 * DIGIT) & (x > at - width - 0.1 * DIGIT)).all(axis=2)
+        # between the cells it is dark; a 1 has no stroke at the left, so a missing left edge counts less than a missing right one
+        dark = (total[column(at + pitches[:, None, None] - width)] - total[column(at)]) / (pitches[:, None, None] - width)
+        score = (fall[column(at)] + 0.7 * rise[column(at - width)] - 1.5 * dark).sum(axis=2)
+        score = np.where(holds, score, -1)
+        if score.max() > best:
+            best = float(score.max())
+            p, r = np.unravel_index(int(score.argmax()), score.shape)
+            found = at[p, r], float(width), float(pitches[p])
+    if found is None:
+        return None
+    edges = []
+    for value in found[0]:         # each on its own edge, where it has one
+        around = np.arange(max(0, round(value) - 5), min(len(lit), round(value) + 6))
+        edges.append(float(around[falls[around].argmax()]) if len(around) and falls[around].max() > 0.1 else float(value))
+    widths = np.arange(found[1] - 5, found[1] + 6)
+    gain = np.clip(-falls, 0, 0.5)[column(np.array(edges)[:, None] - widths)].sum(axis=0)
+    return edges, float(widths[gain.argmax()]) if gain.max() > 0.1 else found[1], found[2]
 
 
 def _thickness(out: np.ndarray, flat: Flat, run: Sequence[_Piece]) -> float:
@@ -345,10 +291,8 @@ def _thickness(out: np.ndarray, flat: Flat, run: Sequence[_Piece]) -> float:
     return float(np.clip(2 * np.median(ridge), 0.06 * DIGIT, 0.24 * DIGIT)) if ridge.size else 0.12 * DIGIT
 
 
-def _cell(flat: Flat, out: np.ndarray, piece: _Piece, width: float) -> Cell:
-    left, right = piece.right - width, float(piece.right)
-    if piece.width > width:
-        left = float(piece.left)
+def _cell(flat: Flat, out: np.ndarray, piece: _Piece) -> Cell:
+    left, right = float(piece.left), float(piece.right)
     values, hidden_at = _states(flat, out, left, right)
     top = max(values)
     states = tuple(v / max(top, 1e-6) for v in values[:7])
@@ -380,7 +324,7 @@ def _states(flat: Flat, out: np.ndarray, left: float, right: float) -> tuple[lis
         return ys, xs
 
     across = {"a": (-0.06, 0.17), "g": (0.40, 0.60), "d": (0.83, 1.06)}
-    down = {"f": (-0.04, 0.30, 0.17, 0.37), "b": (0.70, 1.04, 0.17, 0.37), "e": (-0.04, 0.30, 0.63, 0.83), "c": (0.70, 1.04, 0.63, 0.83)}
+    down = {"f": (0.0, 0.30, 0.17, 0.37), "b": (0.70, 1.04, 0.17, 0.37), "e": (0.0, 0.30, 0.63, 0.83), "c": (0.70, 1.04, 0.63, 0.83)}
     found: dict[str, float] = {}
     hidden: dict[str, bool] = {}
     light = flat.pixels.min(axis=2) if not flat.bright else flat.pixels.max(axis=2)
@@ -436,7 +380,7 @@ def _mark(flat: Flat, out: np.ndarray, left: float, right: float, thick: float, 
     return "", value < 0.28
 
 
-def _more_beside(flat: Flat, cells: Sequence[Cell], rest: Sequence[_Piece], pitch: float) -> str | None:
+def _more_beside(flat: Flat, cells: Sequence[Cell], rest: Sequence[_Piece], pitch: float, strong: float) -> str | None:
     """What may be one digit more at either end: something lit there that is no digit, or glare."""
     light = flat.pixels.min(axis=2)
     for end, (a, b) in {"left": (cells[0].left - 1.2 * pitch, cells[0].left - 0.05 * DIGIT),
@@ -445,9 +389,8 @@ def _more_beside(flat: Flat, cells: Sequence[Cell], rest: Sequence[_Piece], pitc
         if zone.size and not flat.bright and float((zone >= 248).mean()) > 0.1:
             return f"glare lies at the {end} of the figure"
         for piece in rest:
-            # a window's edge runs through the whole view; a digit does not
-            tall = min(piece.bottom, 1.0) - max(piece.top, 0.0) > 0.45 and not (piece.top < -0.4 and piece.bottom > 1.4)
-            if a < (piece.left + piece.right) / 2 < b and tall and piece.width > 0.07 * DIGIT:
+            # as high as the digits: a window's edge is higher, lettering lower
+            if a < (piece.left + piece.right) / 2 < b and piece.tall and piece.width > 0.07 * DIGIT and piece.level > 0.5 * strong:
                 return f"something stands at the {end} of the figure that is not read"
     return None
 

@@ -9,21 +9,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, stands_out
-from hoodnote.capture.vision.display_segments import DIGIT, Figures, Flat, lay_flat
+from hoodnote.capture.vision.display_flat import DIGIT, Flat, lay_flat
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 POUNDS_OUNCES = "lb:oz"
-SURE = 0.8
+WORD_SURE = 0.8
+_ON_CASE = {False: 0.25, True: 0.5}     # contrast of lone letters on the case of a display with dark or with bright figures, as `stands_out` gives it
+_GUESS = 0.4                # below it a word is not read
+_CLEAR = 0.93               # of a word's reading: nothing is read twice above it
 GHOST, LETTERED = 0.3, 0.45        # contrast of a word, as a share of the figures': below is an unlit one, between is in doubt
 _HEIGHT = 84                       # px, height of the figures in the view that words are looked for in
 _WORDS_ABOVE = 1.1                 # room around the figures, in digit heights
-_WORDS_BESIDE = {1: 3.6, 2: 5.4}   # by the number of figures: two have LOW and HIGH at their side
+_WORDS_BESIDE = {1: 3.6, 2: 7.0}   # by the number of figures: two have LOW and HIGH at their side
 
 # what an annunciator may say; a bare F or C is how "°F" reads when its ring is lost, and is asked about
-_UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron", "°f": "F", "°c": "C", "℉": "F",
-          "℃": "C", "g": "g", "kg": "kg", "oz": "oz", "lb:oz": POUNDS_OUNCES, "lboz": POUNDS_OUNCES, "lb.oz": POUNDS_OUNCES, "lb-oz": POUNDS_OUNCES,
-          "%": "%", "%rh": "%", "rh%": "%", "ω": "ohm", "ohm": "ohm", "ohms": "ohm", "kω": "kohm", "kohm": "kohm", "a": "A"}
-_CASED = {"V": "V", "v": "V", "mV": "mV", "VDC": "V", "DCV": "V", "Vdc": "V"}
+_UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron",
+          "°f": "F", "°c": "C", "℉": "F", "℃": "C", "kg": "kg", "oz": "oz", "lb:oz": POUNDS_OUNCES, "lboz": POUNDS_OUNCES, "lb.oz": POUNDS_OUNCES, "lb-oz": POUNDS_OUNCES,
+          "iboz": POUNDS_OUNCES, "ib:oz": POUNDS_OUNCES,
+          "%": "%", "%rh": "%", "rh%": "%", "ω": "ohm", "ohm": "ohm", "ohms": "ohm", "kω": "kohm", "kohm": "kohm"}
+_CASED = {"A": "A", "g": "g", "V": "V", "v": "V", "mV": "mV", "VDC": "V", "DCV": "V", "Vdc": "V"}
 # units that a meter or gauge shows and the note does not carry: read, so that they are not taken for another
 _FOREIGN = {"ma", "µa", "μa", "mω", "mohm", "mpa", "hz", "khz", "torr", "mbar", "pa", "mtorr", "kg/cm²", "kg/cm2", "lb", "lbs", "ml", "fl.oz", "mmhg", "hpa",
             "cmhg", "vac", "acv"}
@@ -79,24 +83,12 @@ def _unit_of(text: str) -> str | None:
     return _UNITS.get(key.lower())
 
 
-def optical(flat: Flat, figures: Figures, reader: NeuralReader) -> list[tuple[str, float]]:
-    """The figures by the neural text reader, as (text, confidence): from the picture as it is, then, where that is not what the
-    segments say, from its contrast alone. A text that is no number comes as it is."""
-    strip = _strip(flat, figures)
-    first = _number(*reader.read_strip(strip))
-    if first[0] == figures.text and first[1] >= SURE:
-        return [first]
-    out = np.clip(stands_out(strip, flat.bright, round(0.36 * DIGIT)), 0, None)
-    plain = 255 - np.clip(out / max(float(np.percentile(out, 92)), 0.02) * 235, 0, 255)
-    return [first, _number(*reader.read_strip(np.repeat(plain.astype(np.uint8)[..., None], 3, axis=2)))]
-
-
-def _strip(flat: Flat, figures: Figures) -> np.ndarray:
+def optical(flat: Flat, left: float, right: float, reader: NeuralReader) -> tuple[str, float]:
+    """What stands between two columns of a flat row by the neural text reader, and its confidence; a text that is no number comes as it is."""
     height, width = flat.pixels.shape[:2]
     margin = round(0.22 * DIGIT)
     top, bottom = max(0, round(flat.top) - margin), min(height, round(flat.top + DIGIT) + margin)
-    left, right = max(0, round(figures.left) - margin), min(width, round(figures.right) + margin)
-    return np.ascontiguousarray(flat.pixels[top:bottom, left:right])
+    return _number(*reader.read_strip(np.ascontiguousarray(flat.pixels[top:bottom, max(0, round(left) - margin):min(width, round(right) + margin)])))
 
 
 def _number(text: str, confidence: float) -> tuple[str, float]:
@@ -104,25 +96,69 @@ def _number(text: str, confidence: float) -> tuple[str, float]:
     return (plain, confidence) if re.fullmatch(r"-?\d*[.:]?\d*(?:\.\d+)?", plain) and plain else (text, confidence)
 
 
-def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: NeuralReader) -> tuple[Flat, list[Word], list[tuple[float, ...]]]:
-    """A view of the rows with what lies around them, the words in it, and each row's box in it."""
+def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: NeuralReader) -> tuple[list[Word], list[tuple[float, ...]]]:
+    """The words around the rows, in a view of them and what lies around them, and each row's box in that view."""
     flat, boxes = _view(pixels, rows)
     height = max(b[3] - b[1] for b in boxes)
     darker, lighter = (np.clip(stands_out(flat.pixels, bright, round(0.2 * _HEIGHT)), 0, None) for bright in (False, True))
     strong = np.maximum(darker, lighter)
+    own, other = (lighter, darker) if flat.bright else (darker, lighter)
     quads = reader.find_text(flat.pixels)
     words = []
     lettered = [q for q in quads if not _figure_itself(q, boxes)]
     for quad in lettered:
-        text, confidence = reader.read_strip(cut_out(flat.pixels, _padded(quad)))
-        words += _split(text, confidence, quad, strong, level)
-    for box in _loose_marks(darker if not flat.bright else lighter, level, boxes, lettered, height):
-        left, top, right, bottom = box
-        quad = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
-        seen = [reader.read_strip(cut_out(flat.pixels, _padded(quad, grow))) for grow in (0.25, 0.45)]
-        if _unit_of(seen[0][0]) is not None and _unit_of(seen[0][0]) == _unit_of(seen[1][0]) or seen[0][0] == seen[1][0]:
-            words += _split(seen[0][0], min(s[1] for s in seen), quad, strong, level)
-    return flat, words, boxes
+        words += _split(*_read_twice(flat.pixels, strong, _padded(quad), reader), quad, strong, level)
+    # lettering in the window stands out as the figures do, that on the case may do so the other way
+    for out, least in ((own, 0.5 * level), (other, _ON_CASE[flat.bright])):
+        for left, top, right, bottom in _loose_marks(out, least, boxes, lettered, height):
+            quad = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
+            words += _split(*_read_twice(flat.pixels, out, _padded(quad, 0.35), reader), quad, strong, level)
+    return _with_pounds(words), boxes
+
+
+def _read_twice(pixels: np.ndarray, strong: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> tuple[str, float]:
+    """A word as it is and, where that is unsure, by its contrast alone; two that say the same unit or side are surer than one, two
+    that name different ones say nothing."""
+    text, confidence = reader.read_strip(cut_out(pixels, quad))
+    if confidence >= _CLEAR or len(_key(text)) > 6:
+        return text, confidence
+    import cv2
+
+    cut = cut_out(strong, quad)
+    plain = 255 - np.clip(cut / max(float(np.percentile(cut, 95)), 0.02) * 235, 0, 255).astype(np.uint8)
+    plain = cv2.resize(plain, (max(8, round(48 * plain.shape[1] / plain.shape[0])), 48), interpolation=cv2.INTER_CUBIC)
+    lone = plain.shape[1] < 1.25 * len(plain)
+    if lone:            # a lone letter is read better as one of a word
+        plain = np.hstack([plain] * 3)
+    plain = cv2.copyMakeBorder(plain, 6, 6, 16, 16, cv2.BORDER_CONSTANT, value=255)
+    other, sure = reader.read_strip(np.repeat(plain[..., None], 3, axis=2))
+    if lone and len(other) % 3 == 0 and other.lower() == other[:len(other) // 3].lower() * 3:
+        other = other[:len(other) // 3]
+    first, second = _meaning(text), _meaning(other)
+    if first == second and first is not None:
+        return text, 1 - (1 - confidence) * (1 - sure)
+    if first is not None and second is not None:
+        return "", 0.0
+    return (text, confidence) if second is None else (other, sure)
+
+
+def _meaning(text: str) -> str | None:
+    word = Word(text, 1.0, (0, 0, 0, 0), 1.0)
+    return word.unit or word.side
+
+
+def _with_pounds(words: list[Word]) -> list[Word]:
+    """ "lb" and "oz" beside each other are one unit."""
+    for one in words:
+        if one.key.lower() not in ("lb", "ib"):
+            continue
+        for other in words:
+            tall = other.box[3] - other.box[1]
+            if other.unit == "oz" and abs(other.centre[1] - one.centre[1]) < 0.4 * tall and -0.2 * tall < other.box[0] - one.box[2] < 1.5 * tall:
+                box = (one.box[0], min(one.box[1], other.box[1]), other.box[2], max(one.box[3], other.box[3]))
+                both = Word("lb oz", min(one.confidence, other.confidence), box, min(one.strength, other.strength))
+                return [w for w in words if w is not one and w is not other] + [both]
+    return words
 
 
 def _view(pixels: np.ndarray, rows: Sequence[Row]) -> tuple[Flat, list[tuple[float, ...]]]:
@@ -170,6 +206,8 @@ def _split(text: str, confidence: float, quad: np.ndarray, strong: np.ndarray, l
         cut = strong[max(0, round(top)):max(1, round(bottom)), max(0, round(box[0])):max(1, round(box[2]))]
         return Word(part, confidence, box, float(np.percentile(cut, 93)) / max(level, 1e-6) if cut.size else 0.0)
 
+    if confidence < _GUESS:
+        return []
     whole = word(text, 0, 1)
     if not text or whole.unit or whole.side or " " not in text.strip():
         return [whole] if text else []
@@ -181,22 +219,26 @@ def _split(text: str, confidence: float, quad: np.ndarray, strong: np.ndarray, l
     return out
 
 
-def _loose_marks(out: np.ndarray, level: float, boxes: Sequence[tuple[float, ...]], quads: Sequence[np.ndarray], height: float) -> list[tuple[float, ...]]:
+def _loose_marks(out: np.ndarray, least: float, boxes: Sequence[tuple[float, ...]], quads: Sequence[np.ndarray], height: float) -> list[tuple[float, ...]]:
     """Boxes of small lone marks that the text finder passes over, such as a single V."""
     import cv2
 
-    mask = ((out > 0.5 * level) * 255).astype(np.uint8)
+    mask = ((out > least) * 255).astype(np.uint8)
     for left, top, right, bottom in boxes:
         mask[max(0, round(top - 0.06 * height)):round(bottom + 0.06 * height), max(0, round(left - 0.06 * height)):round(right + 0.06 * height)] = 0
     for quad in quads:
         cv2.fillConvexPoly(mask, _padded(quad, 0.1).astype(np.int32), 0)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+    lettering = (stats[:count, cv2.CC_STAT_HEIGHT] < 0.65 * height) & (stats[:count, cv2.CC_STAT_WIDTH] < 2 * height)      # no window's edge
+    mask *= lettering[labels].astype(np.uint8)
     joined = cv2.dilate(mask, np.ones((3, max(3, round(0.12 * height)) | 1), np.uint8))
     count, _, stats, _ = cv2.connectedComponentsWithStats(joined)
     found = []
     for x, y, w, h, area in stats[1:count]:
-        if 0.12 * height < h < 0.62 * height and w < 2.2 * height and area > 0.02 * height * height \
+        near = any(max(b[0] - x - w, x - b[2], b[1] - y - h, y - b[3]) < 1.6 * height for b in boxes)
+        if 0.15 * height < h < 0.62 * height and w < 2.2 * height and w < 4 * h and 0.02 * height * height < area < 0.9 * w * h and near \
                 and x > 1 and y > 1 and x + w < out.shape[1] - 1 and y + h < out.shape[0] - 1:
             found.append((float(x), float(y), float(x + w), float(y + h)))
     middle = np.mean([((b[0] + b[2]) / 2, (b[1] + b[3]) / 2) for b in boxes], axis=0)
     found.sort(key=lambda b: float(np.hypot((b[0] + b[2]) / 2 - middle[0], (b[1] + b[3]) / 2 - middle[1])))
-    return found[:6]
+    return found[:4]

@@ -76,7 +76,8 @@ def proves(one: Amount, other: Amount) -> bool:
 _NUMBER = r"(?:\d{1,4}(?:[.,]\d{1,3})?|\.\d{1,3})"
 _UNITS = {
     "kg": r"[kK][gG]s?", "g": r"(?:[gG](?:r?|rams?|RAMS?|ramm(?:es?|i|o)?|ramos))", "lb": r"(?:[lLI][bB][sS]?|pounds?)",
-    "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC]{2}[mM]|[cC][mM](?:3|³))",
+    # the small raised 3 of cm³ comes out as some sign or other; it says nothing but the unit
+    "fl oz": r"(?:[fF][lL]\.?\s?[oO][zZ]s?)", "oz": r"(?:[oO][zZ][sS]?)", "mL": r"(?:[mM][lLI]|[cC]{2}|[cC]{2}[mM]|[cC](?:[mM]|in)[3³?°®])",
 }
 _UNIT = "|".join(_UNITS[u] for u in ("kg", "fl oz", "oz", "lb", "mL", "g"))
 _VOLUME_UNIT = "|".join(_UNITS[u] for u in ("fl oz", "oz", "mL"))
@@ -218,6 +219,22 @@ def refrigerants(text: str) -> tuple[list[Designation], list[str]]:
         spans.append(m.span())
     rest = _blanked(text, spans)
     return found, [m[0].strip() for m in _REFRIGERANT_LIKE.finditer(rest)]
+
+
+_MISREAD = str.maketrans("IlL|OoSsBZz", "11110055822")
+_LIKELY_REFRIGERANT = tuple((re.compile(pattern), value) for pattern, value in (
+    (r"(?:R|HF[CO0])?134[A4Q9]?", "R-134a"), (r"(?:R|HF[CO0])?1234(?:Y?F?|[VYX4]F?)", "R-1234yf"), (r"(?:R|HFC)152[A4]?", "R-152a")))
+
+
+def likely_refrigerant(bit: str) -> str | None:
+    """The one designation that an unclean bit ("RI34a", "HFO-1234") is a misreading of, for a question only; None where it may be
+    none or several."""
+    letters = re.fullmatch(r"(R|HF[CO0]|)[\-–]?(\S{3,6})", bit.strip(), re.IGNORECASE)
+    if letters is None:
+        return None
+    plain = letters[1].upper() + letters[2].translate(_MISREAD).upper()
+    found = {value for pattern, value in _LIKELY_REFRIGERANT if pattern.fullmatch(plain)}
+    return found.pop() if len(found) == 1 else None
 
 
 def oil_types(text: str) -> tuple[list[Designation], list[str]]:

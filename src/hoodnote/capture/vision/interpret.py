@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.figures import Agreement, Amount, Designation, amounts, compare, oil_types, proves, refrigerants
+from hoodnote.capture.vision.figures import Agreement, Amount, Designation, amounts, compare, likely_refrigerant, oil_types, proves, refrigerants
 from hoodnote.capture.vision.label_words import tells_conversion, tells_systems, topic
 from hoodnote.capture.vision.readers import TextLine
 from hoodnote.capture.vision.rectify import bounds
@@ -39,6 +39,7 @@ class Sighting:
     plausible: bool = True
     question: str | None = None      # what makes it doubtful in itself
     others: tuple[Measured | Fact, ...] = ()     # what else the label states of the same field
+    guessed: bool = False            # did not read cleanly; counts only where nobody read it cleanly
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
         oils += [(d, row) for d in designations]
         unclear[OIL_TYPE] += odd
     unclear[OIL] += oil_by_mass
-    named = {OIL_TYPE: _designated(OIL_TYPE, oils), REFRIGERANT: _designated(REFRIGERANT, names)}
+    named = {OIL_TYPE: _designated(OIL_TYPE, oils), REFRIGERANT: _designated(REFRIGERANT, names) or _guessed_refrigerant(lines)}
     told = _Told(rows, names)
     sightings = {**named, CHARGE: _amount(CHARGE, masses, prefer, told), OIL: _amount(OIL, volumes, prefer, told)}
     systems = any(tells_systems(x.text) for x in lines)
@@ -225,6 +226,16 @@ def _designated(field: str, found: list[tuple[Designation, _Row]]) -> Sighting |
         question = "The label says PAG and no grade was read: which grade is it?"
     return Sighting(Fact(field, values[0]), min(x.confidence for x in lines), box, row.text, question=question,
                     others=tuple(Fact(field, value) for value in values[1:]))
+
+
+def _guessed_refrigerant(lines: Sequence[TextLine]) -> Sighting | None:
+    """What a designation that did not read cleanly probably is: a question, never more."""
+    for line in lines:
+        for bit in refrigerants(line.text)[1]:
+            if (value := likely_refrigerant(bit)) is not None:
+                question = f'The refrigerant is hard to read ("{bit}"), perhaps {value}: what does the label say?'
+                return Sighting(Fact(REFRIGERANT, value), 0.5 * line.confidence, _box([line]), line.text, question=question, guessed=True)
+    return None
 
 
 def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str, told: _Told) -> Sighting | None:

@@ -1,17 +1,20 @@
 """What a photo shows (a label, a dial, a display, a VIN or none of them), and the reader for it.
 
-Cheap looks first: barcodes, round faces and lit windows at a reduced size; then the words that stand in the picture, once for
-labels and VINs alike.
+Cheap looks first: barcodes and round faces at a reduced size; then the words that stand in the picture, found once for labels and
+VINs alike; lit windows last.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.readers import NeuralReader
+from hoodnote.capture.vision.readers import NeuralReader, available_readers
 from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_text import Row, looks_like_vin, texts_of
@@ -55,26 +58,42 @@ class Look:
         return best * (1 - 0.4 * max(0.0, second - 0.3))
 
 
+class _FindsOnce(NeuralReader):
+    """Text is found once in a picture, whoever asks for it."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[bytes, tuple[int, ...]], list[np.ndarray]] = {}
+
+    def find_text(self, pixels: np.ndarray) -> list[np.ndarray]:
+        key = hashlib.blake2b(np.ascontiguousarray(pixels)).digest(), pixels.shape
+        if key not in self._found:
+            self._found[key] = super().find_text(pixels)
+        return self._found[key]
+
+
 def kind_of(photo: Photo) -> tuple[Kind, float]:
     """What the photo shows and how sure that is (0 to 1); for NONE, how sure it is that there is none."""
     seen = look(photo)
     return (seen.kind, seen.confidence) if seen.kind is not Kind.NONE else (Kind.NONE, 1 - seen.ranked[0][1])
 
 
-def look(photo: Photo) -> Look:
+def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False) -> Look:
+    """`further`: on past what is surely a dial."""
     from hoodnote.capture.vision import dial_read, display
 
     codes = read_codes(photo.pixels)
-    scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: display.looks_like(photo), Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
-    if scores[Kind.DIAL] >= SURE_DIAL and not codes and scores[Kind.DISPLAY] < LEAST:
-        return Look(scores, None, codes)            # no label has a scale of ticks with a pointer on it
+    scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: 0.0, Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
+    if scores[Kind.DIAL] >= SURE_DIAL and not codes and not further:
+        return Look(scores, None, codes)            # nothing else has a scale of ticks with a pointer on it
     rows = []
-    for row in texts_of(photo.pixels, NeuralReader()):
+    for row in texts_of(photo.pixels, finder or NeuralReader()):
         rows.append(row)
         if label_score([r.text for r in rows]) >= ENOUGH or looks_like_vin(row.text) >= ENOUGH:
             break
     scores[Kind.VIN] = max(scores[Kind.VIN], *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
     scores[Kind.LABEL] = label_score([r.text for r in rows])
+    if scores[Kind.VIN] < ENOUGH:       # no display shows 17 characters with their check digit
+        scores[Kind.DISPLAY] = display.looks_like(photo)
     return Look(scores, rows, codes)
 
 
@@ -89,21 +108,27 @@ def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None,
     "us" or "metric". A photo of nothing that can be read has a `problem` that says what to do.
     """
     if kind is not None:
-        return _read(kind, photo, place, units, None)
-    seen = look(photo)
+        return _read(kind, photo, place, units, None, NeuralReader())
+    finder = _FindsOnce()
+    seen = look(photo, finder)
     if seen.kind is Kind.NONE:
         return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])
     reading = None
+    if seen.rows is None:
+        reading = _read(Kind.DIAL, photo, place, units, seen, finder)
+        if reading.fields:
+            return _with_confidence(reading, seen.confidence)
+        seen = look(photo, finder, further=True)
     for tried, score in seen.ranked:
-        if reading is None or score >= SECOND:
-            other = _read(tried, photo, place, units, seen)
+        if reading is None or score >= SECOND and tried is not reading.kind:
+            other = _read(tried, photo, place, units, seen, finder)
             if other.fields:
                 return _with_confidence(other, seen.confidence)
             reading = reading or other
     return _with_confidence(reading, seen.confidence)
 
 
-def _read(kind: Kind, photo: Photo, place: str | None, units: str, seen: Look | None) -> PhotoReading:
+def _read(kind: Kind, photo: Photo, place: str | None, units: str, seen: Look | None, finder: NeuralReader) -> PhotoReading:
     match kind:
         case Kind.DIAL:
             from hoodnote.capture.vision.dial_read import read_dials
@@ -120,7 +145,8 @@ def _read(kind: Kind, photo: Photo, place: str | None, units: str, seen: Look | 
         case Kind.LABEL:
             from hoodnote.capture.vision.label import read_label
 
-            return read_label(photo, prefer="metric" if units == "metric" else "us")
+            readers = [finder, *(r for r in available_readers() if not isinstance(r, NeuralReader))]
+            return read_label(photo, readers, "metric" if units == "metric" else "us")
     raise ValueError(f"no reader for {kind}")
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,16 +69,18 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     view, quads = flat.view, flat.quads
 
     first, quads = _with_lost_units(view, quads, finder)
-    lines = {r.name: first if r is finder else r.read(view.pixels, quads) for r in readers}
-    accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
-    if finder in readers:
-        accounts.append((finder.name, interpret(_with_room_on_the_left(view, first, quads, finder), prefer)))
-    if not all(_settled(accounts, field) for field in FIELDS):
-        second = enhanced(view)
-        again = _worth_a_second_look(lines, quads)
-        for reader in readers:
-            kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
-            accounts.append((reader.name, interpret(kept + reader.read(second.pixels, again), prefer)))
+    with ThreadPoolExecutor(len(readers)) as pool:      # the others are programs of their own, which run while the neural one reads on
+        others = {r.name: pool.submit(r.read, view.pixels, quads) for r in readers if r is not finder}
+        roomy = _with_room_on_the_left(view, first, quads, finder) if finder in readers else None
+        lines = {r.name: first if r is finder else others[r.name].result() for r in readers}
+        accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
+        if roomy is not None:
+            accounts.append((finder.name, interpret(roomy, prefer)))
+        if not all(_settled(accounts, field) for field in FIELDS):
+            second, again = enhanced(view), _worth_a_second_look(lines, quads)
+            for reader, found in zip(readers, pool.map(lambda r: r.read(second.pixels, again), readers), strict=True):
+                kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
+                accounts.append((reader.name, interpret(kept + found, prefer)))
 
     fields = decide(accounts, used, view, photo, _other_label(photo, flat.aside, finder))
     warnings = _warnings(fields, accounts, used, view)
@@ -177,6 +180,7 @@ def _same(one: Sighting, other: Sighting) -> bool:
 
 def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo) -> PhotoField | None:
     seen = [_Seen(reader, a.sightings[name]) for reader, a in accounts if name in a.sightings]
+    seen = [s for s in seen if not s.sighting.guessed] or seen
     if not seen:
         return None
     groups: list[list[_Seen]] = []
@@ -294,7 +298,7 @@ def _crop(view: View, box: tuple[float, float, float, float]) -> bytes:
     left, top = max(0, int(box[0]) - margin), max(0, int(box[1]) - margin)
     right, bottom = min(width, int(box[2]) + margin + 1), min(height, int(box[3]) + margin + 1)
     out = io.BytesIO()
-    Image.fromarray(view.pixels[top:max(bottom, top + 1), left:max(right, left + 1)]).save(out, "PNG")
+    Image.fromarray(view.pixels[top:max(bottom, top + 1), left:max(right, left + 1)]).save(out, "PNG", compress_level=2)       # a quarter of the time for a few kB
     return out.getvalue()
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import io
 import warnings
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
@@ -21,6 +23,8 @@ WORK_PIXELS = 25_000_000         # a larger picture is reduced, which bounds mem
 MIN_SIDE = 64
 # Phones write two pictures into one JPEG (MPO); the first is the photo, so it is no animation.
 _STILL_PICTURES_IN_ONE = {"MPO"}
+# What cameras and phones write, and no format that is a program (EPS) or text (PPM, XBM), which takes time without bound.
+_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "GIF", "BMP", "AVIF", "HEIF")
 _HEIF_BRANDS = {b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1"}
 
 
@@ -35,6 +39,13 @@ class Photo:
     sha256: str | None = None
     name: str | None = None
     taken_at: datetime | None = None
+    _found: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
+    def once(self, name: str, find: Callable[[], Any]) -> Any:
+        """What `find` gives, looked for once in this photo: the look at what it shows and the reader start from the same."""
+        if name not in self._found:
+            self._found[name] = find()
+        return self._found[name]
 
 
 def load_photo(path: str | Path) -> Photo:
@@ -48,7 +59,8 @@ def load_photo(path: str | Path) -> Photo:
                 import pillow_heif
 
                 pillow_heif.register_heif_opener()
-            image = Image.open(io.BytesIO(data))
+            Image.init()
+            image = Image.open(io.BytesIO(data), formats=[f for f in _FORMATS if f in Image.OPEN])
             _refuse_unsuitable(image, path)
             taken_at = _taken_at(image)
             image = _upright(_bounded(image))
@@ -90,7 +102,8 @@ def _refuse_unsuitable(image: Image.Image, path: Path) -> None:
         raise HoodnoteError(f"{path.name} has {width * height / 1e6:.0f} megapixels, more than {MAX_PIXELS // 1_000_000}; save it smaller and try again")
     if min(width, height) < MIN_SIDE:
         raise HoodnoteError(f"{path.name} is only {width} x {height} pixels; take the photo closer or send it full size")
-    if getattr(image, "n_frames", 1) > 1 and image.format not in _STILL_PICTURES_IN_ONE:
+    # not `n_frames`, which walks through all of them: a file may hold a million
+    if getattr(image, "is_animated", False) and image.format not in _STILL_PICTURES_IN_ONE:
         raise HoodnoteError(f"{path.name} is an animation or has several pages; save one still photo")
 
 

@@ -12,7 +12,8 @@ from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
-SEARCH_SIDE = 1024          # px; finding where the label lies needs less than reading it
+SEARCH_SIDES = 736, 1280    # px; finding where the label lies needs less than reading it, unless its print is small
+SMALL_PRINT = 13            # px of a found line's box below which the larger picture is searched
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,10 +46,14 @@ class Flat:
 
 def flatten(pixels: np.ndarray, finder: NeuralReader) -> Flat | None:
     """The label's flat, upright view and the text in it; None where the photo shows no text."""
-    everywhere = [q / scale for small, scale in [reduced(pixels, SEARCH_SIDE)] for q in finder.find_text(small)]
-    if not everywhere:
+    for side in SEARCH_SIDES:
+        small, scale = reduced(pixels, side)
+        everywhere = [q / scale for q in finder.find_text(small)]
+        quads = main_cluster(everywhere) if everywhere else []
+        if quads and float(np.median([_sides(q)[1] for q in quads])) * scale >= SMALL_PRINT:
+            break
+    if not quads:
         return None
-    quads = main_cluster(everywhere)
     aside = [q for q in everywhere if not any(q is mine for mine in quads)]
     corners = _outline(pixels, quads)
     if corners is None:

@@ -16,8 +16,8 @@ from hoodnote.capture.vision.readers import NeuralReader, Reader, available_read
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import overexposed, sharpness
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
-from hoodnote.capture.vision.vin_text import Row, VinReading, read_row, texts_of, vin_rows
-from hoodnote.errors import HoodnoteError
+from hoodnote.capture.vision.vin_plates import PlateReader
+from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, read_row, texts_of, vin_rows
 from hoodnote.readings.model import Standing, Version
 from hoodnote.readings.vin import LENGTH, LOOKALIKE_COST, candidates, check_vin
 from hoodnote.statements.model import Fact
@@ -33,26 +33,25 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
              codes: Sequence[VinCode] | None = None) -> PhotoReading:
     """Reads the VIN in a photo. `rows` of text and `codes`: those that were found before.
 
-    Raises HoodnoteError when no reader can be used.
+    Raises HoodnoteError when a reader that must be there cannot be used.
     """
-    readers = list(available_readers() if readers is None else readers)
-    if not readers:
-        raise HoodnoteError("no text reader is available; run: pip install rapidocr onnxruntime")
-    finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
+    readers = [PlateReader(), *(available_readers() if readers is None else readers)]
+    finder = NeuralReader()
     codes = read_codes(photo.pixels) if codes is None else codes
-    rows = vin_rows(texts_of(photo.pixels, finder) if rows is None else rows)
+    texts = list(texts_of(photo.pixels, finder) if rows is None else rows)
+    rows = vin_rows(texts) or ([] if codes else _with_more_trouble(photo, texts, finder))
     readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
-    used = (*(r.name for r in readers), *dict.fromkeys(c.symbology for c in codes))
+    used = tuple(dict.fromkeys((*(r.reader for _, r in readings), *(c.symbology for c in codes))))
     whole = [(row, r) for row, r in readings if len(r.vin) == LENGTH]
     if not whole and not codes:
         return PhotoReading(Kind.VIN, (), (), used, _what_to_do(photo, [r for _, r in readings]))
-    return PhotoReading(Kind.VIN, (_field(photo, whole, codes, len(readers)),), (), used)
+    return PhotoReading(Kind.VIN, (_field(photo, whole, codes),), (), used)
 
 
-def decide(readings: Sequence[VinReading], codes: Sequence[VinCode], available: int) -> tuple[list[str], str | None]:
+def decide(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> tuple[list[str], str | None]:
     """The VINs it may be, the likeliest first, and the question to a person; None when the first one stands.
 
-    `readings` have 17 characters each; `available`: how many text readers there were.
+    `readings` have 17 characters each.
     """
     voices: dict[str, set[str]] = {}
     for vin, reader in (*((r.vin, r.reader) for r in readings), *((c.vin, c.symbology) for c in codes)):
@@ -71,7 +70,15 @@ def decide(readings: Sequence[VinReading], codes: Sequence[VinCode], available: 
     order = sorted(likely, key=lambda v: -likely[v])[:MOST_CANDIDATES]
     if any(likely[v] > GUESS and v in right for v in order):
         order = [v for v in order if v in voices]
-    return order, _question(order, right, voices, available)
+    return order, _question(order, right, voices)
+
+
+def _with_more_trouble(photo: Photo, texts: Sequence[Row], finder: NeuralReader) -> list[Row]:
+    found = vin_rows(as_plates(photo.pixels, texts))
+    if not found:
+        texts = list(texts_of(photo.pixels, finder, smoothed=True))
+        found = vin_rows(texts) or vin_rows(as_plates(photo.pixels, texts))
+    return found
 
 
 def _is_rival(vin: str, agreed: str, readings: Sequence[VinReading], codes: Sequence[VinCode]) -> bool:
@@ -85,7 +92,7 @@ def _is_rival(vin: str, agreed: str, readings: Sequence[VinReading], codes: Sequ
     return False
 
 
-def _question(order: Sequence[str], right: Sequence[str], voices: dict[str, set[str]], available: int) -> str:
+def _question(order: Sequence[str], right: Sequence[str], voices: dict[str, set[str]]) -> str:
     first = order[0]
     told = " or ".join(order)
     if first not in voices:
@@ -96,8 +103,7 @@ def _question(order: Sequence[str], right: Sequence[str], voices: dict[str, set[
         return f"The VIN reads {first}, but {text}{also}: what does the plate say?"
     if len(order) > 1:
         return f"The VIN reads {told}: which is it?"
-    why = "only one text reader is installed" if available == 1 else "only one of the readers gave it"
-    return f"The VIN reads {first}, but {why}: is it right?"
+    return f"The VIN reads {first}, but only one of the readers gave it: is it right?"
 
 
 def _searched(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> list[tuple[str, float]]:
@@ -119,9 +125,9 @@ def _likelihood(vin: str, readings: Sequence[VinReading], codes: Sequence[VinCod
     return sum(sure.values()) * (0.1 if vin[0] in NORTH_AMERICA else 1.0)
 
 
-def _field(photo: Photo, whole: Sequence[tuple[Row, VinReading]], codes: Sequence[VinCode], available: int) -> PhotoField:
+def _field(photo: Photo, whole: Sequence[tuple[Row, VinReading]], codes: Sequence[VinCode]) -> PhotoField:
     readings = [r for _, r in whole]
-    order, question = decide(readings, codes, available)
+    order, question = decide(readings, codes)
     first = order[0]
     row = next((row for row, r in whole if r.vin == first), whole[0][0] if whole else None)
     quad = np.asarray(row.quad if row is not None else codes[0].quad)

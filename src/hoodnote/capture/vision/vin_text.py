@@ -9,25 +9,29 @@ from dataclasses import dataclass
 import numpy as np
 
 from hoodnote.capture.vision.readers import NeuralReader, Reader, cut_out
+from hoodnote.capture.vision.rectify import SEARCH_SIDES, SMALL_PRINT, reduced
+from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.readings.vin import LENGTH, check_vin, formed
 
-SEARCH_SIDE = 1100          # px of the longest side at which text is looked for
 STRIP_HEIGHT = 64           # px of a row's strip
 SLANTS = tuple(i / 10 for i in range(-7, 8))       # of letters, columns a row
 MOST_ROWS = 12              # of a photo that are read at all, the longest first: a VIN is a long row
 MOST_VINS = 2               # rows that both readers read
+LONG_ROW = 5                # times its height: what a row must be that the plate reader looks at unasked
 MOST_GROUPS = 4             # that a VIN is set in
+SURE_LENGTH = 6             # characters of a row that tells which way is up
 LEAST_FIGURES = 5           # a VIN has four at its end, its check digit and, mostly, more
 _NAMES = re.compile(r"^(VIN|V1N|FIN|NO|NR|CHASSIS|FAHRGESTELL\w*|FAHRZEUG\w*|VEHICLE|IDENTIFICATION|NUMBER)+(?=$|[A-Z0-9]{15,19}$)")
 
 
 @dataclass(frozen=True, eq=False)
 class Row:
-    """`quad` is 4 x 2 in the photo's pixels, along the text, with room at both ends; `text` as the finder's reader gave it."""
+    """`quad` is 4 x 2 in the photo's pixels, along the text, with room at both ends; `text` as `reader` gave it."""
 
     quad: np.ndarray
     text: str
     confidence: float
+    reader: str = NeuralReader.name
 
 
 @dataclass(frozen=True)
@@ -40,17 +44,23 @@ class VinReading:
     confidence: float
 
 
-def texts_of(pixels: np.ndarray, finder: NeuralReader) -> Iterator[Row]:
-    """The longest rows of text in the photo, longest for their height first, as the finder's reader reads them, upright."""
+def texts_of(pixels: np.ndarray, finder: NeuralReader, smoothed: bool = False) -> Iterator[Row]:
+    """The longest rows of text in the photo, longest for their height first, as the finder's reader reads them, upright; looked for as
+    labels are, in a small picture unless its print is small. `smoothed`: with the dots of stamped characters run together."""
     import cv2
 
-    scale = min(1.0, SEARCH_SIDE / max(pixels.shape[:2]))
-    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
-    quads = [along(np.asarray(q) / scale) for q in finder.find_text(small)]
+    found: list[np.ndarray] = []
+    for side in SEARCH_SIDES:
+        small, scale = reduced(pixels, side)
+        found = finder.find_text(cv2.GaussianBlur(small, (0, 0), side / 400) if smoothed else small)
+        if found and float(np.median([sides(along(np.asarray(q)))[1] for q in found])) >= SMALL_PRINT:
+            break
+    quads = [along(np.asarray(q) / scale) for q in found]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
+    turned = None
     for quad in rows[:MOST_ROWS]:
         if sides(quad)[0] >= 3 * sides(quad)[1]:
-            row = _read_upright(pixels, with_room(quad), finder)
+            row, turned = _read_upright(pixels, with_room(quad), finder, turned)
             if row is not None:
                 yield row
 
@@ -59,6 +69,13 @@ def vin_rows(rows: Iterable[Row]) -> list[Row]:
     """Those that may be a VIN, the likeliest first."""
     likely = [r for r in rows if looks_like_vin(r.text) > 0]
     return sorted(likely, key=lambda r: (looks_like_vin(r.text), r.confidence), reverse=True)[:MOST_VINS]
+
+
+def as_plates(pixels: np.ndarray, rows: Sequence[Row]) -> list[Row]:
+    """The longest rows as the plate reader reads them: it makes out dots and relief that the finder's reader does not."""
+    long = [r for r in rows if sides(r.quad)[0] >= LONG_ROW * sides(r.quad)[1]][:MOST_VINS]
+    read = [(r, *PlateReader().read_strip(_versions(cut_out(pixels, r.quad))[0])) for r in long]
+    return [Row(r.quad, text, confidence, PlateReader.name) for r, text, confidence in read]
 
 
 def looks_like_vin(text: str) -> float:
@@ -89,13 +106,16 @@ def vin_part(text: str) -> str:
 
 
 def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader], known: Sequence[str] = ()) -> list[VinReading]:
-    """Every reader's readings of the row as it is; where two of them do not agree on a VIN, also with dots run together and by its relief.
-    A row that says what barcodes said, the VINs `known`, is not read again."""
-    out = [VinReading(NeuralReader.name, row.text, vin_part(row.text), row.confidence)]
+    """Readings of the row until two readers agree on a VIN: as it is and with its dots run together by the plate reader, as it is by the
+    other ones, then by all of them with its dots run together and by its relief. A row that says what barcodes said, the VINs `known`, is
+    not read again."""
+    out = [VinReading(row.reader, row.text, vin_part(row.text), row.confidence)]
     if out[0].vin in known and check_vin(out[0].vin) is None:
         return out
-    plain, *others = _versions(cut_out(pixels, row.quad))
-    for strips, asked in (([plain], [r for r in readers if not isinstance(r, NeuralReader)]), (others, readers)):
+    plain, smooth, relief = _versions(cut_out(pixels, row.quad))
+    plates, neural = ([r for r in readers if r.name == name] for name in (PlateReader.name, NeuralReader.name))
+    others = [r for r in readers if r not in plates and r not in neural]
+    for strips, asked in (([plain], plates), ([smooth], plates), ([plain], others), ([smooth, relief], neural), ([relief], plates), ([smooth, relief], others)):
         sheet, quads = _sheet(strips)
         for reader in asked:
             for line in reader.read(sheet, quads):
@@ -152,16 +172,19 @@ def _sheet(strips: Sequence[np.ndarray]) -> tuple[np.ndarray, list[np.ndarray]]:
     return sheet, quads
 
 
-def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> Row | None:
-    """The row read the way round that reads better."""
-    best = None
-    for way in (quad, np.roll(quad, -2, axis=0)):
-        text, confidence = reader.read_strip(cut_out(pixels, way))
+def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader, turned: bool | None) -> tuple[Row | None, bool | None]:
+    """The row read the way round that reads better, and whether that is upside down. A sure row of some length tells it for the rows
+    after it."""
+    best, way = None, turned
+    for tried in ((False, True) if turned is None else (turned,)):
+        corners = np.roll(quad, -2, axis=0) if tried else quad
+        text, confidence = reader.read_strip(cut_out(pixels, corners))
         if text and (best is None or confidence > best.confidence):
-            best = Row(way, text, confidence)
+            best, way = Row(corners, text, confidence), tried
         if best is not None and best.confidence > 0.9:
             break
-    return best
+    known = best is not None and best.confidence > 0.9 and len(best.text) >= SURE_LENGTH
+    return best, way if known else turned
 
 
 def sides(quad: np.ndarray) -> tuple[float, float]:

@@ -1,0 +1,181 @@
+"""The figures that a photo's display shows: rows of them in its window, each read by the network and, apart from that, by its segments."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hoodnote.capture.vision.display_find import Row, find_rows
+from hoodnote.capture.vision.display_flat import BESIDE, DIGIT, Flat, contrast, lay_flat, slant
+from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
+from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
+from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
+from hoodnote.capture.vision.display_windows import rows_in, windows
+from hoodnote.capture.vision.rectify import reduced
+
+LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
+_SIDE, _SMALL = 1920, 40      # px, longest side of the photo as it is looked at first; digits lower than this there are looked at in full
+_MARGIN = 1.0                # of a digit's height: how far beside a figure is looked for more of it
+_ROWS = 4                    # rows looked at in a window
+_LOOKS = 2                   # windows with a figure that are looked into: a window and its case, say
+SURE = 0.9                   # probability from which the network counts
+_PARTED = 1.25               # digit heights between two digits of one figure at most
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """One figure on the display. `net`: what the network reads; `figures`: what its segments say, None where no cells fit."""
+
+    flat: Flat
+    net: Strip
+    figures: Figures | None
+    left: float              # px in the flat view
+    right: float
+    rivals: tuple[str, ...] = ()     # what the network is as sure of when the row is laid flat another way
+
+    @property
+    def merit(self) -> float:
+        """How well it is read: sure, of several digits, and the same both ways."""
+        same = self.figures is not None and self.net.text in self.figures.variants()
+        signs = min(sum(c != LETTER for c in self.net.text), 6)
+        return (self.net.probability > SURE) * signs ** 0.5 - 0.3 * self.letters + 0.5 * same + 0.1 * self.net.probability
+
+    @property
+    def letters(self) -> bool:
+        """Does it say letters, however it is laid flat?"""
+        return any(LETTER in text for text in (self.net.text, *self.rivals))
+
+    @property
+    def row(self) -> Row:
+        """The figure's place in the photo."""
+        return Row(self.corners(self.left, self.right).astype(np.float64), self.flat.bright, len(self.net.text))
+
+    def corners(self, left: float, right: float) -> np.ndarray:
+        top = self.flat.top
+        return self.flat.to_photo(np.array([(left, top), (right, top), (right, top + DIGIT), (left, top + DIGIT)])).astype(np.float64)
+
+    @property
+    def level(self) -> float:
+        """Contrast of its strokes."""
+        part = contrast(self.flat)[round(self.flat.top):round(self.flat.top + DIGIT), max(0, round(self.left)):max(1, round(self.right))]
+        return float(np.percentile(part, 90)) if part.size else 0.0
+
+
+def figures_in(pixels: np.ndarray) -> list[Shown]:
+    """The display's figures, at most three, the upper or left one first. A large photo is looked at as large as its digits need."""
+    small, scale = reduced(pixels, _SIDE)
+    found = _figures_in(small)
+    if scale < 1 and found and min(s.row.height for s in found) < _SMALL:
+        return _figures_in(pixels)
+    return [replace(s, flat=replace(s.flat, matrix=s.flat.matrix @ np.diag([scale, scale, 1.0]))) for s in found]
+
+
+def _figures_in(pixels: np.ndarray) -> list[Shown]:
+    seen: list[Shown] = []
+    read = 0
+    for rows in _candidates(pixels):
+        own = [s for row in rows if row.height >= LEAST_DIGIT_PX for s in _read(pixels, row)]
+        seen += own
+        read += any(s.net.probability > SURE for s in own)
+        if read == _LOOKS:
+            break
+    found: list[Shown] = []
+    for one in sorted(seen, key=lambda s: s.merit, reverse=True):
+        same = next((f for f in found if _covers(f, one.row) or _covers(one, f.row)), None)
+        if same is None:
+            found.append(one)
+        elif one.net.probability > SURE and one.net.text not in (same.net.text, *same.rivals) and (
+                one.letters or _digits(one.net.text) >= _digits(same.net.text)):
+            found[found.index(same)] = replace(same, rivals=(*same.rivals, one.net.text))
+    if not found:
+        return []
+    main = max(found, key=lambda s: s.merit * s.row.height)
+    near = [s for s in found if s is main or _belongs(s, main)]
+    near.sort(key=lambda s: (round(s.row.centre[1] / main.row.height), s.row.centre[0]))
+    return near[:3]
+
+
+def _read(pixels: np.ndarray, row: Row) -> list[Shown]:
+    """The figures of a row as it was found and as it is once its edges are moved onto the digits, whichever the network is surer of."""
+    flat = lay_flat(pixels, row)
+    first = _look(flat)
+    if not _says(first) or first.probability < 0.3:
+        return []
+    upright = lay_flat(pixels, row, slant(flat))
+    ways = [(way, _look(way)) for way in (upright, level_row(pixels, row)) if way is not None]
+    return list(_shown(*max(ways, key=lambda way: (way[1].probability > SURE, len(way[1].text), way[1].probability))))
+
+
+def _candidates(pixels: np.ndarray) -> Iterator[Sequence[Row]]:
+    """Rows of one window after the other, then rows wherever they stand."""
+    for window in windows(pixels):
+        yield list(rows_in(pixels, window))[:_ROWS]
+    yield find_rows(pixels)
+
+
+def _digits(text: str) -> int:
+    return sum(c.isdigit() for c in text)
+
+
+def _says(strip: Strip) -> bool:
+    return any(c.isdigit() or c == LETTER for c in strip.text)
+
+
+def _look(flat: Flat, left: float | None = None, right: float | None = None) -> Strip:
+    """What the network reads of a flat view between two columns, and where, in the view's pixels."""
+    import cv2
+
+    share = NET_DIGIT / DIGIT
+    width = flat.pixels.shape[1]
+    a = max(0, round((BESIDE - _MARGIN) * DIGIT if left is None else left))
+    b = min(width, round(width - (BESIDE - _MARGIN) * DIGIT if right is None else right))
+    margin = round((HEIGHT / NET_DIGIT - 1) / 2 * DIGIT)
+    cut = flat.pixels[round(flat.top) - margin:round(flat.top + DIGIT) + margin, a:b]
+    strip = cv2.resize(cut, (max(8, round((b - a) * share)), HEIGHT), interpolation=cv2.INTER_AREA)
+    read = read_strip(as_grey(strip, flat.bright))
+    return Strip(read.text, read.probability, tuple(a + x / share for x in read.spots))
+
+
+def _shown(flat: Flat, whole: Strip) -> Iterator[Shown]:
+    """The figures of a row, of which the network reads `whole`: what stands too far apart is two."""
+    groups: list[list[float]] = []
+    for sign, x in zip(whole.text, whole.spots, strict=True):
+        if groups and x - groups[-1][-1] < _PARTED * DIGIT:
+            groups[-1].append(x)
+        elif sign not in ".:":
+            groups.append([x])
+    for i, group in enumerate(groups):
+        before = (groups[i - 1][-1] + group[0]) / 2 if i else -np.inf
+        after = (groups[i + 1][0] + group[-1]) / 2 if i + 1 < len(groups) else np.inf
+        reach = (0.4 + _MARGIN) * DIGIT
+        net = whole if len(groups) == 1 and _inside(flat, group) else _look(flat, max(before, group[0] - reach), min(after, group[-1] + reach))
+        if not _says(net):
+            continue
+        spots = [x for sign, x in zip(net.text, net.spots, strict=True) if sign not in "-.:"]
+        figures = read_cells(flat, spots)
+        left, right = (figures.left, figures.right) if figures else (group[0] - 0.35 * DIGIT, group[-1] + 0.35 * DIGIT)
+        yield Shown(flat, net, figures, left, right)
+
+
+def _inside(flat: Flat, group: Sequence[float]) -> bool:
+    """Was a digit's height looked at on either side of the figure?"""
+    edge = (BESIDE - _MARGIN) * DIGIT
+    return group[0] - edge > (0.3 + _MARGIN) * DIGIT and flat.pixels.shape[1] - edge - group[-1] > (0.3 + _MARGIN) * DIGIT
+
+
+def _covers(shown: Shown, row: Row) -> bool:
+    own = shown.row
+    reach = np.abs(row.centre - own.centre)
+    return bool(reach[0] < own.width / 2 + 0.2 * own.height and reach[1] < 0.6 * own.height)
+
+
+def _belongs(one: Shown, main: Shown) -> bool:
+    a, b = one.row, main.row
+    if a.bright is not b.bright or not 0.72 < a.height / b.height < 1.38:
+        return False
+    apart = np.abs(a.centre - b.centre)
+    stacked = apart[1] < 2.2 * b.height and apart[0] < 0.6 * (a.width + b.width)
+    beside = apart[1] < 0.9 * b.height + 0.35 * apart[0] and apart[0] < 0.75 * (a.width + b.width) + 2.5 * b.height
+    return bool(stacked or beside) and abs(one.level / max(main.level, 1e-6) - 1) < 0.6
