@@ -44,6 +44,12 @@ def test_one_reader_twice_is_one_reader():
     assert order == [EXAMPLE] and "only one of the readers" in question
 
 
+@pytest.mark.parametrize(("sure", "stands"), [((0.95, 0.65), True), ((0.95, 0.55), False), ((0.85, 0.85), False), ((0.95, 0.95, 0.1), True)])
+def test_readers_that_agree_must_be_sure(sure, stands):
+    order, question = decide([reading(name, EXAMPLE, c) for name, c in zip("abc", sure)], [])
+    assert order == [EXAMPLE] and (question is None) is stands
+
+
 @pytest.mark.parametrize("corrects", [True, False])
 def test_a_barcode_confirms_a_reader_and_alone_only_with_error_correction(corrects):
     assert decide([reading("a", EXAMPLE)], [code(EXAMPLE, corrects)]) == ([EXAMPLE], None)

@@ -218,7 +218,7 @@ def _work(connection: Connection, setup: Setup) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)   # Ctrl-C ends the session, which then ends this
     use_shop_lexicon(setup.lexicon)
     keep_in(setup.data_dir / "language")
-    _spare_memory()
+    spare_memory()
     try:
         equipment = shop_equipment(setup.data_dir)
         engines = setup.engines()
@@ -370,7 +370,7 @@ def _something() -> np.ndarray:
     return load_clip(min(clips, key=lambda path: (path.stat().st_size, path.name))).samples
 
 
-def _spare_memory() -> None:
+def spare_memory() -> None:
     """The listeners' threads share one heap of the C library instead of growing one each: a fifth less memory, measured with both of them."""
     if sys.platform == "linux":
         with contextlib.suppress(OSError, AttributeError):
