@@ -11,6 +11,7 @@ from hoodnote.capture.audio import load_clip
 from hoodnote.capture.speech.endpoint import FRAME, FRAME_S, LONGEST_S, Endpointer, Patience, voice_detector
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.capture.speech.tones import RATE, tone
+from hoodnote.capture.speech.voiced import voiced
 from hoodnote.resources import folder
 from tests.bench.noise import shop_noise
 
@@ -64,8 +65,41 @@ def test_rapid_utterances_come_in_order_and_all_of_them():
     assert all(a.start_s < b.start_s for a, b in zip(found, found[1:]))
 
 
+@pytest.mark.parametrize("block", [160, 800])
+def test_in_a_pause_the_utterance_is_known_as_it_will_be_and_a_pause_that_speech_ends_is_none(block):
+    sound = np.concatenate([silence(1), speech(0.6), silence(0.25), speech(0.5), silence(2)])
+    endpointer, early, out = Endpointer(loud), {}, []
+    for i in range(0, len(sound), block):
+        out += endpointer.push(sound[i:i + block])
+        if (u := endpointer.if_over()) is not None:
+            assert endpointer.heard_s - u.speech_end_s >= 0.15
+            early.setdefault(u.speech_end_s, []).append(u)
+    (only,) = out
+    first, second = early.values()
+    assert all(np.array_equal(u.samples, only.samples) and u.start_s == only.start_s for u in second)
+    assert {len(u.samples) for u in first} == {len(first[0].samples)} and len(first[0].samples) < len(only.samples)
+    assert second[0].end_s < 2.6 < only.speech_end_s + 0.3
+
+
+def test_pause_with_a_knock_in_it_stays_with_the_clip_whole():
+    """The model takes the knock for no speech; by its loudness it could be some."""
+    def deaf_after(frames, seen=[]):   # noqa: B006
+        return lambda frame: seen.append(1) or (loud(frame) if len(seen) < frames else 0.0)
+
+    sound = np.concatenate([silence(1), speech(0.8), silence(0.22), speech(0.1), silence(1)])
+    endpointer, early, out = Endpointer(deaf_after(round(2.0 / FRAME_S))), [], []
+    for i in range(0, len(sound), 512):
+        out += endpointer.push(sound[i:i + 512])
+        early += [u] if (u := endpointer.if_over()) is not None else []
+    (only,) = out
+    assert early and all(len(u.samples) < len(only.samples) for u in early)
+    assert only.end_s - only.speech_end_s >= 0.4
+
+
 def test_knock_is_no_utterance():
     assert cut(silence(1), speech(0.06), silence(2)) == []
+    endpointer = Endpointer(loud)
+    assert all(not endpointer.push(piece) and endpointer.if_over() is None for piece in np.split(np.concatenate([silence(1), speech(0.09), silence(2.91)]), 50))
 
 
 def test_what_is_being_said_at_the_end_of_the_stream_is_kept():
@@ -119,6 +153,23 @@ def test_tone_begins_no_utterance_but_a_word_over_it_is_kept_whole():
 
 
 # the voice activity model itself
+
+def test_what_is_known_in_the_pause_of_real_clips_is_what_is_kept_and_holds_all_that_is_voiced():
+    for path in CLIPS:
+        sound = np.concatenate([silence(0.6), load_clip(path).samples, silence(1.5)])
+        whole = [u for u, _ in cut(sound, detector=voice_detector(), patience=Patience(after_s=9.0))]
+        endpointer, early, kept = Endpointer(voice_detector()), {}, []
+        for i in range(0, len(sound), 800):
+            kept += endpointer.push(sound[i:i + 800])
+            if (u := endpointer.if_over()) is not None:
+                early[u.speech_end_s] = u.samples
+        assert [np.array_equal(early[u.speech_end_s], u.samples) for u in kept] == [True] * len(whole), path.name
+        for short, long in zip(kept, whole):
+            a, b = voiced(short.samples), voiced(long.samples)
+            assert a.start_s == pytest.approx(b.start_s, abs=0.021) and a.spoken_s == pytest.approx(b.spoken_s, abs=0.1)
+            assert len(short.samples) < len(long.samples) and a.end_s > b.end_s - 0.15      # of its margin of 0.3 s
+
+
 
 CLIPS = sorted((folder("sample_media") / "clips").glob("*"))[:6]
 

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -104,8 +105,12 @@ class Here:
 
     def __init__(self, store, job, engines):
         self.store, self.job, self.engines, self.out, self.seen = store, job, engines, [Ready(("one", "two"))], []
+        self.early = []
 
     busy = False
+
+    def ahead(self, clip):
+        self.early.append(clip)
 
     def begin(self, capture):
         samples = load_clip(self.store.media_path(capture.sha256)).samples      # it is on disk before it is heard
@@ -240,6 +245,40 @@ def test_clip_that_was_kept_is_the_sound_that_came(tmp_path):
     assert load_clip(tmp_path / "a.wav").samples == pytest.approx(word(50), abs=1e-4)
 
 
+def test_what_is_heard_in_a_pause_is_the_clip_that_is_kept_and_a_pause_within_it_is_dropped(store, job):
+    sound = np.concatenate([quiet(), word(10), quiet(0.3), word(10), quiet(), word(50), quiet(), word(20), quiet(), word(15), quiet()])
+    mic, face = Tape(sound, block=512), Told()
+    ears = Here(store, job, live_engines.quick())
+    session = Session(store, job, mic, pytest.fail, Endpointer(loud), ears, face)
+    while mic.at < len(mic.sound) and session.step():
+        pass
+    session.finish()
+    kept = [store.media_path(c.sha256).read_bytes() for c in store.captures(job)]
+    assert len(ears.early) == 4 and ears.early[1:] == kept                 # the last one was said while it was paused
+    assert len(ears.early[0]) < len(ears.early[1])
+    assert values(store, job) == [30, 210]
+
+
+def test_stuck_open_microphone_for_an_hour_keeps_every_minute_with_flat_memory(store, job):
+    """A roar that the voice activity model takes for speech."""
+    class Endless(Tape):
+        def read(self):
+            self.at += SAMPLE_RATE
+            return Sound(self.sound[self.at % len(self.sound):][:SAMPLE_RATE], 0.2, 0.0)
+
+    mic = Endless(np.random.default_rng(8).normal(0, 0.01, 61 * SAMPLE_RATE).astype(np.float32))      # no second minute begins as the first
+    session = Session(store, job, mic, pytest.fail, Endpointer(lambda frame: 1.0), Here(store, job, live_engines.quick()), Told())
+    for second in range(3600):
+        session.step()
+        if second == 600:
+            before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    session.finish()
+    lengths = [(store.media_path(c.sha256).stat().st_size - 44) / 2 / SAMPLE_RATE for c in store.captures(job)]
+    assert sum(lengths) == pytest.approx(3600, abs=1) and max(lengths) <= 30
+    assert session.left == 0 and store.pending(job) == []
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 30_000     # kB; what came after is 200 MB
+
+
 # the hearing process
 
 def ears(tmp_path, job, engines) -> Hearing:
@@ -298,6 +337,74 @@ def test_hearing_process_tells_what_is_heard_so_far_and_records_nothing_of_it(tm
         hearing.close()
     assert told == ["8000 samples", "16000 samples", "8000 samples"]
     assert values(store, job) == [30] and len(store.captures(job)) == 1
+
+
+def test_clip_heard_ahead_is_not_heard_again_and_one_that_differs_is(tmp_path, store, job):
+    hearing = ears(tmp_path, job, live_engines.afresh)         # low side 21 at the start, 22 for what is heard next, and so on
+    try:
+        messages(hearing, Ready)
+        hearing.ahead(wav(spoken(10)))
+        deadline = time.monotonic() + 1.0
+        while time.monotonic() < deadline:
+            assert hearing.poll(0.1) == [] and not hearing.busy
+        assert store.entries(job) == [] and store.captures(job) == []
+        hearing.begin(kept(store, job, 10))
+        assert messages(hearing, Result).taken.entries[0].statement.value == 22
+        hearing.begin(kept(store, job, 10))                    # the same sound again is another clip
+        assert messages(hearing, Result).taken.entries[0].statement.value == 23
+        hearing.ahead(wav(spoken(15)))
+        time.sleep(0.5)                                        # until it is heard, as the 24
+        hearing.begin(kept(store, job, 10))
+        assert messages(hearing, Result).taken.entries[0].statement.value == 25
+    finally:
+        hearing.close()
+    assert values(store, job) == [22, 23, 25]
+
+
+def test_listeners_that_break_down_over_what_was_heard_ahead_cost_no_other_clip(tmp_path, store, job):
+    hearing = ears(tmp_path, job, live_engines.quick)
+    try:
+        messages(hearing, Ready)
+        hearing.ahead(wav(spoken(40)))
+        time.sleep(0.5)                                        # it is being heard: speech went on, and the clip is another
+        hearing.begin(kept(store, job, 10))
+        assert messages(hearing, Result).taken.entries[0].statement.value == 30
+        hearing.ahead(wav(spoken(40)))
+        broken = kept(store, job, 40)
+        hearing.begin(broken)
+        assert "kept" in messages(hearing, Result).problem
+        hearing.begin(kept(store, job, 50))
+        assert messages(hearing, Result).taken.entries[0].statement.value == 210
+    finally:
+        hearing.close()
+    assert values(store, job) == [30, 210] and [c.id for c in store.pending(job)] == [broken.id]
+
+
+def test_two_hundred_rapid_utterances_are_heard_in_order_and_the_listeners_stay_as_large(tmp_path, store, job):
+    """Given faster than they can be heard, so that they queue. Every tenth is a reading."""
+    said = ([35] * 9 + [10]) * 10 + ([35] * 9 + [50]) * 10
+    hearing, face = ears(tmp_path, job, live_engines.quick), Told()
+    mic = Tape(np.concatenate([x for h in said for x in (word(h, 0.3), quiet(0.62))] + [quiet()]), block=3200)
+    session, sizes = Session(store, job, mic, pytest.fail, Endpointer(loud), hearing, face), []
+    give_up = time.monotonic() + 200
+    try:
+        while len(session.tally.latencies) < len(said) and time.monotonic() < give_up:
+            session.step(0.01)
+            if len(session.tally.latencies) >= 50 + 10 * len(sizes):
+                sizes.append(_resident_mb(hearing))
+        session.finish()
+    finally:
+        hearing.close()
+    captures = store.captures(job)
+    told = [t.capture.id for kind, t in face.said if kind in ("taken", "not understood")]
+    assert len(captures) == len(said) and told == [c.id for c in captures] and store.pending(job) == []
+    assert values(store, job) == [30] * 10 + [210] * 10
+    assert max(sizes) - sizes[0] < 30, sizes
+
+
+def _resident_mb(hearing: Hearing) -> float:
+    text = Path(f"/proc/{hearing.process_id}/status").read_text()
+    return int(next(line for line in text.splitlines() if line.startswith("VmRSS")).split()[1]) / 1024
 
 
 @pytest.mark.parametrize("streams", [True, False])

@@ -56,11 +56,11 @@ def test_command_takes_what_is_said_until_the_job_is_closed(bay, capsys):
 
 
 def test_interrupted_command_keeps_what_was_said_and_ends_cleanly(bay, capsys, monkeypatch):
-    def step(session, steps=[], whole=Session.step):   # noqa: B006
+    def step(session, wait_s, steps=[], whole=Session.step):   # noqa: B006
         steps.append(1)
         if session.tally.utterances == 2 and session.ready:
             raise KeyboardInterrupt
-        return whole(session)
+        return whole(session, wait_s)
 
     monkeypatch.setattr(Session, "step", step)
     monkeypatch.setattr(Session, "finish", partialmethod(Session.finish, wait_s=60.0))     # a busy machine is not what is tested here

@@ -8,7 +8,8 @@ Needs Linux with libportaudio2. Development voices: nothing is scored here.
 from __future__ import annotations
 
 import argparse
-import resource
+import hashlib
+import os
 import tempfile
 import time
 from functools import partial
@@ -35,6 +36,7 @@ def main() -> None:
     parser.add_argument("--rate", type=int, default=48_000)
     parser.add_argument("--gap", type=float, default=2.5, help="seconds between utterances")
     parser.add_argument("--snr", type=float, default=25.0)
+    parser.add_argument("--longer", type=float, default=3.0, help="seconds to wait for answers after the last word")
     args = parser.parse_args()
     spoken = [u for u in utterances(3 * args.count, 77) if not isinstance(u.statements[0], Control)][:args.count]
     pieces = [np.zeros(3 * RATE, np.float32)]
@@ -51,24 +53,40 @@ def main() -> None:
         ears = Hearing(Setup(Path(folder) / "data", job, partial(_engines, None, Path(folder))))
         microphone = Paced(device)
         session = Session(store, job, microphone, lambda: microphone, Endpointer(voice_detector()), ears, Screen(job, plain=True, quiet=True))
-        ready = None
-        while time.monotonic() - begun < seconds + 3:
-            session.step()
+        ahead, send, first, ready = [], ears.ahead, None, None
+        ears.ahead = lambda clip: (ahead.append(hashlib.sha256(clip).hexdigest()), send(clip))
+        before = _processor_s(ears.process_id)
+        while time.monotonic() - begun < seconds + args.longer:
+            session.step(0.02)
             if session.ready and ready is None:
-                ready = time.monotonic() - begun
-            time.sleep(0.02)
-        cpu = time.process_time()
-        pid = ears._process.pid
-        listeners = int(next(x for x in Path(f"/proc/{pid}/status").read_text().splitlines() if x.startswith("VmHWM")).split()[1]) / 1024
+                ready, loaded = time.monotonic() - begun, _processor_s(ears.process_id)
+            if session.tally.latencies and first is None:
+                first = time.monotonic() - begun
+        spent, cpu = _processor_s(ears.process_id), time.process_time()
+        listeners, own = _own_mb(ears.process_id), _own_mb(os.getpid())
         session.finish()
         ears.close()
+        clips = [c.sha256 for c in store.captures(job)]
     t = session.tally
-    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(*(f"   said: {u.text}" for u in spoken), sep="\n")
     print(f"{args.count} spoken, {t.utterances} kept, {t.not_understood} not understood; listeners ready after {ready or float('nan'):.1f} s; "
+          f"first answer after {first or float('nan'):.1f} s; "
           f"last word to answer: median {np.median(t.latencies):.2f} s, 95 % {np.quantile(t.latencies, 0.95):.2f} s")
+    print(f"{len(ahead)} pauses were heard ahead, {len(set(ahead) & set(clips))} of {len(clips)} clips were answered from it; processor time of the listeners "
+          f"{loaded - before:.1f} s to load, then {(spent - loaded) / max(1, len(clips)):.2f} s a clip; load of the machine {os.getloadavg()[0]:.1f}")
     print(f"device {microphone.rate} Hz x {microphone.channels}; blocks {microphone.blocks}, dropped {t.dropped}, overflows {t.overflows}; "
-          f"memory {own:.0f} MB here, {listeners:.0f} MB listeners; {cpu / seconds:.2f} of a core here")
+          f"memory of their own {own:.0f} MB here, {listeners:.0f} MB listeners; {cpu / seconds:.2f} of a core here")
+
+
+def _processor_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _own_mb(pid: int) -> float:
+    """Resident and shared with no other process."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    return sum(int(line.split()[1]) for line in lines if line.startswith("Private_")) / 1024
 
 
 if __name__ == "__main__":

@@ -68,10 +68,10 @@ def _listen(args: argparse.Namespace) -> None:
         from hoodnote.intake.live import Session
         from hoodnote.jobs.place import data_dir
 
-        microphone = _microphone(args.device, again=False)   # before the listeners, which take seconds to load
         face = Screen(job, plain=args.plain or not sys.stdout.isatty(), quiet=args.quiet)
         ears = Hearing(Setup(data_dir(args.data), job, partial(_engines, args.model, models_dir(args)), lexicon_path(args.lexicon, args.data)))
-        try:
+        try:                                                 # the listeners load for seconds; the rest is got ready beside them
+            microphone = _microphone(args.device, again=False)
             session = Session(store, job, microphone, partial(_microphone, args.device, again=True), Endpointer(voice_detector()), ears, face)
             face.line(f"job {job.work_order}: speak when it says listening; \"stop listening\" pauses, \"close job\" or Ctrl-C ends")
             try:
@@ -86,8 +86,8 @@ def _listen(args: argparse.Namespace) -> None:
 
 
 def _run(session: Session) -> None:
-    while session.step():
-        time.sleep(_TICK_S)
+    while session.step(_TICK_S):
+        pass
 
 
 def _summary(session: Session, job: Job) -> str:

@@ -18,7 +18,9 @@ from hoodnote.statements.model import Control
 if TYPE_CHECKING:
     import numpy as np
 
+    from hoodnote.intake.listening import Gathered
     from hoodnote.jobs.store import Capture, Job, Store
+    from hoodnote.readings.decision import Decision
 
 
 def hear_clip(store: Store, job: Job, path: Path, engines: Sequence[Recognizer]) -> Taken:
@@ -32,14 +34,15 @@ def hear_clip(store: Store, job: Job, path: Path, engines: Sequence[Recognizer])
 
 
 def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, engines: Sequence[Recognizer],
-                 ask_unheard: bool = True) -> Taken:
+                 ask_unheard: bool = True, heard: tuple[Decision, Gathered] | None = None) -> Taken:
     """Hear a clip that is already kept; `samples` is float32 mono at 16 kHz.
 
     ask_unheard: make a question of a clip that nobody understood. Not when the speaker is there to say it again.
+    heard: what `listen` made of these very samples, where that is known already.
     """
     if not engines:
         raise HoodnoteError("no recognizer is available; run 'hoodnote engines' to see why, the clip is kept for 'hoodnote resume'")
-    decision, gathered = listen(engines, samples, job.units)
+    decision, gathered = heard or listen(engines, samples, job.units)
     accounts = decision.accounts
     if (note := freenote.instead(store, job, capture, samples, engines, accounts)) is not None:
         return note

@@ -10,12 +10,16 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import hashlib
 import multiprocessing
+import queue
 import signal
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,11 +32,14 @@ if TYPE_CHECKING:
     from hoodnote.capture.speech.recognizer import Recognizer, Streamer
     from hoodnote.checks.equipment import Equipment
     from hoodnote.checks.model import Finding
+    from hoodnote.intake.listening import Gathered
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Capture, Job
+    from hoodnote.readings.decision import Decision
 
 
 _M_ARENA_MAX = -8     # of mallopt(3)
+_IDLE_S = 0.5         # without a task, after which what may be needed later is loaded
 
 
 @dataclass(frozen=True)
@@ -57,6 +64,13 @@ class SoFar:
 
     samples: np.ndarray
     begins: bool
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """A whole clip, as it will be kept should it turn out to be one. It is heard and not answered."""
+
+    clip: bytes
 
 
 @dataclass(frozen=True)
@@ -106,7 +120,8 @@ class Hearing:
     def __init__(self, setup: Setup):
         self._setup = setup
         self._context = multiprocessing.get_context("spawn")   # a fork would take the sound library's threads along
-        self._at: int | None = None          # the capture being heard; 0 for a `wake`
+        self._at: Capture | np.ndarray | None = None     # what is being heard; the samples of a `wake`
+        self._ahead: str | None = None       # SHA-256 of what was sent ahead since the last answer
         self._was_ready = False
         self._start()
 
@@ -117,21 +132,30 @@ class Hearing:
         theirs.close()
 
     @property
+    def process_id(self) -> int:
+        return self._process.pid
+
+    @property
     def busy(self) -> bool:
         return self._at is not None
 
     def begin(self, capture: Capture) -> None:
-        self._at = capture.id
+        self._at = capture
         self._send(capture)
 
     def wake(self, samples: np.ndarray) -> None:
         """While paused: are these the words that end the pause? Nothing of them is kept or recorded."""
-        self._at = 0
+        self._at = samples
         self._send(samples)
 
     def along(self, samples: np.ndarray, begins: bool) -> None:
         """More of what is being spoken; answered by one `Partly`, or by nothing should the process die. Nothing of it is recorded."""
         self._send(SoFar(samples, begins))
+
+    def ahead(self, clip: bytes) -> None:
+        """Hear this already: `begin` of a capture of the same SHA-256 is then answered at once. Any other task makes it void."""
+        self._ahead = hashlib.sha256(clip).hexdigest()
+        self._send(Ahead(clip))
 
     def _send(self, task: object) -> None:
         try:
@@ -149,7 +173,7 @@ class Hearing:
                     raise HoodnoteError(message.problem)
                 self._was_ready |= isinstance(message, Ready)
                 if isinstance(message, (Result, Woken)):
-                    self._at = None
+                    self._at = self._ahead = None
                 out.append(message)
         except (EOFError, OSError):
             out += self._again()
@@ -158,6 +182,7 @@ class Hearing:
     def _again(self) -> list[Message]:
         self._process.join(1.0)
         at, self._at = self._at, None
+        ahead, self._ahead = self._ahead, None
         self._connection.close()
         if not self._was_ready:
             raise HoodnoteError("the listeners break down before they have begun; run 'hoodnote engines' to see what they lack")
@@ -165,14 +190,17 @@ class Hearing:
         self._start()
         if at is None:
             return []
-        if at == 0:
+        if isinstance(at, np.ndarray):
             return [Woken(False)]
-        return [Result(at, None, "the listeners broke down over this clip; it is kept for 'hoodnote resume', say it again")]
+        if ahead not in (None, at.sha256):       # it may have been over that, which nobody will hear of
+            self.begin(at)
+            return []
+        return [Result(at.id, None, "the listeners broke down over this clip; it is kept for 'hoodnote resume', say it again")]
 
     def close(self) -> None:
         """What is being heard is finished first, for a few seconds; else it is left for `hoodnote resume`."""
         self._send(None)
-        self._process.join(5.0)
+        self._process.join(5.0 if self._was_ready else 0.0)
         if self._process.is_alive():
             self._process.terminate()
             self._process.join(1.0)
@@ -198,11 +226,23 @@ def _work(connection: Connection, setup: Setup) -> None:
         connection.send(Broken(str(problem)))
         return
     follower = next((e for e in engines if isinstance(e, Streamer)), None)
-    following = None
+    following, ahead = None, None
+    tasks = _Tasks(connection)
     connection.send(Ready(tuple(e.name for e in engines), follower is not None))
-    threading.Thread(target=_load_checks, daemon=True).start()
+    later = [partial(engine.recognize, _something(), 1) for engine in engines[2:]]     # asked only where the first two leave a doubt
+    later.append(partial(_load_checks, equipment, setup.job.units))
     with Store.open(setup.data_dir) as store:
-        while (task := _next(connection)) is not None:
+        while True:
+            try:
+                task = tasks.next(_IDLE_S if later else None)
+            except queue.Empty:
+                _try(later.pop(0))
+                continue
+            if task is None:
+                return
+            if isinstance(task, Ahead):
+                ahead = _listen_ahead(task.clip, engines, setup.job.units)
+                continue
             if isinstance(task, SoFar):
                 following = _Following(follower) if task.begins else following
                 connection.send(Partly(following.more(task.samples) if following else ""))
@@ -211,7 +251,8 @@ def _work(connection: Connection, setup: Setup) -> None:
             if isinstance(task, np.ndarray):
                 connection.send(Woken(_is_resume(engines, task, setup.job.units)))
                 continue
-            result = _hear(store, setup.job, task, engines)
+            result = _hear(store, setup.job, task, engines, ahead if ahead and ahead.sha256 == task.sha256 else None)
+            ahead = None
             connection.send(result)
             if result.taken is not None and result.taken.entries:
                 connection.send(Checked(task.id, _findings(store, setup.job, result.taken, equipment)))
@@ -237,20 +278,59 @@ class _Following:
             return ""
 
 
-def _next(connection: Connection) -> Capture | np.ndarray | SoFar | None:
-    try:
-        return connection.recv()
-    except EOFError:
+class _Tasks:
+    """What is sent is taken out of the pipe at once: a full one would keep the session waiting."""
+
+    def __init__(self, connection: Connection):
+        self._queue: queue.SimpleQueue[Capture | np.ndarray | SoFar | Ahead | None] = queue.SimpleQueue()
+        threading.Thread(target=self._take, args=(connection,), daemon=True).start()
+
+    def _take(self, connection: Connection) -> None:
+        try:
+            while True:
+                self._queue.put(connection.recv())
+        except (EOFError, OSError):
+            self._queue.put(None)
+
+    def next(self, wait_s: float | None) -> Capture | np.ndarray | SoFar | Ahead | None:
+        """None: it is over. Raises queue.Empty when nothing comes for `wait_s`."""
+        task = self._queue.get(timeout=wait_s)
+        while isinstance(task, Ahead) and not self._queue.empty():      # either it was no end, or the clip itself is there
+            task = self._queue.get()
+        return task
+
+
+@dataclass(frozen=True)
+class _HeardAhead:
+    sha256: str                              # of the clip
+    samples: np.ndarray
+    heard: tuple[Decision, Gathered]
+
+
+def _listen_ahead(clip: bytes, engines: Sequence[Recognizer], units: str) -> _HeardAhead | None:
+    """None when it cannot be heard; what is wrong with it is told when it has become a kept clip."""
+    from hoodnote.capture.audio import load_clip
+    from hoodnote.intake.listening import listen
+
+    if not engines:
         return None
+    with tempfile.TemporaryDirectory(prefix="hoodnote-") as folder:
+        path = Path(folder) / "clip.wav"
+        path.write_bytes(clip)
+        try:
+            samples = load_clip(path).samples
+            return _HeardAhead(hashlib.sha256(clip).hexdigest(), samples, listen(engines, samples, units))
+        except Exception:   # noqa: BLE001 - engines raise their own classes
+            return None
 
 
-def _hear(store, job: Job, capture: Capture, engines: Sequence[Recognizer]) -> Result:
+def _hear(store, job: Job, capture: Capture, engines: Sequence[Recognizer], ahead: _HeardAhead | None) -> Result:
     from hoodnote.capture.audio import load_clip
     from hoodnote.intake.hear import hear_capture
 
     try:
-        samples = load_clip(store.media_path(capture.sha256)).samples
-        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=False))
+        samples = ahead.samples if ahead else load_clip(store.media_path(capture.sha256)).samples
+        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=False, heard=ahead.heard if ahead else None))
     except HoodnoteError as problem:
         if engines:
             store.finish(capture, "failed", str(problem))
@@ -284,7 +364,8 @@ def _something() -> np.ndarray:
     from hoodnote.capture.audio import load_clip
     from hoodnote.resources import folder
 
-    return load_clip(min((folder("sample_media") / "clips").glob("*.wav"))).samples
+    clips = (folder("sample_media") / "clips").glob("*.wav")
+    return load_clip(min(clips, key=lambda path: (path.stat().st_size, path.name))).samples
 
 
 def _spare_memory() -> None:
@@ -294,5 +375,20 @@ def _spare_memory() -> None:
             ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
-def _load_checks() -> None:
-    import CoolProp.CoolProp   # noqa: F401 - takes a second; the first check would wait for it
+def _load_checks(equipment: Equipment, units: str) -> None:
+    """The first check would wait a second for its libraries and tables."""
+    import CoolProp.CoolProp   # noqa: F401
+
+    from hoodnote.checks import evaluate, implausible
+    from hoodnote.readings.timeline import build
+    from hoodnote.statements.parser import parse
+
+    nothing = build([])
+    implausible(parse("low side thirty".split(), units)[0], nothing, units, equipment)
+    evaluate(nothing, equipment, units)
+
+
+def _try(load: Callable[[], object]) -> None:
+    """What does not load now is tried again, and its failure told, when it is needed."""
+    with contextlib.suppress(Exception):
+        load()

@@ -50,6 +50,7 @@ class Ears(Protocol):
     def begin(self, capture: Capture) -> None: ...
     def wake(self, samples: np.ndarray) -> None: ...
     def along(self, samples: np.ndarray, begins: bool) -> None: ...
+    def ahead(self, clip: bytes) -> None: ...
     def poll(self, wait_s: float = 0.0) -> list[Message]: ...
 
 
@@ -83,7 +84,11 @@ class Tally:
 
 
 class Session:
-    """Call `step` again and again; False when the job was closed by voice. `open_again` finds the microphone after it was lost."""
+    """Call `step` again and again; False when the job was closed by voice. `open_again` finds the microphone after it was lost.
+
+    What was said before a pause is heard while the pause lasts. That is known to the listeners alone: nothing of it is told or recorded
+    unless the pause was the end, the clip is kept, and it is the same to the byte.
+    """
 
     def __init__(self, store: Store, job: Job, microphone: Microphone, open_again: Callable[[], Microphone], endpointer: Endpointer, ears: Ears, face: Face,
                  clock: Callable[[], float] = time.monotonic):
@@ -98,18 +103,22 @@ class Session:
         self._nothing_s = 0.0                 # of digital silence so far
         self._along = 0                       # frames of the utterance being spoken that were heard along
         self._along_asked = False
+        self._ahead = -1.0                    # end of the speech that was given to the listeners ahead of the end of its pause
         self.paused, self.ready, self.streams, self.finished = False, False, False, False
         self.tally = Tally()
 
-    def step(self) -> bool:
+    def step(self, wait_s: float = 0.0) -> bool:
+        """`wait_s`: at most so long is waited for a word from the listeners."""
         sound = self._listen()
         self._watch_for_silence(sound)
         for utterance in self._endpointer.push(sound.samples) if len(sound.samples) else ():
             self._utterance(utterance)
-        for message in self._ears.poll():
+        for message in self._ears.poll(wait_s):
             self._message(message)
         self._feed()
-        self._hear_along()
+        over = self._endpointer.if_over()
+        self._hear_ahead(over)
+        self._hear_along(over is not None)
         self._face.level(self._state(), sound.level, len(self._waiting))
         return not (self.finished and not self._waiting and not self._ears.busy)
 
@@ -204,14 +213,22 @@ class Session:
             self._at_wake = self._words.popleft()
             self._ears.wake(self._at_wake.samples)
 
-    def _hear_along(self) -> None:
+    def _hear_ahead(self, over: Utterance | None) -> None:
+        if over is None or self.paused or self.finished or not self.ready or self._waiting or self._ears.busy:
+            return
+        if over.speech_end_s != self._ahead:
+            self._ahead = over.speech_end_s
+            self._ears.ahead(wav(over.samples))
+
+    def _hear_along(self, pausing: bool) -> None:
         """What is being spoken is shown as it is heard, as long as that keeps no clip waiting."""
         frames = self._endpointer.current
         if len(frames) < self._along:
             self._along = 0
             if not self._waiting and not self._ears.busy:      # it was a knock: no answer will take the text away
                 self._face.partly("")
-        if self.streams and not (self._along_asked or self.paused or self._ears.busy) and len(frames) >= self._along + _ALONG_FRAMES:
+        may = self.streams and not (pausing or self._along_asked or self.paused or self._ears.busy)
+        if may and len(frames) >= self._along + _ALONG_FRAMES:
             more = frames[self._along:self._along + _MOST_ALONG]
             self._ears.along(np.concatenate(more), begins=self._along == 0)
             self._along, self._along_asked = self._along + len(more), True

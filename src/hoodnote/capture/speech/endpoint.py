@@ -6,6 +6,7 @@ Whether a frame holds speech is the voice activity model's word (Silero's, insid
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
+from hoodnote.capture.speech.voiced import speaks_after
 
 FRAME = 512                            # samples that the model judges at once, 32 ms
 FRAME_S = FRAME / SAMPLE_RATE
@@ -31,6 +33,7 @@ class Patience:
     start_frames: int = 3              # that many of the last four begin an utterance
     before_s: float = 0.45             # kept from before its first frame of speech
     silence_s: float = 0.4             # without speech ends it
+    after_s: float = 0.15              # of it stay with the utterance, unless more of it stands out as speech by its loudness
     least_s: float = 0.13              # of speech; less is a knock
 
 
@@ -63,6 +66,7 @@ class Endpointer:
         self._recent: deque[bool] = deque(maxlen=4)
         self._speech: list[np.ndarray] = []      # frames of the utterance that is being spoken
         self._spoken: list[bool] = []            # which of them hold speech
+        self._after = math.ceil(patience.after_s / FRAME_S)
         self._frames = 0
         self._muted_until = 0
 
@@ -79,6 +83,14 @@ class Endpointer:
     def current(self) -> list[np.ndarray]:
         """Frames of the utterance that is being spoken; what a listener that hears along may take."""
         return self._speech
+
+    def if_over(self) -> Utterance | None:
+        """In a pause of `after_s` and more: the utterance that comes of it, sample for sample, should the pause turn out to be its end
+        and be quiet. None while somebody speaks or nobody has spoken."""
+        last = self._last_spoken()
+        if not self._speech or len(self._speech) < last + 1 + self._after or not self._is_utterance(self._spoken):
+            return None
+        return self._utterance(self._speech[:last + 1 + self._after], self._frames - len(self._speech), last, cut=False)
 
     def mute(self, seconds: float) -> None:
         """Our own tone is about to sound: it begins no utterance. The sound itself is kept, so a word spoken over it is not lost."""
@@ -129,9 +141,15 @@ class Endpointer:
         last = self._last_spoken()
         self._before.extend(frames[-(self._before.maxlen or 0):])   # what is said next may begin in this silence
         self._speech, self._spoken = [], []
-        if sum(spoken) * FRAME_S < self._patience.least_s:
+        if not self._is_utterance(spoken):
             return None
-        return self._utterance(frames, self._frames - length, last, cut=False)
+        start, short = self._frames - length, last + 1 + self._after
+        if short < length and not speaks_after(np.concatenate(frames), short * FRAME_S):
+            frames = frames[:short]
+        return self._utterance(frames, start, last, cut=False)
+
+    def _is_utterance(self, spoken: list[bool]) -> bool:
+        return sum(spoken) * FRAME_S >= self._patience.least_s
 
     def _cut(self) -> Utterance:
         """The first part up to the quietest third of a second of its second half; the rest goes on."""

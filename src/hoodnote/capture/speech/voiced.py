@@ -41,6 +41,22 @@ class Voiced:
 
 def voiced(samples: np.ndarray) -> Voiced | None:
     """Where somebody speaks in the clip; None when nothing stands out as speech."""
+    spoken = _spoken_frames(samples)
+    if spoken is None:
+        return None
+    frame_s = FRAME / SAMPLE_RATE
+    return Voiced(max(0.0, spoken[0] * frame_s - _MARGIN_S), min(len(samples) / SAMPLE_RATE, (spoken[-1] + 1) * frame_s + _MARGIN_S),
+                  len(spoken) * frame_s)
+
+
+def speaks_after(samples: np.ndarray, at_s: float) -> bool:
+    """Does anything in the clip stand out as speech later than `at_s`?"""
+    spoken = _spoken_frames(samples)
+    return spoken is not None and (spoken[-1] + 1) * FRAME / SAMPLE_RATE > at_s
+
+
+def _spoken_frames(samples: np.ndarray) -> np.ndarray | None:
+    """Numbers of the frames that stand out as speech; None when none does."""
     loud = loudness_db(samples)
     if len(loud) < 5:
         return None
@@ -48,10 +64,7 @@ def voiced(samples: np.ndarray) -> Voiced | None:
     if top < _QUIETEST_DBFS or top - quiet < _LEAST_SWING_DB:
         return None
     quiet = max(quiet, top - _DEEPEST_DB)
-    spoken = np.flatnonzero(loud > quiet + _SHARE * (top - quiet))
-    frame_s = FRAME / SAMPLE_RATE
-    return Voiced(max(0.0, spoken[0] * frame_s - _MARGIN_S), min(len(samples) / SAMPLE_RATE, (spoken[-1] + 1) * frame_s + _MARGIN_S),
-                  len(spoken) * frame_s)
+    return np.flatnonzero(loud > quiet + _SHARE * (top - quiet))
 
 
 def pieces(samples: np.ndarray, shortest_s: float, longest_s: float) -> list[tuple[int, int]]:
