@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import random
 import sqlite3
 import subprocess
@@ -172,3 +173,40 @@ def test_clock_jumps_do_not_change_the_order_of_what_was_recorded(store, job, mo
     assert store.captures(job) == store.pending(job) == captures
     acts = [store.add_act(job, "Ada", "technician", "sent", capture_id=c.id) for c in captures]
     assert store.acts(job) == acts
+
+
+def test_what_is_still_arriving_is_gone_at_the_end_and_after_a_crash_is_swept(tmp_path):
+    script = f"""
+import os, signal
+from pathlib import Path
+from hoodnote.jobs.store import Store
+store = Store.open(Path({str(tmp_path)!r}))
+store.keep_bytes(b"kept", ".jpg")
+folder = store.arriving().__enter__()
+(folder / "half.jpg").write_bytes(b"half a pho")
+(folder.parent / "incoming-left").write_bytes(b"half a cli")
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+    assert subprocess.run([sys.executable, "-c", script]).returncode == -9
+    media = tmp_path / "media"
+    with Store.open(tmp_path) as store:
+        assert store.sweep() == 0                 # another process may be writing them
+        for path in [*media.glob("incoming-*/*"), *media.glob("incoming-*")]:
+            os.utime(path, (0, 0))
+        assert store.sweep() == 2
+        kept = [p for p in media.rglob("*") if p.is_file()]
+        assert [p.read_bytes() for p in kept] == [b"kept"]
+        with store.arriving() as folder:
+            (folder / "photo.jpg").write_bytes(b"x")
+        assert not list(media.glob("incoming-*"))
+
+
+def test_entries_and_outcome_of_a_capture_are_told(store, job):
+    capture, other = sent(store, job, "delivery-1"), sent(store, job, "delivery-2", b"another")
+    assert store.outcome(capture) is None and store.entries_of(capture) == []
+    entry = store.add_entry(job, Entry(Measured("low_side", Decimal(30), "psi"), Standing.CONFIRMED, Origin("typed")), capture)
+    store.finish(capture, "failed", "too dark")
+    assert store.entries_of(capture) == [entry] and store.entries_of(other) == []
+    assert store.outcome(capture) == ("failed", "too dark")
+    store.finish(capture, "done")
+    assert store.outcome(capture) == ("done", "")

@@ -8,7 +8,8 @@ from typing import Any
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.jobs.records import Act, Capture, Job, capture_of
-from hoodnote.jobs.rows import dump
+from hoodnote.jobs.rows import dump, entry_from_row
+from hoodnote.readings.model import Entry
 
 
 def now() -> str:
@@ -41,7 +42,16 @@ class Sent:
 
     def is_pending(self, capture: Capture) -> bool:
         """True until it was handled; asked inside `together`, nobody else handles it meanwhile."""
-        return not self._rows("SELECT 1 FROM outcomes WHERE capture_id = ?", capture.id)
+        return self.outcome(capture) is None
+
+    def outcome(self, capture: Capture) -> tuple[str, str] | None:
+        """The last one, "done" or "failed" with its message; None while it is pending."""
+        rows = self._rows("SELECT state, message FROM outcomes WHERE capture_id = ? ORDER BY id DESC LIMIT 1", capture.id)
+        return (rows[0]["state"], rows[0]["message"]) if rows else None
+
+    def entries_of(self, capture: Capture) -> list[Entry]:
+        """What a capture came to, superseded included; and what it made a question of, that had stood."""
+        return [entry_from_row(row) for row in self._rows("SELECT * FROM entries WHERE capture_id = ? ORDER BY id", capture.id)]
 
     def _add_delivery(self, capture: Capture, delivery: str, told: dict[str, Any]) -> None:
         if not 8 <= len(delivery) <= 64 or not delivery.isascii() or not delivery.isprintable():

@@ -11,7 +11,7 @@ import re
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -117,6 +117,14 @@ class Store(Sent):
 
     def keep_bytes(self, data: bytes, suffix: str) -> KeptFile:
         return self._media.keep_bytes(data, suffix)
+
+    def arriving(self) -> AbstractContextManager[Path]:
+        """A folder for a file that is still on its way here."""
+        return self._media.arriving()
+
+    def sweep(self) -> int:
+        """Removes files that a crash left half arrived; returns how many."""
+        return self._media.sweep()
 
     @property
     def folder(self) -> Path:
