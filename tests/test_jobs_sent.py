@@ -182,7 +182,8 @@ from pathlib import Path
 from hoodnote.jobs.store import Store
 store = Store.open(Path({str(tmp_path)!r}))
 store.keep_bytes(b"kept", ".jpg")
-folder = store.arriving().__enter__()
+arriving = store.arriving()
+folder = arriving.__enter__()
 (folder / "half.jpg").write_bytes(b"half a pho")
 (folder.parent / "incoming-left").write_bytes(b"half a cli")
 os.kill(os.getpid(), signal.SIGKILL)
