@@ -169,7 +169,7 @@ def safe_stem(name: str) -> str:
     """A file's name without folders, suffix, and whatever a file system or a terminal may take amiss."""
     last = re.split(r"[/\\]", name)[-1]
     stem = last.rpartition(".")[0] or last
-    return re.sub(r"[^\w() -]", "_", stem).strip(" .")[:60] or "photo"
+    return re.sub(r"[^\w() -]", "_", stem).strip(" _-")[:60] or "photo"
 
 
 async def _receive(request: Request, shop: Shop, job: Job, sending: Sending) -> Capture:

@@ -13,7 +13,7 @@ const POLL_MS = 1000, POLL_SLOWLY_MS = 4000, SOON_MS = 30000;
 
 const waiting = await openWaiting();
 const cards = new Map();
-const sender = new Sender(waiting, main.dataset.csrf, {
+const sender = new Sender(waiting, main.querySelector("form input").value, {
   progress: (item, ratio) => { card(item).querySelector("progress").value = ratio; tell(item, ratio < 1 ? "is being sent" : "has arrived, is being kept"); },
   sent: (item, answer) => { drop(item); follow(answer.result, item.job === main.dataset.job); count(""); },
   refused: (item) => { refuse(item); count(""); },

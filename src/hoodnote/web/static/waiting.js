@@ -70,8 +70,9 @@ function post(item, csrf, progress) {
 export class Sender {
   constructor(waiting, csrf, on) {
     Object.assign(this, { waiting, csrf, on, failed: 0, timer: 0, running: null, asked: false });
-    addEventListener("online", () => this.now());
-    document.addEventListener("visibilitychange", () => document.hidden || this.now());
+    const again = () => { this.failed = 0; this.now(); };
+    addEventListener("online", again);
+    document.addEventListener("visibilitychange", () => document.hidden || again());
   }
 
   // Everything that waits, also of other jobs. One round at a time on this device, whatever pages are open.
