@@ -44,13 +44,14 @@ class Store(Sent):
         self._media = Media(data_dir / "media")
 
     @classmethod
-    def open(cls, data_dir: Path) -> Store:
-        """Creates the directory and the database when there are none, brings older ones up to date."""
+    def open(cls, data_dir: Path, *, threads: bool = False) -> Store:
+        """Creates the directory and the database when there are none, brings older ones up to date.
+        `threads`: other threads may use it as well, one at a time."""
         path = data_dir / DATABASE
         with told_plainly(path):
             data_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
             refuse_foreign(path)
-            connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
+            connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None, check_same_thread=not threads)
             try:
                 _prepare(connection, path)
                 return cls(connection, data_dir)
