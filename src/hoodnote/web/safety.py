@@ -99,7 +99,7 @@ class Gate:
                 status, text = error.status, str(error)
             else:
                 log.exception("%s %s", scope.get("method", "WebSocket"), scope["path"])
-                status, text = 500, "this went wrong in the program; the record is kept, do it again, or look into errors.log on the machine"
+                status, text = 500, "this went wrong in the program; the record is kept, do it again, or look into serve.log beside the records"
             if started:
                 raise
             await _refuse(scope, receive, finished, status, text)
