@@ -31,7 +31,7 @@ def make_app(shop: Shop) -> Starlette:
     people = People(shop.data_dir)
     rooms = (pairing, pages_jobs, pages_note, pages_history, bay, ear, camera, uploads)
     app = Starlette(
-        routes=[*(route for room in rooms for route in room.routes), Mount("/static", StaticFiles(packages=["hoodnote.web"]))],
+        routes=[*(route for room in rooms for route in room.routes), Mount("/static", StaticFiles(packages=[("hoodnote.web", "static")]))],
         middleware=[Middleware(Gate, shop, people)],
         exception_handlers={HoodnoteError: _refused, HTTPException: _status},
         lifespan=_life,

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.web.people import needs
 from hoodnote.web.photo_results import results_of
-from hoodnote.web.render import page
+from hoodnote.web.render import page, problem
 
 if TYPE_CHECKING:
     from hoodnote.web.shop import Shop
@@ -31,7 +31,7 @@ async def camera(request: Request) -> Response:
     try:
         found = await run_in_threadpool(_photos, request.app.state.shop, request.path_params["id"])
     except HoodnoteError as error:
-        return page(request, "error.html", status=404, problem=str(error))
+        return problem(request, 404, str(error))
     return page(request, "camera.html", kinds=_KINDS, places=_places(), **found)
 
 

@@ -29,7 +29,7 @@ from hoodnote.jobs.media import digest
 from hoodnote.web.people import needs
 from hoodnote.web.photo_readers import PhotoReaders
 from hoodnote.web.photo_results import results_of
-from hoodnote.web.render import page
+from hoodnote.web.render import page, problem
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette
@@ -94,9 +94,9 @@ async def send_photo(request: Request) -> Response:
             raise _too_large()
         capture = await _receive(request, shop, job, sending)
     except Refused as refused:
-        return JSONResponse({"problem": str(refused)}, refused.status)
+        return problem(request, refused.status, str(refused))
     except ClientDisconnect:
-        return JSONResponse({"problem": "the sending was cut off; it is sent again"}, 408)
+        return problem(request, 408, "the sending was cut off; it is sent again")
     request.app.state.photo_readers.take_up(job, capture)
     request.app.state.hub.tell(job.id, "entries")
     return JSONResponse({"capture": capture.id, "result": f"/job/{job.id}/photos/{capture.id}"}, 201)
@@ -109,7 +109,7 @@ async def photo_result(request: Request) -> Response:
     try:
         found = await run_in_threadpool(_result, request.app, job_id, capture_id)
     except Refused as refused:
-        return JSONResponse({"problem": str(refused)}, refused.status)
+        return problem(request, refused.status, str(refused))
     return page(request, "photo.html", **found)
 
 
