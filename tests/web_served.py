@@ -42,7 +42,7 @@ def paired(app: Starlette, role: str, at_machine: bool = False) -> str:
 
 def client_of(app: Starlette, role: str | None = None, at_machine: bool = False, **options: Any) -> TestClient:
     """A browser's like; with the token of its session in its headers, so that a test may post. None: not paired."""
-    client = TestClient(app, base_url=BASE, follow_redirects=False, **options)
+    client = TestClient(app, **{"base_url": BASE, "follow_redirects": False, **options})
     client.headers.update({"origin": BASE, "accept": "text/html"})
     if role is not None:
         secret = paired(app, role, at_machine)

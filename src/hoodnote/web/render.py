@@ -21,7 +21,7 @@ def environment() -> Environment:
     return Environment(loader=PackageLoader("hoodnote.web"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
 
 
-def page(request: Request, name: str, *, status: int = 200, **context: Any) -> Response:
+def page(request: Request, template: str, *, status: int = 200, **context: Any) -> Response:
     """A template sees `request`, `person` (None when nobody is paired), `csrf()` for its forms and `csrf_token()` for its scripts."""
     from markupsafe import Markup
 
@@ -30,7 +30,7 @@ def page(request: Request, name: str, *, status: int = 200, **context: Any) -> R
     def csrf() -> Markup:
         return Markup('<input type="hidden" name="csrf" value="{}">').format(token)
 
-    text = environment().get_template(name).render(
+    text = environment().get_template(template).render(
         request=request, person=getattr(request.state, "person", None), csrf=csrf, csrf_token=lambda: token, **context)
     return HTMLResponse(text, status)
 

@@ -31,7 +31,7 @@ _STRANGER_RATE, _STRANGER_BURST = 5.0, 60.0
 _MOST_COUNTED = 2_000             # clients remembered
 
 _SAFE_METHODS = ("GET", "HEAD")
-_CONTENT = "; ".join((
+_CONTENT = "; ".join((   # noqa: FLY002
     "default-src 'none'", "script-src 'self'", "style-src 'self'", "img-src 'self' data: blob:", "media-src 'self' blob:",
     "connect-src 'self'", "worker-src 'self'", "form-action 'self'", "frame-ancestors 'none'", "base-uri 'none'",
 ))
