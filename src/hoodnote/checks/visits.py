@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 from hoodnote.checks import masses
 from hoodnote.checks import wording as w
@@ -118,7 +119,7 @@ def _left_with(view: View, ways: Sequence[masses.Way], charged: Known) -> Known:
 def drifts(visits: Sequence[Visit]) -> tuple[Drift, ...]:
     """Between each visit and the next, oldest first."""
     ordered = sorted(visits, key=lambda v: v.opened_at)
-    return tuple(_drift(one, other) for one, other in zip(ordered, ordered[1:], strict=False))
+    return tuple(_drift(one, other) for one, other in pairwise(ordered))
 
 
 def _drift(one: Visit, other: Visit) -> Drift:
