@@ -43,7 +43,7 @@ def paired(app: Starlette, role: str, at_machine: bool = False) -> str:
 def client_of(app: Starlette, role: str | None = None, at_machine: bool = False, **options: Any) -> TestClient:
     """A browser's like; with the token of its session in its headers, so that a test may post. None: not paired."""
     client = TestClient(app, **{"base_url": BASE, "follow_redirects": False, **options})
-    client.headers.update({"origin": BASE, "accept": "text/html"})
+    client.headers.update({"origin": BASE, "host": "localhost", "accept": "text/html"})      # a socket of this client is asked by another name
     if role is not None:
         secret = paired(app, role, at_machine)
         client.cookies.set(cookie_name(app.state.shop.lan), secret)

@@ -231,4 +231,4 @@ def _finish(scope: Scope, message: Message) -> None:
     headers = MutableHeaders(scope=message)
     for name, value in _HEADERS.items():
         headers.setdefault(name, value)
-    headers.setdefault("cache-control", "no-cache" if scope["path"].startswith("/static/") else "no-store")
+    headers.setdefault("cache-control", "no-cache" if scope["path"].startswith("/static/") and message["status"] < 400 else "no-store")
