@@ -12,6 +12,7 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -28,12 +29,13 @@ if TYPE_CHECKING:
     from hoodnote.checks.model import Finding
     from hoodnote.intake.listening import Gathered
     from hoodnote.intake.record import Taken
-    from hoodnote.jobs.store import Job, Store
+    from hoodnote.jobs.store import Capture, Job, Store
     from hoodnote.readings.decision import Decision
 
 REMEMBERED = 8         # clips heard ahead, and speakers followed, at once
 _M_ARENA_MAX = -8      # of mallopt(3)
 _IDLE_S = 0.5          # without a task, after which what may be needed later is loaded
+_LATE = timedelta(seconds=30)
 _WARM_UNITS = "us"     # for what is only loaded; either would do
 
 
@@ -170,14 +172,22 @@ def _hear(store: Store, task: Clip, engines: Sequence[Recognizer], ahead: _Ahead
 
     job, capture = task.job, task.capture
     try:
+        if not store.is_pending(capture):
+            return Result(capture.id, None, "this clip was heard already, by another who listens to this job")
         samples = ahead.samples if ahead else load_clip(store.media_path(capture.sha256)).samples
-        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=False, heard=ahead.heard if ahead else None))
+        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=ahead.heard if ahead else None))
     except HoodnoteError as problem:
         if engines:
             store.finish(capture, "failed", str(problem))
         return Result(capture.id, None, str(problem))
     except Exception as error:   # noqa: BLE001 - one clip that breaks a recognizer must not end the job
         return Result(capture.id, None, f"the listeners failed on this clip ({type(error).__name__}: {error}); it is kept for 'hoodnote resume'")
+
+
+def _is_late(store: Store, capture: Capture) -> bool:
+    """Who said it may not be there to say it again."""
+    said_at = store.told(capture).get("said_at")
+    return datetime.now(UTC) - (datetime.fromisoformat(said_at) if said_at else capture.captured_at) > _LATE
 
 
 def _is_resume(engines: Sequence[Recognizer], samples: np.ndarray, units: str) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Protocol
@@ -122,6 +122,10 @@ class Session:
         self._hear_along(over is not None)
         self._face.level(self._state(), sound.level, len(self._waiting))
         return not (self.finished and not self._waiting and not self._ears.busy)
+
+    def take_up(self, captures: Iterable[Capture]) -> None:
+        """Clips that an earlier session kept and did not come to hear."""
+        self._waiting.extend((capture, self._clock()) for capture in captures)
 
     def finish(self, wait_s: float = 10.0) -> None:
         """What was being said is kept, what is kept is heard as long as that takes no more than `wait_s`."""
