@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from hoodnote.jobs.store import Store
     from hoodnote.web.shop import Shop
 
-_HEIGHT, _BAR, _GAP, _LEFT, _TOP = 160, 26, 46, 56, 24        # of the drawing, in its own units
+_HEIGHT, _BAR, _GAP, _LEFT, _TOP = 160, 26, 46, 100, 24        # of the drawing, in its own units
 
 
 @needs("technician", "advisor")
