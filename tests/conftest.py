@@ -8,6 +8,7 @@ import pytest
 from hypothesis import settings
 
 from hoodnote.jobs.store import Store
+from tests.web_served import browser, served  # noqa: F401
 
 # A run that decides about main draws the same examples every time; every other run looks for new ones.
 settings.register_profile("same", derandomize=True)

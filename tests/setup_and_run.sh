@@ -4,12 +4,14 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-declare -A needs=([tesseract]=tesseract-ocr [espeak-ng]=espeak-ng [flite]=flite)
+declare -A needs=([tesseract]=tesseract-ocr [espeak-ng]=espeak-ng [flite]=flite [npm]=npm)
 missing=()
 for program in "${!needs[@]}"; do
     command -v "$program" >/dev/null || missing+=("${needs[$program]}")
 done
 ldconfig -p 2>/dev/null | grep -q libportaudio.so.2 || missing+=(libportaudio2)
+ldconfig -p 2>/dev/null | grep -q libpangoft2-1.0.so.0 || missing+=(libpango-1.0-0 libpangoft2-1.0-0)
+command -v chromium >/dev/null || command -v chromium-browser >/dev/null || command -v google-chrome >/dev/null || missing+=(chromium)
 if ((${#missing[@]})); then
     as_root=()
     if [ "$(id -u)" != 0 ]; then as_root=(sudo -n); fi
@@ -26,4 +28,5 @@ python=${PYTHON:-python3}
 "$python" -m venv .venv-test
 .venv-test/bin/python -m pip install --quiet --upgrade pip
 .venv-test/bin/python -m pip install --quiet '.[test]'
+npm install --silent --no-audit --no-fund --no-save --prefix .venv-test axe-core@4 >/dev/null     # accessibility rules, run in the browser
 exec .venv-test/bin/python -m pytest "$@"

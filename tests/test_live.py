@@ -282,7 +282,7 @@ def test_stuck_open_microphone_for_an_hour_keeps_every_minute_with_flat_memory(s
 # the hearing process
 
 def ears(tmp_path, job, engines) -> Hearing:
-    return Hearing(Setup(tmp_path / "data", job, engines))
+    return Hearing(Setup(tmp_path / "data", engines), job)
 
 
 def messages(hearing: Hearing, kind: type, seconds: float = 30.0):

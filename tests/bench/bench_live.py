@@ -50,7 +50,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, sound_card(Path(folder), samples, args.rate) as device, Store.open(Path(folder) / "data") as store:
         job = store.create_job("WO-LIVE")
         begun = time.monotonic()
-        ears = Hearing(Setup(Path(folder) / "data", job, partial(_engines, None, Path(folder))))
+        ears = Hearing(Setup(Path(folder) / "data", partial(_engines, None, Path(folder))), job)
         microphone = Paced(device)
         session = Session(store, job, microphone, lambda: microphone, Endpointer(voice_detector()), ears, Screen(job, plain=True, quiet=True))
         ahead, send, first, ready = [], ears.ahead, None, None

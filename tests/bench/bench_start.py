@@ -35,7 +35,7 @@ def main() -> None:
         for _ in range(options.times + 1):
             capture = store.add_capture(job, "clip", sha256=store.keep_bytes(clip, ".wav").sha256)
             before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-            hearing = Hearing(Setup(Path(folder) / "data", job, partial(_engines, None, Path(folder))))
+            hearing = Hearing(Setup(Path(folder) / "data", partial(_engines, None, Path(folder))), job)
             hearing.begin(capture)
             while len(wall) < len(cpu) + 1:
                 for message in hearing.poll(1.0):

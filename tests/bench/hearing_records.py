@@ -22,7 +22,7 @@ import numpy as np
 from tqdm import tqdm
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
-from hoodnote.intake.hearing import spare_memory
+from hoodnote.intake.hearing_work import spare_memory
 from hoodnote.intake.listening import Gathered, gather, gather_all
 from tests.bench.scene import NO_SPEECH, sound, surroundings_of, without_speech
 from tests.bench.utterances import utterances

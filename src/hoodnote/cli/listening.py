@@ -69,7 +69,7 @@ def _listen(args: argparse.Namespace) -> None:
         from hoodnote.jobs.place import data_dir
 
         face = Screen(job, plain=args.plain or not sys.stdout.isatty(), quiet=args.quiet)
-        ears = Hearing(Setup(data_dir(args.data), job, partial(_engines, args.model, models_dir(args)), lexicon_path(args.lexicon, args.data)))
+        ears = Hearing(Setup(data_dir(args.data), partial(_engines, args.model, models_dir(args)), lexicon_path(args.lexicon, args.data)), job)
         try:                                                 # the listeners load for seconds; the rest is got ready beside them
             microphone = _microphone(args.device, again=False)
             session = Session(store, job, microphone, partial(_microphone, args.device, again=True), Endpointer(voice_detector()), ears, face)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from hoodnote import __version__
-from hoodnote.cli import asking, jobs, lexicon, listening, searching, taking, tools, writing
+from hoodnote.cli import asking, jobs, lexicon, listening, searching, serving, taking, tools, writing
 from hoodnote.cli.show import one_line
 from hoodnote.errors import HoodnoteError
 from hoodnote.language.grammar import use_shop_lexicon
@@ -43,7 +43,7 @@ def build_parser() -> argparse.ArgumentParser:
                      formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False)
     parser.add_argument("--version", action="version", version=f"hoodnote {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for group in (jobs, taking, listening, asking, writing, searching, lexicon, tools):
+    for group in (jobs, taking, listening, asking, writing, searching, serving, lexicon, tools):
         group.add_commands(commands, common)
     return parser
 

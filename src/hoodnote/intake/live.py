@@ -8,10 +8,10 @@ from __future__ import annotations
 import io
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -87,13 +87,14 @@ class Session:
     """Call `step` again and again; False when the job was closed by voice. `open_again` finds the microphone after it was lost.
 
     What was said before a pause is heard while the pause lasts. That is known to the listeners alone: nothing of it is told or recorded
-    unless the pause was the end, the clip is kept, and it is the same to the byte.
+    unless the pause was the end, the clip is kept, and it is the same to the byte. `named`: the `delivery` and `told` of `Store.add_capture`
+    for an utterance whose sound was sent from elsewhere.
     """
 
     def __init__(self, store: Store, job: Job, microphone: Microphone, open_again: Callable[[], Microphone], endpointer: Endpointer, ears: Ears, face: Face,
-                 clock: Callable[[], float] = time.monotonic):
+                 clock: Callable[[], float] = time.monotonic, named: Callable[[Utterance], dict[str, Any]] = lambda utterance: {}, paused: bool = False):
         self._store, self._job, self._open, self._face, self._clock = store, job, open_again, face, clock
-        self._endpointer, self._ears = endpointer, ears
+        self._endpointer, self._ears, self._named = endpointer, ears, named
         self._microphone: Microphone | None = microphone
         self._waiting: deque[tuple[Capture, float]] = deque()          # kept, not yet heard; when its speech ended
         self._words: deque[Utterance] = deque(maxlen=_MOST_WAITING_WORDS)
@@ -104,7 +105,7 @@ class Session:
         self._along = 0                       # frames of the utterance being spoken that were heard along
         self._along_asked = False
         self._ahead = -1.0                    # end of the speech that was given to the listeners ahead of the end of its pause
-        self.paused, self.ready, self.streams, self.finished = False, False, False, False
+        self.paused, self.ready, self.streams, self.finished = paused, False, False, False
         self.tally = Tally()
 
     def step(self, wait_s: float = 0.0) -> bool:
@@ -121,6 +122,10 @@ class Session:
         self._hear_along(over is not None)
         self._face.level(self._state(), sound.level, len(self._waiting))
         return not (self.finished and not self._waiting and not self._ears.busy)
+
+    def take_up(self, captures: Iterable[Capture]) -> None:
+        """Clips that an earlier session kept and did not come to hear."""
+        self._waiting.extend((capture, self._clock()) for capture in captures)
 
     def finish(self, wait_s: float = 10.0) -> None:
         """What was being said is kept, what is kept is heard as long as that takes no more than `wait_s`."""
@@ -192,7 +197,8 @@ class Session:
         """On disk and in the record before anything else is done with it."""
         ended = self._clock() - max(0.0, self._endpointer.heard_s - utterance.speech_end_s)
         kept = self._store.keep_bytes(wav(utterance.samples), ".wav")
-        capture = self._store.add_capture(self._job, "clip", sha256=kept.sha256, original_name=f"live {datetime.now():%H:%M:%S}.wav")
+        capture = self._store.add_capture(self._job, "clip", sha256=kept.sha256, original_name=f"live {datetime.now():%H:%M:%S}.wav",
+                                          **self._named(utterance))
         self.tally.utterances += 1
         self._waiting.append((capture, ended))
         if utterance.clipped > _TOO_LOUD:
@@ -290,7 +296,7 @@ class Session:
         self._ask_on(taken.entries)
         for entry in taken.entries:
             if isinstance(entry.statement, Control) and entry.standing is not Standing.UNCONFIRMED:
-                self._obey(entry.statement.action)
+                self.obey(entry.statement.action)
 
     def _ask_on(self, entries: tuple[Entry, ...]) -> None:
         """An answer settled one of several questions, or none of them: show the one that an answer would go to now."""
@@ -299,7 +305,8 @@ class Session:
             if asked is not None:
                 self._face.questions([asked.entry])
 
-    def _obey(self, action: str) -> None:
+    def obey(self, action: str) -> None:
+        """What a control word asks for, or the button that stands for it."""
         timeline = build(self._store.entries(self._job))
         match action:
             case "pause":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from hoodnote import checks
@@ -48,12 +48,13 @@ def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled],
     equipment = shop_equipment(store.folder)
     for index, item in enumerate(settled):
         timeline = build(store.entries(job))
+        seen = _as_seen(timeline, store.told(capture).get("said_at"))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
                         (crops or {}).get(index), taken_at)
         if isinstance(item.statement, Answer):
-            made = _figure_alone(item, item.statement, origin, timeline, _before(store, job, capture))
+            made = _figure_alone(item, item.statement, origin, timeline, seen, _before(store, job, capture))
         else:
-            entry = _entry(item, origin, timeline, job.units, equipment)
+            entry = _entry(item, origin, timeline, seen, job.units, equipment)
             doubted = entry.standing is Standing.UNCONFIRMED and item.standing is not Standing.UNCONFIRMED
             made = [*(_at_odds(item.statement, timeline, equipment) if doubted else ()), entry]
         added = [store.add_entry(job, e, capture) for e in made]
@@ -95,13 +96,13 @@ def _not_borne(added: list[Entry], before: Timeline, equipment: Equipment) -> li
     return [Warning(CLAIM, text, (e.id,)) for e, text in told if text is not None]
 
 
-def _entry(item: Settled, origin: Origin, timeline: Timeline, units: str, equipment: Equipment) -> Entry:
+def _entry(item: Settled, origin: Origin, timeline: Timeline, seen: Timeline, units: str, equipment: Equipment) -> Entry:
     sure = item.standing is not Standing.UNCONFIRMED
     entry = Entry(item.statement, item.standing, origin, item.confidence, item.versions, question=item.question)
     if not sure:
         return entry
     if isinstance(item.statement, Control):
-        return _control(entry, item.statement, timeline)
+        return _control(entry, item.statement, timeline, seen)
     if isinstance(item.statement, Correction):
         inner = item.statement.statement
         earlier = last_about(timeline, subject(inner))
@@ -139,11 +140,11 @@ def _asked_again(entry: Entry, question: str) -> Entry:
     return replace(entry, standing=Standing.UNCONFIRMED, supersedes=entry.id, question=question, id=None, recorded_at=None)
 
 
-def _control(entry: Entry, control: Control, timeline: Timeline) -> Entry:
+def _control(entry: Entry, control: Control, timeline: Timeline, seen: Timeline) -> Entry:
     if control.action == "withdraw":
         earlier = [*(x.entry.id for x in timeline.live), *(e.id for e in (*timeline.free_notes, *timeline.plans))]
         return replace(entry, supersedes=max(earlier)) if earlier else entry
-    asked = just_asked(timeline)
+    asked = just_asked(seen)
     if asked is None:
         return entry
     if control.action == "no":
@@ -163,12 +164,10 @@ def _before(store: Store, job: Job, capture: Capture) -> Capture | None:
     return earlier if earlier and capture.captured_at - earlier.captured_at < _SAME_BREATH else None
 
 
-def _figure_alone(item: Settled, answer: Answer, origin: Origin, timeline: Timeline, before: Capture | None) -> list[Entry]:
+def _figure_alone(item: Settled, answer: Answer, origin: Origin, timeline: Timeline, seen: Timeline, before: Capture | None) -> list[Entry]:
     """A figure answers the question just asked when one version has it. Else it is never a reading, and it makes
     a figure doubtful that was taken in the same breath before it."""
-    timeline = replace(timeline, live=tuple(x for x in timeline.live if x.entry.statement is not None),
-                       entries=tuple(e for e in timeline.entries if e.statement is not None))   # what was not understood is no question to answer
-    last, asked = timeline_last_recorded(timeline), just_asked(timeline)
+    last, asked = timeline_last_recorded(_understood(timeline)), just_asked(_understood(seen))
     in_turn = last is not None and (before is None or before.id == last.entry.origin.capture_id)
     if asked and in_turn and item.standing is not Standing.UNCONFIRMED:
         chosen = picked(asked.entry, answer)
@@ -186,6 +185,21 @@ def _figure_alone(item: Settled, answer: Answer, origin: Origin, timeline: Timel
         out.append(Entry(None, Standing.UNCONFIRMED, origin, item.confidence, item.versions,
                          question=f"{describe(answer)}: no question has it; say the whole reading"))
     return out
+
+
+def _understood(timeline: Timeline) -> Timeline:
+    """What was not understood is no question to answer."""
+    return replace(timeline, live=tuple(x for x in timeline.live if x.entry.statement is not None),
+                   entries=tuple(e for e in timeline.entries if e.statement is not None))
+
+
+def _as_seen(timeline: Timeline, said_at: str | None) -> Timeline:
+    """What stands of the record that was there when somebody spoke: sound that was sent late answers no question that was asked after it."""
+    if said_at is None:
+        return timeline
+    moment = datetime.fromisoformat(said_at)
+    return replace(timeline, live=tuple(x for x in timeline.live if x.entry.recorded_at <= moment),
+                   entries=tuple(e for e in timeline.entries if e.recorded_at <= moment))
 
 
 def picked(question: Entry, answer: Answer) -> Statement | None:

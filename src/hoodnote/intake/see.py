@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import io
 import multiprocessing
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from hoodnote.checks.equipment import shop_equipment
 from hoodnote.errors import HoodnoteError
@@ -52,7 +52,7 @@ def see_photo(store: Store, job: Job, path: Path, kind: Kind | None = None, plac
 
     photo = load_photo(path)
     capture = _kept(store, job, path)
-    return _record(store, job, capture, _seen(photo, kind, place, job.units))
+    return record_seen(store, job, capture, _seen(photo, kind, place, job.units))
 
 
 def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None = None, place: str | None = None,
@@ -67,7 +67,7 @@ def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None 
     def first_done() -> tuple[Path, Taken | HoodnoteError]:
         path, capture, future = waiting.pop(0)
         try:
-            return path, _record(store, job, capture, future.result())
+            return path, record_seen(store, job, capture, future.result())
         except BrokenExecutor:
             return path, HoodnoteError(f"the process that read {path.name} was ended, perhaps for want of memory; the photo is kept, run: "
                                        f"hoodnote resume {job.work_order}")
@@ -87,7 +87,7 @@ def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None 
             if len(waiting) > processes:
                 yield first_done()
             try:
-                waiting.append((path, capture, pool.submit(_read, store.media_path(capture.sha256), kind, place, job.units)))
+                waiting.append((path, capture, pool.submit(read_kept, store.media_path(capture.sha256), kind, place, job.units)))
             except BrokenExecutor:
                 break                          # what was kept is told below, the rest is still where it was
         while waiting:
@@ -95,8 +95,16 @@ def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None 
 
 
 def see_capture(store: Store, job: Job, capture: Capture, path: Path) -> Taken:
-    """Read a photo that is already kept, at `path`."""
-    return _record(store, job, capture, _read(path, None, None, job.units))
+    """Read a photo that is already kept, at `path`, for what its sender said it shows."""
+    return record_seen(store, job, capture, read_kept(path, *said_of(store.told(capture)), job.units))
+
+
+def said_of(told: Mapping[str, Any]) -> tuple[Kind | None, str | None]:
+    """What a photo shows and where its figure was read, by what is kept of its sender's words."""
+    from hoodnote.capture.vision.reading import Kind
+
+    kind = told.get("kind")
+    return None if kind is None else Kind(kind), told.get("place")
 
 
 def _kept(store: Store, job: Job, path: Path) -> Capture:
@@ -104,7 +112,8 @@ def _kept(store: Store, job: Job, path: Path) -> Capture:
     return store.add_capture(job, "photo", sha256=kept.sha256, original_name=path.name)
 
 
-def _read(path: Path, kind: Kind | None, place: str | None, units: str) -> Seen:
+def read_kept(path: Path, kind: Kind | None, place: str | None, units: str) -> Seen:
+    """Reads a photo in whatever process this is called in. Raises HoodnoteError for a file that is no usable photo."""
     from hoodnote.capture.vision.photo import load_photo
 
     return _seen(load_photo(path), kind, place, units)
@@ -128,22 +137,22 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
     return Seen(reading, pieces, picture, photo.taken_at)
 
 
-def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
+def record_seen(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
+    """What was read becomes entries, all or none, once: of a capture that was handled meanwhile nothing is recorded again."""
     from hoodnote.intake.photo_and_voice import settle
 
     reading = seen.reading
-    taken_at, remarks = _when(seen, job, capture)
+    taken_at, remarks = _when(seen, job, capture, store.told(capture).get("age_s", 0.0))
     equipment = shop_equipment(store.folder)
-    by_camera = taken_at.isoformat() if taken_at != capture.captured_at else None
+    by_camera = taken_at.isoformat() if seen.taken_at is not None and taken_at == seen.taken_at else None
     crops = [store.keep_bytes(piece, ".png").sha256 for piece in seen.pieces]
     picture = store.keep_bytes(seen.picture, ".jpg").sha256 if seen.picture else None
     accounts = _accounts(reading)
     entries: list[Entry] = []
     warnings = []
     with store.together():
-        for account in accounts or (Account("camera", reading.problem or "", (), 0.0),):
-            store.add_account(capture, account.reader, 0, account.text, account.confidence, {
-                "warnings": list(reading.warnings), "kind": reading.kind.value, "taken_at": taken_at.isoformat()})
+        if not store.is_pending(capture):
+            return Taken(capture, (), (), remarks=(f"{capture.original_name or 'the photo'} was read and recorded already",))
         for field, crop in zip(reading.fields, crops, strict=True):
             timeline = build(store.entries(job))
             item = _settled(field) if reading.kind not in _UNPROVED else _asked(_settled(field))
@@ -164,6 +173,10 @@ def _record(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
         if reading.problem:
             problem = Settled(None, Standing.UNCONFIRMED, None, (), f"photo {capture.original_name or capture.id}: {reading.problem}")
             entries += record(store, job, capture, [problem], reading.readers_used, None, by_camera)[0]
+        for account in accounts or (Account("camera", reading.problem or "", (), 0.0),):
+            store.add_account(capture, account.reader, 0, account.text, account.confidence, {
+                "warnings": list(reading.warnings), "kind": reading.kind.value, "taken_at": taken_at.isoformat(), "picture": picture,
+                "remarks": [*_shown(reading), *remarks]})
         store.finish(capture, "done")
     return Taken(capture, tuple(entries), tuple(warnings), accounts, (*_shown(reading), *reading.warnings, *remarks), picture)
 
@@ -173,10 +186,11 @@ def _shown(reading: PhotoReading) -> tuple[str, ...]:
     return (f"the photo shows: {reading.kind.value} ({reading.kind_confidence:.0%} sure)",) if told else ()
 
 
-def _when(seen: Seen, job: Job, capture: Capture) -> tuple[datetime, list[str]]:
-    """When the photo was taken: by the camera's clock if that can be, else when it came."""
+def _when(seen: Seen, job: Job, capture: Capture, age_s: float) -> tuple[datetime, list[str]]:
+    """When the photo was taken: by the camera's clock if that can be, else when it came, less the time it waited to be sent if that can be."""
     if seen.taken_at is None:
-        return capture.captured_at, []
+        waited = capture.captured_at - timedelta(seconds=age_s)
+        return max(waited, min(job.opened_at, capture.captured_at)), []
     if job.opened_at - _BEFORE_OPENING <= seen.taken_at <= capture.captured_at + _AHEAD:
         return seen.taken_at.astimezone(UTC), []
     return capture.captured_at, [f"the camera says that the photo is of {seen.taken_at:%Y-%m-%d %H:%M}, which does not go with this job: "

@@ -16,12 +16,15 @@ if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
 
 
-def type_text(store: Store, job: Job, text: str) -> Taken:
-    """Raises HoodnoteError when the text is not in the language; then nothing is stored."""
+def type_text(store: Store, job: Job, text: str, delivery: str | None = None) -> Taken:
+    """`delivery`: the sender's name for it, as in `Store.add_capture`; ask `Store.delivered` first.
+
+    Raises HoodnoteError when the text is not in the language; then nothing is stored.
+    """
     statements = parse_text(text, job.units)
     if any(isinstance(s, Answer) for s in statements):
         raise HoodnoteError(f'"{text.strip()}" is a figure alone; write what it was read at, or answer a question with: hoodnote answer')
-    return state(store, job, statements, text)
+    return _take(store, job, store.add_capture(job, "typed", text=text, delivery=delivery), statements)
 
 
 def state(store: Store, job: Job, statements: Sequence[Statement], text: str) -> Taken:

@@ -6,8 +6,12 @@ import hashlib
 import io
 import os
 import re
+import shutil
 import stat
 import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -16,6 +20,8 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.jobs.faults import from_os
 
 _BLOCK = 1 << 20
+_INCOMING = "incoming-"
+LONGEST_S = 600.0        # without a byte written for so long, nothing is on its way any more
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,26 @@ class Media:
         except OSError as error:
             raise from_os(error, self.root) from error
 
+    @contextmanager
+    def arriving(self) -> Iterator[Path]:
+        """A folder for what is still on its way here, on the same disk; gone at the end, and after a crash by `sweep`."""
+        try:
+            self.root.mkdir(parents=True, exist_ok=True, mode=0o700)
+            folder = Path(tempfile.mkdtemp(prefix=_INCOMING, dir=self.root))
+        except OSError as error:
+            raise from_os(error, self.root) from error
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def sweep(self, older_than_s: float = LONGEST_S) -> int:
+        """Removes what a crash left half arrived: nothing that was kept, nothing that another process may still be writing. Returns how many."""
+        left = [p for p in self.root.glob(f"{_INCOMING}*") if time.time() - _last_written(p) > older_than_s]
+        for path in left:
+            shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
+        return len(left)
+
     def path(self, sha256: str) -> Path:
         """Where the content lies. Raises HoodnoteError when it has been taken away."""
         found = self._find(sha256)
@@ -72,7 +98,7 @@ class Media:
 
     def _keep(self, source: BinaryIO, suffix: str, name: str) -> KeptFile:
         self.root.mkdir(parents=True, exist_ok=True, mode=0o700)
-        handle, temporary = tempfile.mkstemp(prefix="incoming-", dir=self.root)   # made 0600
+        handle, temporary = tempfile.mkstemp(prefix=_INCOMING, dir=self.root)   # made 0600
         incoming = Path(temporary)
         try:
             sha = hashlib.sha256()
@@ -96,6 +122,11 @@ class Media:
             return KeptFile(sha256, place)
         finally:
             incoming.unlink(missing_ok=True)
+
+
+def _last_written(path: Path) -> float:
+    times = [path.stat().st_mtime] if path.exists() else []
+    return max(times + [p.stat().st_mtime for p in path.glob("*")], default=0.0)
 
 
 def _plain(suffix: str) -> str:

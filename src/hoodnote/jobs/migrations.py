@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.jobs.schema import APPLICATION_ID, create_first_tables, make_searchable
+from hoodnote.jobs.schema import APPLICATION_ID, add_what_is_sent, create_first_tables, make_searchable
 
 Step = Callable[[sqlite3.Connection], None]
-STEPS: tuple[Step, ...] = (create_first_tables, make_searchable)   # step i leads from version i to version i + 1; append, never edit
+# step i leads from version i to version i + 1; append, never edit
+STEPS: tuple[Step, ...] = (create_first_tables, make_searchable, add_what_is_sent)
 
 _FOREIGN = "{path} belongs to another program; name another directory with --data"
 _MAGIC = b"SQLite format 3\x00"

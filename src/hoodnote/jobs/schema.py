@@ -141,3 +141,42 @@ INSERT INTO searchable SELECT json_extract(statement, '$.value'), json_extract(s
 
 def make_searchable(connection: sqlite3.Connection) -> None:
     run_script(connection, _SEARCHABLE)
+
+
+# What pages send may come twice and late: `delivery` is the sender's own name for it, made once, under which it is kept once.
+# `told`: what the sender said of it (what a photo shows, how long ago it was taken). `acts`: who did what in the pages, and when.
+_SENT = """
+CREATE TABLE deliveries (
+    id INTEGER PRIMARY KEY,
+    delivery TEXT NOT NULL UNIQUE CHECK (length(delivery) BETWEEN 8 AND 64),
+    job_id INTEGER NOT NULL,
+    capture_id INTEGER NOT NULL UNIQUE,
+    told TEXT NOT NULL CHECK (json_valid(told)),
+    FOREIGN KEY (job_id, capture_id) REFERENCES captures(job_id, id)
+) STRICT;
+
+CREATE TABLE acts (
+    id INTEGER PRIMARY KEY,
+    job_id INTEGER NOT NULL REFERENCES jobs(id),
+    person TEXT NOT NULL CHECK (length(person) > 0),
+    role TEXT NOT NULL CHECK (length(role) > 0),
+    what TEXT NOT NULL CHECK (length(what) > 0),
+    entry_id INTEGER,
+    capture_id INTEGER,
+    done_at TEXT NOT NULL,
+    FOREIGN KEY (job_id, entry_id) REFERENCES entries(job_id, id),
+    FOREIGN KEY (job_id, capture_id) REFERENCES captures(job_id, id)
+) STRICT;
+
+CREATE INDEX acts_of_job ON acts(job_id);
+
+CREATE TRIGGER deliveries_once BEFORE INSERT ON deliveries
+    WHEN EXISTS (SELECT 1 FROM deliveries WHERE delivery = NEW.delivery OR capture_id = NEW.capture_id)
+    BEGIN SELECT RAISE(ABORT, 'the record of deliveries is never replaced'); END;
+"""
+
+SENT_TABLES = ("deliveries", "acts")
+
+
+def add_what_is_sent(connection: sqlite3.Connection) -> None:
+    run_script(connection, _SENT + "".join(_KEPT.format(table=table) for table in SENT_TABLES))

@@ -11,9 +11,9 @@ import re
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,9 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.jobs.faults import told_plainly
 from hoodnote.jobs.media import KeptFile, Media
 from hoodnote.jobs.migrations import migrate, refuse_foreign
+from hoodnote.jobs.records import Account, Capture, Found, Job, ShownWarning, capture_of, job_of
 from hoodnote.jobs.rows import dump, entry_from_row, entry_row
+from hoodnote.jobs.sent import Sent, now, same_delivery
 from hoodnote.readings.model import Entry
 
 DATABASE = "hoodnote.db"
@@ -30,61 +32,7 @@ _WAIT_S = 15.0   # how long to wait for another process to finish its write
 _WORK_ORDER_LENGTH = 64
 
 
-@dataclass(frozen=True)
-class Job:
-    id: int
-    work_order: str
-    opened_at: datetime      # UTC
-    units: str               # "us" or "metric": what a figure without a unit is taken in, and what the note prints first
-
-
-@dataclass(frozen=True)
-class Capture:
-    """Something heard, seen or typed, as it came."""
-
-    id: int
-    job_id: int
-    medium: str              # "clip", "photo" or "typed"
-    sha256: str | None       # of the kept file; None when typed
-    text: str | None         # what was typed
-    original_name: str | None
-    captured_at: datetime    # UTC
-
-
-@dataclass(frozen=True)
-class Account:
-    """What one engine or reader made of a capture; rank 0 is its likeliest."""
-
-    id: int
-    capture_id: int
-    reader: str
-    rank: int
-    text: str
-    confidence: float | None
-    detail: dict[str, Any] | None   # words with times, boxes: whatever the reader can show for it
-    recorded_at: datetime
-
-
-@dataclass(frozen=True)
-class ShownWarning:
-    id: int
-    warning: Warning
-    entry_id: int | None
-    shown_at: datetime
-
-
-@dataclass(frozen=True)
-class Found:
-    """A text of some job that holds the words searched for."""
-
-    work_order: str
-    kind: str                # "free note", "typed", "heard", "label", or the key of a fact
-    text: str
-    original_name: str | None
-    said_at: datetime
-
-
-class Store:
+class Store(Sent):
     """Open it with `Store.open`; usable as a context manager."""
 
     def __init__(self, connection: sqlite3.Connection, data_dir: Path):
@@ -96,13 +44,14 @@ class Store:
         self._media = Media(data_dir / "media")
 
     @classmethod
-    def open(cls, data_dir: Path) -> Store:
-        """Creates the directory and the database when there are none, brings older ones up to date."""
+    def open(cls, data_dir: Path, *, threads: bool = False) -> Store:
+        """Creates the directory and the database when there are none, brings older ones up to date.
+        `threads`: other threads may use it as well, one at a time."""
         path = data_dir / DATABASE
         with told_plainly(path):
             data_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
             refuse_foreign(path)
-            connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
+            connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None, check_same_thread=not threads)
             try:
                 _prepare(connection, path)
                 return cls(connection, data_dir)
@@ -128,7 +77,7 @@ class Store:
         if units not in ("us", "metric"):
             raise HoodnoteError(f"units are us or metric, not {units}")
         try:
-            self._add("jobs", {"work_order": work_order, "opened_at": _now(), "units": units})
+            self._add("jobs", {"work_order": work_order, "opened_at": now(), "units": units})
         except sqlite3.IntegrityError as error:
             raise HoodnoteError(f"job {work_order} exists already; open another, or see it with: hoodnote job show {work_order}") from error
         return self.job(work_order)
@@ -138,12 +87,18 @@ class Store:
         work_order = " ".join(work_order.split())
         rows = self._rows("SELECT * FROM jobs WHERE work_order = ?", work_order)
         if rows:
-            return _job(rows[0])
+            return job_of(rows[0])
         raise HoodnoteError(f"there is no job {work_order}; {self._closest(work_order)}")
+
+    def job_by_id(self, job_id: int) -> Job:
+        rows = self._rows("SELECT * FROM jobs WHERE id = ?", job_id)
+        if not rows:
+            raise HoodnoteError(f"there is no job with the number {job_id}; look for it in the list of jobs")
+        return job_of(rows[0])
 
     def jobs(self) -> list[Job]:
         """Oldest first."""
-        return [_job(row) for row in self._rows("SELECT * FROM jobs ORDER BY id")]
+        return [job_of(row) for row in self._rows("SELECT * FROM jobs ORDER BY id")]
 
     def _closest(self, work_order: str) -> str:
         known = [job.work_order for job in self.jobs()]
@@ -164,6 +119,14 @@ class Store:
     def keep_bytes(self, data: bytes, suffix: str) -> KeptFile:
         return self._media.keep_bytes(data, suffix)
 
+    def arriving(self) -> AbstractContextManager[Path]:
+        """A folder for a file that is still on its way here."""
+        return self._media.arriving()
+
+    def sweep(self) -> int:
+        """Removes files that a crash left half arrived; returns how many."""
+        return self._media.sweep()
+
     @property
     def folder(self) -> Path:
         """The data directory: the shop's own files lie beside the database."""
@@ -177,26 +140,37 @@ class Store:
         return self._media.intact(sha256)
 
     def add_capture(
-        self, job: Job, medium: str, *, sha256: str | None = None, text: str | None = None, original_name: str | None = None
+        self, job: Job, medium: str, *, sha256: str | None = None, text: str | None = None, original_name: str | None = None,
+        delivery: str | None = None, told: dict[str, Any] | None = None,
     ) -> Capture:
-        """Committed on return: from here on nothing is lost."""
+        """Committed on return: from here on nothing is lost.
+
+        `delivery`: the sender's name for it, 8 to 64 characters. When it came before, nothing is added and the capture it made then is
+        returned; HoodnoteError when that was of another job or had another content. `told`: what the sender said of it.
+        """
         if original_name is not None:   # a name may hold bytes that are no text
             original_name = original_name.encode("utf-8", "backslashreplace").decode()
         row = {
             "job_id": job.id, "medium": medium, "sha256": sha256, "text": text,
-            "original_name": original_name, "captured_at": _now(),
+            "original_name": original_name, "captured_at": now(),
         }
-        return _capture({"id": self._add("captures", row), **row})
+        with self.together():
+            if delivery is not None and (earlier := self.delivered(delivery)) is not None:
+                return same_delivery(earlier, row)
+            capture = capture_of({"id": self._add("captures", row), **row})
+            if delivery is not None:
+                self._add_delivery(capture, delivery, told or {})
+            return capture
 
     def captures(self, job: Job) -> list[Capture]:
-        return [_capture(row) for row in self._rows("SELECT * FROM captures WHERE job_id = ? ORDER BY id", job.id)]
+        return [capture_of(row) for row in self._rows("SELECT * FROM captures WHERE job_id = ? ORDER BY id", job.id)]
 
     def add_account(
         self, capture: Capture, reader: str, rank: int, text: str, confidence: float | None, detail: dict[str, Any] | None = None
     ) -> None:
         self._add("accounts", {
             "capture_id": capture.id, "reader": reader, "rank": rank, "text": text, "confidence": confidence,
-            "detail": None if detail is None else dump(detail), "recorded_at": _now(),
+            "detail": None if detail is None else dump(detail), "recorded_at": now(),
         })
 
     def accounts(self, capture_id: int) -> list[Account]:
@@ -212,14 +186,14 @@ class Store:
 
     def finish(self, capture: Capture, state: str, message: str = "") -> None:
         """Notes that a capture was handled: "done", or "failed" with what was wrong with it."""
-        self._add("outcomes", {"capture_id": capture.id, "state": state, "message": message, "recorded_at": _now()})
+        self._add("outcomes", {"capture_id": capture.id, "state": state, "message": message, "recorded_at": now()})
 
     def pending(self, job: Job) -> list[Capture]:
         """Captures that a crash or a power cut left unhandled, oldest first."""
         rows = self._rows(
             "SELECT * FROM captures WHERE job_id = ? AND id NOT IN (SELECT capture_id FROM outcomes) ORDER BY id", job.id
         )
-        return [_capture(row) for row in rows]
+        return [capture_of(row) for row in rows]
 
     def failures(self, job: Job) -> list[tuple[Capture, str]]:
         """Captures whose last outcome is a failure, with its message."""
@@ -229,7 +203,7 @@ class Store:
             "AND o.id = (SELECT max(id) FROM outcomes WHERE capture_id = c.id) ORDER BY c.id",
             job.id,
         )
-        return [(_capture(row), message) for row in rows for message in [row.pop("message")]]
+        return [(capture_of(row), message) for row in rows for message in [row.pop("message")]]
 
     # what was made of it
 
@@ -237,9 +211,9 @@ class Store:
         """Returns the entry with its id and its time. ValueError for an entry that has an id already."""
         if entry.id is not None:
             raise ValueError(f"entry {entry.id} is recorded already")
-        now = _now()
-        row = {"job_id": job.id, "capture_id": None if capture is None else capture.id, **entry_row(entry), "recorded_at": now}
-        return replace(entry, id=self._add("entries", row), recorded_at=datetime.fromisoformat(now))
+        recorded_at = now()
+        row = {"job_id": job.id, "capture_id": None if capture is None else capture.id, **entry_row(entry), "recorded_at": recorded_at}
+        return replace(entry, id=self._add("entries", row), recorded_at=datetime.fromisoformat(recorded_at))
 
     def entries(self, job: Job) -> list[Entry]:
         """Everything, in the order it was recorded, superseded included."""
@@ -248,7 +222,7 @@ class Store:
     def add_warning(self, job: Job, warning: Warning, entry_id: int | None = None) -> None:
         self._add("warnings", {
             "job_id": job.id, "entry_id": entry_id, "warning": warning.id, "text": warning.text,
-            "basis": dump(list(warning.basis)), "source": warning.source, "shown_at": _now(),
+            "basis": dump(list(warning.basis)), "source": warning.source, "shown_at": now(),
         })
 
     def warnings(self, job: Job) -> list[ShownWarning]:
@@ -340,18 +314,3 @@ def _use_write_ahead_log(connection: sqlite3.Connection) -> None:
             if (error.sqlite_errorcode & 0xFF) not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED) or time.monotonic() > give_up:
                 raise
             time.sleep(0.05)
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat()
-
-
-def _job(row: dict[str, Any]) -> Job:
-    return Job(row["id"], row["work_order"], datetime.fromisoformat(row["opened_at"]), row["units"])
-
-
-def _capture(row: dict[str, Any]) -> Capture:
-    return Capture(
-        row["id"], row["job_id"], row["medium"], row["sha256"], row["text"], row["original_name"],
-        datetime.fromisoformat(row["captured_at"]),
-    )

@@ -23,10 +23,11 @@ def render(note: Note) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'; img-src data:">',
         f"<title>Job note {e(note.work_order)}</title>", f"<style>\n{css}</style>", "</head>", "<body>", "<main>",
-        *_main(note), "</main>", "</body>", "</html>", ""])
+        *body(note), "</main>", "</body>", "</html>", ""])
 
 
-def _main(note: Note) -> Iterator[str]:
+def body(note: Note) -> Iterator[str]:
+    """What the page holds, for another page that shows the note as its part."""
     yield f'<header><h1>Job note <span>work order {e(note.work_order)}</span></h1><dl class="facts">'
     for field in note.header:
         yield f'<div{_wide(field)}><dt>{e(field.label)}</dt><dd>{_field(field)}</dd></div>'

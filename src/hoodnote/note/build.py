@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from hoodnote.checks import dangers
 from hoodnote.checks.equipment import USUAL, Equipment
 from hoodnote.checks.model import Assessment, Warning
-from hoodnote.note import reasoning, sections, words
+from hoodnote.note import reasoning, sections, signing, words
 from hoodnote.note.ground import Ground, ground_of
 from hoodnote.note.model import Caution, Field, Note, Table
 from hoodnote.note.plots import plots
@@ -18,7 +18,7 @@ from hoodnote.physics.refrigerants import REFRIGERANTS
 from hoodnote.readings.model import Timeline
 
 if TYPE_CHECKING:
-    from hoodnote.jobs.store import Job, ShownWarning
+    from hoodnote.jobs.records import Act, Job, ShownWarning
 
 _USUAL = (
     "The under-hood label, the vehicle's service manual, local codes and certified practice win over this note. "
@@ -33,7 +33,7 @@ _FLAMMABLE = "This refrigerant can burn: no flame, spark or hot surface near it,
 
 
 def build_note(job: Job, timeline: Timeline, assessment: Assessment, warnings: Sequence[ShownWarning | Warning],
-               media: Callable[[str], Path] | None = None, equipment: Equipment = USUAL) -> Note:
+               media: Callable[[str], Path] | None = None, equipment: Equipment = USUAL, acts: Sequence[Act] = ()) -> Note:
     """`media` gives the path of a kept file by its SHA-256; without it the note carries no pictures.
 
     Raises ValueError for an entry without id (one that was never stored).
@@ -43,7 +43,7 @@ def build_note(job: Job, timeline: Timeline, assessment: Assessment, warnings: S
     lines = sections.findings(ground, assessment.findings)
     claims, comparisons = reasoning.claims(ground, assessment.claims), reasoning.comparisons(ground, assessment.comparisons)
     ledgers = reasoning.ledgers(ground, assessment.ledgers)
-    header, balance = sections.header(ground), sections.balance(ground, ledgers)
+    header, balance = (*sections.header(ground), *signing.signature(job, timeline, acts)), sections.balance(ground, ledgers)
     summary, work = five_lines(ground, lines, comparisons), sections.work(ground)
     readings, circuit, vacuum = sections.readings(ground, lines), sections.circuit(ground, lines), sections.vacuum(ground)
     shown = ({s.entry for s in _stated(header, summary[:1], balance, readings, circuit)} | {w.stated.entry for w in work}
@@ -53,7 +53,7 @@ def build_note(job: Job, timeline: Timeline, assessment: Assessment, warnings: S
         header=header, summary=summary, claims=claims, findings=lines, work=work, readings=readings, balance=balance, ledgers=ledgers, circuit=circuit,
         vacuum=vacuum, remarks=sections.remarks(ground, shown), free_notes=sections.free_notes(ground), questions=ground.questions,
         cautions=tuple(_cautions(ground, warnings)), reasoning=reasoning.reasoning(ground, assessment.ranking), comparisons=comparisons,
-        plots=plots(ground, equipment), photos=sections.photos(ground), sources=sections.sources(ground, warnings_on))
+        plots=plots(ground, equipment), photos=sections.photos(ground), sources=sections.sources(ground, warnings_on, signing.by_entry(job, acts)))
 
 
 def _stated(*parts: Sequence[Field] | Table) -> Iterator:

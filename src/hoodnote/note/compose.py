@@ -17,4 +17,4 @@ if TYPE_CHECKING:
 def compose(store: Store, job: Job, equipment: Equipment = USUAL) -> Note:
     """`equipment`: what the shop measures with, as `checks.equipment.shop_equipment` reads it."""
     timeline = build(store.entries(job))
-    return build_note(job, timeline, assess(timeline, equipment, job.units), store.warnings(job), store.media_path, equipment)
+    return build_note(job, timeline, assess(timeline, equipment, job.units), store.warnings(job), store.media_path, equipment, store.acts(job))

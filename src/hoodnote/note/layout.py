@@ -208,7 +208,7 @@ def heard_text(heard: Heard) -> str:
 
 
 def source_state(source: Source) -> str:
-    return f"{source.standing}, {source.became}" if source.became else source.standing
+    return ", ".join(t for t in (source.standing, source.became, source.by) if t)
 
 
 def source_readers(source: Source) -> str:

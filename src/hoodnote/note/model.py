@@ -248,6 +248,7 @@ class Source:
     recorded_at: str
     crop: str | None = None           # data URI
     warnings: tuple[str, ...] = ()    # warnings given on a figure that no longer stands
+    by: str = ""                      # who confirmed, corrected or dropped it in the pages, and when
 
 
 @dataclass(frozen=True)

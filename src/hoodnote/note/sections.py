@@ -230,9 +230,10 @@ def free_notes(ground: Ground) -> tuple[FreeLine, ...]:
                  for e in ground.timeline.free_notes)
 
 
-def sources(ground: Ground, warnings_on: dict[int, list[str]]) -> tuple[Source, ...]:
+def sources(ground: Ground, warnings_on: dict[int, list[str]], by: dict[int, str]) -> tuple[Source, ...]:
+    """`by`: who did what to an entry."""
     standing = {words.entry_id(x.entry) for x in ground.timeline.live} | {words.entry_id(e) for e in ground.timeline.plans}
-    return tuple(_source(ground, e, words.entry_id(e) in standing, warnings_on) for e in ground.timeline.entries
+    return tuple(_source(ground, e, words.entry_id(e) in standing, warnings_on, by) for e in ground.timeline.entries
                  if not _settled_control(e) and not isinstance(e.statement, FreeNote))
 
 
@@ -241,7 +242,7 @@ def _settled_control(entry: Entry) -> bool:
     return isinstance(entry.statement, Control) and entry.statement.action != "understood" and entry.standing is not Standing.UNCONFIRMED
 
 
-def _source(ground: Ground, entry: Entry, stands: bool, warnings_on: dict[int, list[str]]) -> Source:
+def _source(ground: Ground, entry: Entry, stands: bool, warnings_on: dict[int, list[str]], by: dict[int, str]) -> Source:
     number = words.entry_id(entry)
     state, became = entry.standing.value, ""
     if number in ground.question_number:
@@ -258,7 +259,7 @@ def _source(ground: Ground, entry: Entry, stands: bool, warnings_on: dict[int, l
         confidence=None if entry.confidence is None else round(entry.confidence, 3),
         heard=tuple(words.heard(v) for v in entry.versions), whence=words.whence(entry.origin),
         recorded_at=words.clock(entry.recorded_at, ground.job.opened_at), crop=pictures.crop(entry.origin, ground.media),
-        warnings=() if stands else tuple(warnings_on.get(number, ())))
+        warnings=() if stands else tuple(warnings_on.get(number, ())), by=by.get(number, ""))
 
 
 def _one_line(statement: Statement | None) -> Statement | None:

@@ -158,4 +158,4 @@ def _what_to_do(seen: Look) -> str:
     likeliest, score = seen.ranked[0]
     perhaps = f" (perhaps {NAMES[likeliest]})" if score >= 0.3 else ""
     return (f"this shows none of label, dial, display or VIN that could be made out{perhaps}; take it again closer and sharper, "
-            "or say what it is with --as label, dial, display or VIN")
+            "or say which it is: label, dial, display or VIN")

@@ -1,0 +1,246 @@
+"""Kills the server again and again at random moments while a phone sends photos to it, and looks at the record after every kill.
+
+`python -m tests.bench.bench_kill --kills 200 [--seed N]` runs a real `hoodnote serve`. The phone sends in pieces, out of order, several at once,
+some of them again after they were acknowledged, and sends again what was not. After each kill (SIGKILL, so nothing of the server runs
+any more): the database is whole, every acknowledged delivery is there once with its file byte for byte, no kept file is cut, and no photo
+came to more than it shows. At the end everything is sent, read, and there once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import httpx
+from tqdm import tqdm
+
+from hoodnote.jobs.store import DATABASE, Store
+from tests.web_phone import picture
+from tests.web_serving import Server
+
+_PIECE = 8192
+_BETWEEN_S = 0.02        # a phone at the edge of the Wi-Fi
+_SENDERS = 3
+_LIFE_S = 2.5            # the longest that a server lives after it answers; one in five is killed while it starts
+_ALL_READ_S = 600.0
+
+
+@dataclass
+class Tally:
+    kills: int = 0
+    starting: int = 0            # killed before the server answered
+    uploading: int = 0           # killed with a photo on its way
+    reading: int = 0             # killed with photos kept and not yet read
+    sends: int = 0
+    acknowledged: int = 0
+    repeats: int = 0             # sent again after they had been acknowledged
+    half: int = 0                # half arrived files that kills left, swept later
+    problems: list[str] = field(default_factory=list)
+
+
+class Phone:
+    """Sends from several threads until stopped; knows what was acknowledged and what for."""
+
+    def __init__(self, server: Server, pick: random.Random, tally: Tally):
+        self._server, self._pick, self._tally = server, pick, tally
+        self._lock = threading.Lock()
+        self._stopped = threading.Event()
+        self.photos: dict[str, bytes] = {}
+        self.answers: dict[str, int] = {}        # capture ids by delivery
+        self.in_flight = 0
+        self._threads: list[threading.Thread] = []
+
+    def go(self, new_until: int) -> None:
+        self._stopped.clear()
+        self._threads = [threading.Thread(target=self._send_on, args=(new_until,)) for _ in range(_SENDERS)]
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        self._stopped.set()
+        for thread in self._threads:
+            thread.join()
+
+    @property
+    def left(self) -> int:
+        with self._lock:
+            return len(self.photos) - len(self.answers)
+
+    def _next(self, new_until: int) -> str | None:
+        with self._lock:
+            waiting = [d for d in self.photos if d not in self.answers]
+            if self.answers and self._pick.random() < 0.05:
+                self._tally.repeats += 1
+                return self._pick.choice(list(self.answers))
+            if len(self.photos) < new_until and (not waiting or self._pick.random() < 0.5):
+                number = len(self.photos)
+                made = f"delivery-{number:06d}"
+                # what follows the end of a JPEG belongs to the file and not to the picture
+                self.photos[made] = picture(number) + self._pick.randbytes(self._pick.randrange(200_000))
+                return made
+            return self._pick.choice(waiting) if waiting else None
+
+    def _send_on(self, new_until: int) -> None:
+        with httpx.Client(base_url=self._server.url, headers=self._server.headers, cookies=self._server.cookies, timeout=30) as client:
+            while not self._stopped.is_set():
+                delivery = self._next(new_until)
+                if delivery is None:
+                    self._stopped.wait(0.05)
+                    continue
+                self._send(client, delivery)
+
+    def _send(self, client: httpx.Client, delivery: str) -> None:
+        with self._lock:
+            self.in_flight += 1
+            self._tally.sends += 1
+        try:
+            answer = client.post(f"/job/1/photos?delivery={delivery}&name={delivery}.jpg&kind=display", content=self._pieces(self.photos[delivery]))
+        except httpx.HTTPError:
+            self._stopped.wait(0.05)
+            return
+        finally:
+            with self._lock:
+                self.in_flight -= 1
+        with self._lock:
+            if answer.status_code != 201:
+                if answer.status_code not in (429, 507):
+                    self._tally.problems.append(f"{delivery} was answered with {answer.status_code}: {answer.text[:200]}")
+                return
+            first = self.answers.setdefault(delivery, answer.json()["capture"])
+            if first != answer.json()["capture"]:
+                self._tally.problems.append(f"{delivery} was capture {first}, then {answer.json()['capture']}")
+
+    def _pieces(self, content: bytes) -> Iterator[bytes]:
+        for start in range(0, len(content), _PIECE):
+            yield content[start:start + _PIECE]
+            time.sleep(_BETWEEN_S)
+
+
+def look(data: Path, phone: Phone, seen_files: set[Path]) -> tuple[list[str], int]:
+    """What is wrong with the record as it lies there, and how many captures wait to be read. Files looked at before are not read again."""
+    problems = []
+    media = data / "media"
+    for path in {p for p in media.glob("??/*") if p.is_file()} - seen_files:
+        seen_files.add(path)
+        if hashlib.sha256(path.read_bytes()).hexdigest() != path.stem:
+            problems.append(f"{path.name} is not what its name says")
+    if not (data / DATABASE).exists():
+        return problems, 0
+    database = sqlite3.connect(data / DATABASE)
+    try:
+        for pragma in ("integrity_check", "foreign_key_check"):
+            told = database.execute(f"PRAGMA {pragma}").fetchall()
+            if told not in ([], [("ok",)]):
+                problems.append(f"{pragma}: {told[:3]}")
+        rows = database.execute("SELECT d.delivery, c.id, c.sha256 FROM deliveries d JOIN captures c ON c.id = d.capture_id").fetchall()
+        kept = {delivery: (capture, sha256) for delivery, capture, sha256 in rows}
+        for delivery, capture in dict(phone.answers).items():
+            expected = (capture, hashlib.sha256(phone.photos[delivery]).hexdigest())
+            if kept.get(delivery) != expected:
+                problems.append(f"acknowledged {delivery} is {kept.get(delivery)}, not {expected}")
+        problems += [f"file of {delivery} is missing" for delivery, (_, sha) in kept.items() if not (media / sha[:2] / f"{sha}.jpg").exists()]
+        for table, rule in (("captures", "id NOT IN (SELECT capture_id FROM deliveries)"), ("deliveries", "capture_id NOT IN (SELECT capture_id FROM acts)")):
+            if (many := database.execute(f"SELECT count(*) FROM {table} WHERE {rule}").fetchone()[0]):
+                problems.append(f"{many} of {table} stand alone")
+        twice = database.execute("SELECT capture_id, count(*) FROM outcomes GROUP BY capture_id HAVING count(*) > 1").fetchall()
+        problems += [f"capture {capture} was handled {many} times" for capture, many in twice]
+        # a plain picture shows one thing: that there is nothing to be read
+        uneven = database.execute("SELECT c.id, count(e.id), c.id IN (SELECT capture_id FROM outcomes) AS handled FROM captures c "
+                                  "LEFT JOIN entries e ON e.capture_id = c.id GROUP BY c.id HAVING count(e.id) <> handled").fetchall()
+        problems += [f"capture {capture} has {many} entries, handled: {bool(handled)}" for capture, many, handled in uneven]
+        pending = database.execute("SELECT count(*) FROM captures WHERE id NOT IN (SELECT capture_id FROM outcomes)").fetchone()[0]
+    finally:
+        database.close()
+    return problems, pending
+
+
+def run(data: Path, kills: int, seed: int, photos_a_life: int = 3, show: bool = False) -> Tally:
+    pick, tally = random.Random(seed), Tally()
+    with Store.open(data) as store:
+        store.create_job("WO-1")
+    server, seen_files = Server(data), set()
+    phone = Phone(server, pick, tally)
+    for number in tqdm(range(kills), disable=not show):
+        server.start()
+        if number and pick.random() < 0.2:
+            time.sleep(pick.uniform(0, 1.5))
+            tally.starting += 1
+            server.kill()
+        else:
+            server.wait_until_it_answers()
+            phone.go(len(phone.photos) + photos_a_life)
+            time.sleep(pick.uniform(0, _LIFE_S))
+            give_up = time.monotonic() + 1
+            while number % 2 and not phone.in_flight and time.monotonic() < give_up:     # every other time in the middle of an upload
+                time.sleep(0.001)
+            tally.uploading += phone.in_flight > 0
+            server.kill()
+            phone.stop()
+        tally.kills += 1
+        problems, pending = look(data, phone, seen_files)
+        tally.reading += pending > 0
+        tally.problems += [f"after kill {number + 1}: {p}" for p in problems]
+        if len(tally.problems) > 20:
+            return tally
+    left = list((data / "media").glob("incoming-*"))
+    tally.half = len(left)
+    for path in [*(p for folder in left if folder.is_dir() for p in folder.iterdir()), *left]:
+        os.utime(path, (0, 0))                # as old as they would be when somebody comes back
+    _to_the_end(server, phone, data, seen_files, tally)
+    return tally
+
+
+def _to_the_end(server: Server, phone: Phone, data: Path, seen_files: set[Path], tally: Tally) -> None:
+    server.start()
+    server.wait_until_it_answers()
+    phone.go(0)
+    give_up = time.monotonic() + _ALL_READ_S
+    while time.monotonic() < give_up:
+        if not phone.left and look(data, phone, seen_files)[1] == 0:
+            break
+        time.sleep(0.5)
+    phone.stop()
+    tally.acknowledged = len(phone.answers)
+    status = server.end()
+    problems, pending = look(data, phone, set())
+    if phone.left or pending:
+        problems.append(f"{phone.left} photos never acknowledged, {pending} never read")
+    if status != 0:
+        problems.append(f"the server ended with {status} when asked to")
+    if list((data / "media").glob("incoming-*")):
+        problems.append("half arrived files were not swept")
+    tally.problems += [f"at the end: {p}" for p in problems]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10_000))
+    args = parser.parse_args()
+    data = Path(tempfile.mkdtemp(prefix="kill-"))
+    try:
+        tally = run(data, args.kills, args.seed, show=True)
+    finally:
+        shutil.rmtree(data)
+    print(f"seed {args.seed}: {tally.kills} kills, {tally.starting} while it started, {tally.uploading} with a photo on its way, {tally.reading} with photos "
+          f"unread; {tally.sends} sends, {tally.repeats} of what was acknowledged; {tally.acknowledged} photos there once; "
+          f"{tally.half} half arrived files swept; {len(tally.problems)} problems")
+    print(*tally.problems, sep="\n")
+    return bool(tally.problems)
+
+
+if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
+    sys.exit(main())
