@@ -251,7 +251,7 @@ def test_the_jobs_vin_is_one_more_account(bay):
 
 def test_a_photo_of_nothing_known_is_kept_and_says_what_to_do(bay):
     taken = see_photo(bay.store, bay.job, bay.path)
-    assert taken.entries[0].statement is None and "--as" in taken.entries[0].question
+    assert taken.entries[0].statement is None and "say which it is" in taken.entries[0].question
     assert bay.store.media_intact(taken.capture.sha256) and not bay.store.pending(bay.job)
 
 
