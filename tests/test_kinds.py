@@ -79,4 +79,4 @@ def test_what_is_surely_a_dial_is_looked_at_further_only_when_its_reader_finds_n
 def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():
     photo = Photo(np.full((300, 400, 3), 120, np.uint8), 400, 300)
     assert kind_of(photo)[0] is Kind.NONE
-    assert "--as" in read_photo(photo).problem
+    assert "say which it is" in read_photo(photo).problem

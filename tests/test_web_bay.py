@@ -24,7 +24,7 @@ from hoodnote.intake.live import wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
 from hoodnote.web import ear
-from hoodnote.web.ear import CHUNK, Bays, SocketSource, taken_to
+from hoodnote.web.ear import CHUNK, Bays, SocketSource
 from hoodnote.web.hub import Hub
 from hoodnote.web.listening_pool import ListeningPool
 from hoodnote.web.people import Person
@@ -152,22 +152,6 @@ def test_what_is_said_in_the_browser_is_taken_told_and_given_free(shop, work, re
     assert kept[-1]["kept"] == len(pieces) and [m["kept"] for m in kept] == sorted(m["kept"] for m in kept)
 
 
-def test_connection_cut_in_an_utterance_costs_nothing_of_it(shop, work, record):
-    sound = spoken(10, 15)
-    pieces = chunks(sound)
-    for cut in (8, 9, 13):                            # in the silence before, in the middle of the first word, in the pause after it
-        job = record.create_job(f"WO-{uuid.uuid4().hex[:8]}")
-        browser = Browser(shop, job)
-        browser.send(pieces, range(cut))
-        browser.close()
-        again = Browser(shop, job, browser.stream)
-        assert again.next <= cut
-        again.next = max(0, again.next - 3)           # some that came already come again
-        again.send(pieces)
-        again.end(pieces)
-        assert values(record, job) == [30, 44] and clips(record, job) == undisturbed(shop, record, sound)
-
-
 @pytest.mark.parametrize("seed", range(4))
 def test_chunks_that_come_twice_and_in_any_order_are_the_same_sound(shop, work, record, seed):
     sound, shuffle = spoken(10, 15), random.Random(seed)
@@ -177,30 +161,6 @@ def test_chunks_that_come_twice_and_in_any_order_are_the_same_sound(shop, work, 
     browser.send(pieces, numbers)
     browser.end(pieces)
     assert values(record, work) == [30, 44] and clips(record, work) == undisturbed(shop, record, sound)
-
-
-@pytest.mark.parametrize("cut", range(2, 25, 3))
-def test_server_that_is_gone_in_the_middle_takes_the_rest_once_when_it_is_back(shop, work, record, cut):
-    """The second server knows nothing of the first but the record; the browser keeps what the first did not give free."""
-    pieces = chunks(spoken(10, 15))
-    browser = Browser(shop, work)
-    browser.send(pieces, range(cut))
-    give_up = time.monotonic() + 10
-    one = next(e for e in shop.app.state.bays._ears.values() if e.stream == browser.stream)
-    while one.source.read_to < cut and time.monotonic() < give_up:
-        time.sleep(0.01)
-    free = [one._free_to() // CHUNK]                  # the most that it could have given free
-    stopped = len(clips(record, work))
-    app = application(shop.app.state.shop.data_dir.parent, live_engines.differing)
-    app.state.bays._pool = shop.app.state.bays.pool()
-    again = Browser(TestClient(app), work, browser.stream, first=free[0])
-    assert again.next >= free[0] and len(clips(record, work)) == stopped
-    again.send(pieces)
-    again.end(pieces)
-    browser.close()
-    assert values(record, work) == [30, 44] and len(clips(record, work)) == 2
-    stretches = [record.told(c) for c in record.captures(work)]
-    assert all(a["to"] <= b["from"] for a, b in zip(stretches, stretches[1:]))
 
 
 def test_browser_that_lost_chunks_begins_a_new_utterance_after_the_gap(shop, work, record):
