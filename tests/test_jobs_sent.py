@@ -211,3 +211,21 @@ def test_entries_and_outcome_of_a_capture_are_told(store, job):
     assert store.outcome(capture) == ("failed", "too dark")
     store.finish(capture, "done")
     assert store.outcome(capture) == ("done", "")
+
+
+def test_several_connections_of_one_process_and_another_process_see_one_record(tmp_path):
+    """POSIX drops all locks of a process on a file when it closes any of its descriptors (fcntl(2)): a further store must not cost the
+    first its locks, or the other process takes itself for the last one and puts the first one's log away."""
+    count = f"import sqlite3; print(sqlite3.connect({str(tmp_path / DATABASE)!r}).execute('SELECT count(*) FROM captures').fetchone()[0])"
+
+    def seen_from_outside() -> int:
+        return int(subprocess.run([sys.executable, "-c", count], capture_output=True, text=True, check=True).stdout)
+
+    with Store.open(tmp_path) as first:
+        job = first.create_job("WO-1")
+        for number in range(1, 4):
+            with Store.open(tmp_path) as further:
+                sent(further, job, f"delivery-a{number}")
+            assert seen_from_outside() == 2 * number - 1
+            sent(first, job, f"delivery-b{number}")
+            assert seen_from_outside() == 2 * number

@@ -250,6 +250,21 @@ def test_a_reader_that_fails_fails_this_photo_alone(phone, reading, fault):
     assert len(entries) == 1
 
 
+def test_a_photo_that_was_read_and_could_not_be_recorded_is_tried_again(phone, reading, monkeypatch):
+    refusals = [HoodnoteError("no room left"), HoodnoteError("no room left")]
+    recorded = photo_readers.record_seen
+
+    def refuse_first(*args):
+        if refusals:
+            raise refusals.pop()
+        return recorded(*args)
+
+    monkeypatch.setattr(photo_readers, "record_seen", refuse_first)
+    monkeypatch.setattr(photo_readers, "AGAIN_S", 0.05)
+    assert "low side: 30 psi" in result(phone, send(phone, picture(1)))
+    assert len(reading.asked) == 3
+
+
 def test_a_question_of_a_photo_is_shown_until_it_is_answered(phone, reading):
     from hoodnote.intake.questions import answer
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import socket
 import subprocess
@@ -15,7 +14,7 @@ import httpx
 from hoodnote.web.people import People, csrf_token
 from hoodnote.web.safety import cookie_name
 
-_ANSWERS_S = 60.0
+_ANSWERS_S = 180.0
 
 
 class Server:
@@ -54,8 +53,10 @@ class Server:
                 time.sleep(0.05)
 
     def kill(self) -> None:
-        os.kill(self.pid, signal.SIGKILL)
-        self._process.wait()
+        """Nothing when it has ended or was never started."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
 
     def end(self) -> int:
         """Asks it to end; returns its status."""

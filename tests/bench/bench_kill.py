@@ -54,7 +54,7 @@ class Phone:
     """Sends from several threads until stopped; knows what was acknowledged and what for."""
 
     def __init__(self, server: Server, pick: random.Random, tally: Tally):
-        self._server, self._pick, self._tally = server, pick, tally
+        self._server, self.pick, self.tally = server, pick, tally
         self._lock = threading.Lock()
         self._stopped = threading.Event()
         self.photos: dict[str, bytes] = {}
@@ -81,16 +81,16 @@ class Phone:
     def _next(self, new_until: int) -> str | None:
         with self._lock:
             waiting = [d for d in self.photos if d not in self.answers]
-            if self.answers and self._pick.random() < 0.05:
-                self._tally.repeats += 1
-                return self._pick.choice(list(self.answers))
-            if len(self.photos) < new_until and (not waiting or self._pick.random() < 0.5):
+            if self.answers and self.pick.random() < 0.05:
+                self.tally.repeats += 1
+                return self.pick.choice(list(self.answers))
+            if len(self.photos) < new_until and (not waiting or self.pick.random() < 0.5):
                 number = len(self.photos)
                 made = f"delivery-{number:06d}"
                 # what follows the end of a JPEG belongs to the file and not to the picture
-                self.photos[made] = picture(number) + self._pick.randbytes(self._pick.randrange(200_000))
+                self.photos[made] = picture(number) + self.pick.randbytes(self.pick.randrange(200_000))
                 return made
-            return self._pick.choice(waiting) if waiting else None
+            return self.pick.choice(waiting) if waiting else None
 
     def _send_on(self, new_until: int) -> None:
         with httpx.Client(base_url=self._server.url, headers=self._server.headers, cookies=self._server.cookies, timeout=30) as client:
@@ -104,7 +104,7 @@ class Phone:
     def _send(self, client: httpx.Client, delivery: str) -> None:
         with self._lock:
             self.in_flight += 1
-            self._tally.sends += 1
+            self.tally.sends += 1
         try:
             answer = client.post(f"/job/1/photos?delivery={delivery}&name={delivery}.jpg&kind=display", content=self._pieces(self.photos[delivery]))
         except httpx.HTTPError:
@@ -116,11 +116,11 @@ class Phone:
         with self._lock:
             if answer.status_code != 201:
                 if answer.status_code not in (429, 507):
-                    self._tally.problems.append(f"{delivery} was answered with {answer.status_code}: {answer.text[:200]}")
+                    self.tally.problems.append(f"{delivery} was answered with {answer.status_code}: {answer.text[:200]}")
                 return
             first = self.answers.setdefault(delivery, answer.json()["capture"])
             if first != answer.json()["capture"]:
-                self._tally.problems.append(f"{delivery} was capture {first}, then {answer.json()['capture']}")
+                self.tally.problems.append(f"{delivery} was capture {first}, then {answer.json()['capture']}")
 
     def _pieces(self, content: bytes) -> Iterator[bytes]:
         for start in range(0, len(content), _PIECE):
@@ -138,7 +138,7 @@ def look(data: Path, phone: Phone, seen_files: set[Path]) -> tuple[list[str], in
             problems.append(f"{path.name} is not what its name says")
     if not (data / DATABASE).exists():
         return problems, 0
-    database = sqlite3.connect(data / DATABASE)
+    database = sqlite3.connect(data / DATABASE, timeout=60)
     try:
         for pragma in ("integrity_check", "foreign_key_check"):
             told = database.execute(f"PRAGMA {pragma}").fetchall()
@@ -170,8 +170,18 @@ def run(data: Path, kills: int, seed: int, photos_a_life: int = 3, show: bool = 
     pick, tally = random.Random(seed), Tally()
     with Store.open(data) as store:
         store.create_job("WO-1")
-    server, seen_files = Server(data), set()
+    server = Server(data)
     phone = Phone(server, pick, tally)
+    try:
+        _kill_on(server, phone, data, kills, photos_a_life, show)
+    finally:
+        phone.stop()
+        server.kill()
+    return tally
+
+
+def _kill_on(server: Server, phone: Phone, data: Path, kills: int, photos_a_life: int, show: bool) -> None:
+    pick, tally, seen_files = phone.pick, phone.tally, set()
     for number in tqdm(range(kills), disable=not show):
         server.start()
         if number and pick.random() < 0.2:
@@ -193,13 +203,12 @@ def run(data: Path, kills: int, seed: int, photos_a_life: int = 3, show: bool = 
         tally.reading += pending > 0
         tally.problems += [f"after kill {number + 1}: {p}" for p in problems]
         if len(tally.problems) > 20:
-            return tally
+            return
     left = list((data / "media").glob("incoming-*"))
     tally.half = len(left)
     for path in [*(p for folder in left if folder.is_dir() for p in folder.iterdir()), *left]:
         os.utime(path, (0, 0))                # as old as they would be when somebody comes back
     _to_the_end(server, phone, data, seen_files, tally)
-    return tally
 
 
 def _to_the_end(server: Server, phone: Phone, data: Path, seen_files: set[Path], tally: Tally) -> None:
@@ -207,7 +216,7 @@ def _to_the_end(server: Server, phone: Phone, data: Path, seen_files: set[Path],
     server.wait_until_it_answers()
     phone.go(0)
     give_up = time.monotonic() + _ALL_READ_S
-    while time.monotonic() < give_up:
+    while time.monotonic() < give_up and len(tally.problems) < 20:
         if not phone.left and look(data, phone, seen_files)[1] == 0:
             break
         time.sleep(0.5)

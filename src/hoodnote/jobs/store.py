@@ -9,7 +9,9 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
+import threading
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
@@ -30,6 +32,10 @@ from hoodnote.readings.model import Entry
 DATABASE = "hoodnote.db"
 _WAIT_S = 15.0   # how long to wait for another process to finish its write
 _WORK_ORDER_LENGTH = 64
+# How many stores of this process have a file open. Whoever closes a descriptor of a file that SQLite has open in the same process takes
+# SQLite's locks away (sqlite.org/howtocorrupt.html, 2.2), so the file is looked into by ourselves only while none has.
+_open: Counter[Path] = Counter()
+_opening = threading.Lock()
 
 
 class Store(Sent):
@@ -42,6 +48,7 @@ class Store(Sent):
         self._connection = connection
         self._path = data_dir / DATABASE
         self._media = Media(data_dir / "media")
+        self._is_closed = False
 
     @classmethod
     def open(cls, data_dir: Path, *, threads: bool = False) -> Store:
@@ -50,17 +57,27 @@ class Store(Sent):
         path = data_dir / DATABASE
         with told_plainly(path):
             data_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
-            refuse_foreign(path)
-            connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None, check_same_thread=not threads)
+            with _opening:
+                if not _open[path]:
+                    refuse_foreign(path)
+                _open[path] += 1
             try:
-                _prepare(connection, path)
-                return cls(connection, data_dir)
+                connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None, check_same_thread=not threads)
+                try:
+                    _prepare(connection, path)
+                    return cls(connection, data_dir)
+                except BaseException:
+                    connection.close()
+                    raise
             except BaseException:
-                connection.close()
+                _closed(path)
                 raise
 
     def close(self) -> None:
-        self._db.close()
+        if not self._is_closed:
+            self._is_closed = True
+            self._db.close()
+            _closed(self._path)
 
     def __enter__(self) -> Store:
         return self
@@ -292,6 +309,11 @@ def _writing(connection: sqlite3.Connection) -> Iterator[None]:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def _closed(path: Path) -> None:
+    with _opening:
+        _open[path] -= 1
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:

@@ -10,7 +10,6 @@ import multiprocessing
 import os
 import signal
 import threading
-import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job
     from hoodnote.web.shop import Shop
 
-AGAIN_S = 30.0          # a photo that was read but could not be recorded (a full disk) is tried again no sooner
+AGAIN_S = 30.0          # a photo that was read but could not be recorded (a full disk) is tried again after so long
 _NICENESS = 5           # who speaks waits for an answer, who sent a photo can wait a moment longer
 
 log = logging.getLogger(__name__)
@@ -37,15 +36,14 @@ class PhotoReaders:
         self._shop, self._tell, self._count = shop, tell, processes
         self._lock = threading.Lock()
         self._under_way: set[int] = set()
-        self._tried: dict[int, float] = {}
         self._pool: ProcessPoolExecutor | None = None
         self._closing = False
         self._queue = ThreadPoolExecutor(processes, thread_name_prefix="photo")
 
     def take_up(self, job: Job, capture: Capture) -> None:
-        """Has a photo read when its turn comes; nothing when it is under way, was tried just now or was handled."""
+        """Has a photo read when its turn comes; nothing when it is under way or was handled."""
         with self._lock:
-            if self._closing or capture.id in self._under_way or time.monotonic() - self._tried.get(capture.id, -AGAIN_S) < AGAIN_S:
+            if self._closing or capture.id in self._under_way:
                 return
             self._under_way.add(capture.id)
             self._queue.submit(self._handle, job, capture)
@@ -68,18 +66,22 @@ class PhotoReaders:
         self._queue.shutdown(wait=True)
 
     def _handle(self, job: Job, capture: Capture) -> None:
+        again = False
         try:
             self._read_and_record(job, capture)
         except HoodnoteError as error:      # the disk or the record refuses: the photo is kept and pending
             log.warning("photo %s of job %s is not recorded yet: %s", capture.id, job.work_order, error)
+            again = True
         except Exception:
             if not self._closing:
                 log.exception("photo %s of job %s is not recorded", capture.id, job.work_order)
-        finally:
-            with self._lock:
-                self._tried[capture.id] = time.monotonic()
-                self._under_way.discard(capture.id)
-            self._tell(job.id, "entries")
+        with self._lock:
+            self._under_way.discard(capture.id)
+            if again and not self._closing:
+                timer = threading.Timer(AGAIN_S, self.take_up, (job, capture))
+                timer.daemon = True
+                timer.start()
+        self._tell(job.id, "entries")
 
     def _read_and_record(self, job: Job, capture: Capture) -> None:
         with self._shop.store() as store:   # given back while the photo is read

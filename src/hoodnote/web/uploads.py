@@ -120,8 +120,6 @@ def _result(app: Starlette, job_id: int, capture_id: int) -> dict[str, Any]:
         if capture is None or capture.medium != "photo":
             raise Refused(404, "there is no such photo in this job; look at the job's note")
         (result,) = results_of(store, job, [capture])
-    if result.state == "waiting":
-        app.state.photo_readers.take_up(job, capture)
     return {"job": job, "photo": result}
 
 
