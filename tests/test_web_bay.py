@@ -24,11 +24,12 @@ from hoodnote.intake.live import wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
 from hoodnote.web import ear
-from hoodnote.web.ear import CHUNK, Bays, SocketSource
+from hoodnote.web.ear import Bays
 from hoodnote.web.hub import Hub
 from hoodnote.web.listening_pool import ListeningPool
 from hoodnote.web.people import Person
 from hoodnote.web.shop import Shop
+from hoodnote.web.socket_source import CHUNK, SocketSource
 from tests import live_engines
 from tests.test_live import loud, quiet, spoken, word
 

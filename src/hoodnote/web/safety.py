@@ -40,7 +40,7 @@ _HEADERS = {
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     "referrer-policy": "same-origin",      # no-referrer would take the Origin from our own forms
-    "permissions-policy": "camera=(self), microphone=(self), geolocation=(), payment=(), usb=(), serial=(), bluetooth=(), midi=()",
+    "permissions-policy": "camera=(self), microphone=(self), geolocation=(), payment=(), usb=(), serial=(), midi=()",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
 }

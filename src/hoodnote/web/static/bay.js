@@ -57,6 +57,7 @@ function log(text) {
 function showReading(entry) {
   at("place").textContent = entry ? entry.place : "";
   at("figure").textContent = entry ? entry.figure : "no reading yet";
+  at("figure").classList.toggle("none", !entry);
   const of = checks.filter((finding) => entry && finding.basis.includes(entry.id));
   at("checks").replaceChildren(...of.map((finding) => element("li", finding.outcome === "cannot tell"
     ? `${finding.title}: cannot tell${finding.missing.length ? `; missing: ${finding.missing.join(", ")}` : ""}`
