@@ -95,6 +95,15 @@ def test_where_one_side_waits_the_other_is_not_judged_as_if_the_sides_differed()
     assert {f.check for f in _decided(equal)} == {"compression_ratio"} and _decided(waiting) == set()
 
 
+def test_a_pressure_that_waits_does_not_make_it_another_air():
+    run = [*_START, Step("engine_running"), Measured("ambient", Decimal(30), "F"), Measured("vent", Decimal(30), "F"), Measured("high_side", Decimal(0), "psi")]
+    read = [_entry(s, i) for i, s in enumerate(run, start=1)]
+    waiting = [*read, _entry(Measured("high_side", Decimal(20), "psi"), 1000, Standing.UNCONFIRMED, supersedes=len(run))]
+    assert _decided(waiting) <= _decided(read)
+    earlier = [*read[:4], *read[5:], _entry(Measured("ambient", Decimal(30), "F"), 8), _entry(Measured("low_side", Decimal(30), "psi"), 9, Standing.UNCONFIRMED)]
+    assert _decided(earlier) <= _decided(earlier[:-1]) != set()
+
+
 @_quick
 @given(st.lists(st.tuples(_statement | _control, st.booleans()), max_size=20), _statement)
 def test_nothing_a_record_can_hold_breaks_the_checks(held, new):

@@ -60,7 +60,7 @@ def test_gauges_and_thermometer_as_stated(tmp_path):
     [
         ("[gauges.low]\ngrade = 1", "gauges.low.grade: write one of 4A"),
         ('[gauges.low]\ngrade = "5A"', "gauges.low.grade: write one of 4A"),
-        ('[gauges.low]\nto = "120"', "gauges.low.to: write a figure with psi, bar or kPa"),
+        ('[gauges.low]\nto = "120"', "gauges.low.to: write a figure with psi, bar, kPa, MPa or kg/cm2"),
         ('[gauges.low]\nto = "-40 psi"', "gauges.low.to: the dial ends above"),
         ('[gauges.low]\nfrom = "30 inHg"', 'gauges.low.from: inches .* "-30 inHg"'),
         ('[gauges.middle]\nto = "120 psi"', "gauges.middle: unknown here; write low, high"),
@@ -89,7 +89,7 @@ def test_a_circuit_of_the_shop(tmp_path):
     ("circuit", "says"),
     [
         (VAN.format(opens="28 to 25 psi"), r"van.toml: point 2: opens_below: write the lower figure first"),
-        (VAN.format(opens="28 psi"), r"van.toml: point 2: opens_below: write two figures with psi, bar or kPa"),
+        (VAN.format(opens="28 psi"), r"van.toml: point 2: opens_below: write two figures with psi, bar, kPa, MPa or kg/cm2"),
         (VAN.format(opens="50 to 60 psi"), r"point 2: closes_above: a contact that opens below"),
         (VAN.format(opens="25 to 28 psi").replace("closes_above", "closes_below"), "point 2: closes_above: state it beside opens_below"),
         (VAN.format(opens="25 to 28 psi").replace('"clutch"', '"vent"'), "point 3: place: write one of battery"),

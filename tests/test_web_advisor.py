@@ -19,7 +19,7 @@ from hoodnote.readings.timeline import build
 from hoodnote.statements.typed import parse_text
 from hoodnote.web.app import make_app
 from hoodnote.web.hub import NOTHING, Hub
-from tests.web_served import browser, client_of, make_shop, served  # noqa: F401
+from tests.web_served import client_of, make_shop
 
 
 @pytest.fixture

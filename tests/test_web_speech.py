@@ -12,7 +12,6 @@ from decimal import Decimal
 import numpy as np
 import pytest
 import soundfile
-from playwright.sync_api import sync_playwright
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.jobs.store import Store
@@ -33,7 +32,7 @@ def microphone(tmp_path):
     return path
 
 
-def test_a_reading_spoken_to_the_browser_comes_into_the_record(tmp_path, microphone):
+def test_a_reading_spoken_to_the_browser_comes_into_the_record(tmp_path, microphone, browser):
     data = tmp_path / "data"
     with Store.open(data) as store:
         store.create_job("WO-1")
@@ -41,18 +40,17 @@ def test_a_reading_spoken_to_the_browser_comes_into_the_record(tmp_path, microph
                            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"})
     try:
         link = re.search(r"http://127\.0\.0\.1:\d+/pair\S*", run.stdout.readline())[0]
-        with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[
-                *BROWSER_ARGS, "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream", f"--use-file-for-fake-audio-capture={microphone}%noloop"])
-            page = browser.new_page()
-            page.goto(link)
-            page.click("main form button")
-            page.wait_for_load_state()
-            page.goto(link.partition("/pair")[0] + "/job/1/bay")
-            page.click("#start")
-            page.get_by_text("low side", exact=False).first.wait_for(timeout=120_000)      # what was made of it stands on the screen
-            shown = page.inner_text("main")
-            browser.close()
+        hearing = browser.playwright.chromium.launch(executable_path=CHROMIUM, args=[
+            *BROWSER_ARGS, "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream", f"--use-file-for-fake-audio-capture={microphone}%noloop"])
+        page = hearing.new_page()
+        page.goto(link)
+        page.click("main form button")
+        page.wait_for_load_state()
+        page.goto(link.partition("/pair")[0] + "/job/1/bay")
+        page.click("#start")
+        page.get_by_text("low side", exact=False).first.wait_for(timeout=120_000)      # what was made of it stands on the screen
+        shown = page.inner_text("main")
+        hearing.close()
         run.send_signal(signal.SIGINT)
         run.communicate(timeout=60)
     finally:

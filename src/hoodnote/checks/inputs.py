@@ -85,11 +85,18 @@ class Inputs:
         own = [x for x in found if x.stage is stage]
         if self.situation is not None and own and place not in _SAME_ALL_JOB:
             ended = self.view.ends.get(self.situation, 0)
-            last = next((x for x in reversed(own) if self.view.order(x) < ended), own[0])
+            last = self._last_before(ended, own)
+            for d in self.view.doubts:                     # a pressure that may have been the last one may make it another air
+                waiting = [p for p in PRESSURE_PLACES if p in d.keys]
+                if waiting and self._here(d) and d.order > ended and self._last_before(d.order, own) is not last:
+                    self.lacks(f"{PLACES[waiting[0]].name} {NOT_CONFIRMED}")
             if self.view.order(last) >= ended and any(place in d.keys and d.situation.stage is stage for d in self.view.doubts):
                 self.lacks(f"{PLACES[place].name} {NOT_CONFIRMED}")        # a doubtful one would come before it
         doubts = [d for d in self.view.doubts if place in d.keys and STAGES.index(d.situation.stage) <= until]
         return self._settle(place, last, doubts, required)
+
+    def _last_before(self, position: int, own: list[Live]) -> Live:
+        return next((x for x in reversed(own) if self.view.order(x) < position), own[0])
 
     def engine_speed(self) -> Live | None:
         """Of this situation; else the last said since the engine last ran, since people say it before "engine running" too."""
