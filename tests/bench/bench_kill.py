@@ -182,7 +182,8 @@ def run(data: Path, kills: int, seed: int, photos_a_life: int = 3, show: bool = 
 
 def _kill_on(server: Server, phone: Phone, data: Path, kills: int, photos_a_life: int, show: bool) -> None:
     pick, tally, seen_files = phone.pick, phone.tally, set()
-    for number in tqdm(range(kills), disable=not show):
+    bar = tqdm(range(kills), disable=not show)
+    for number in bar:
         server.start()
         if number and pick.random() < 0.2:
             time.sleep(pick.uniform(0, 1.5))
@@ -202,6 +203,7 @@ def _kill_on(server: Server, phone: Phone, data: Path, kills: int, photos_a_life
         problems, pending = look(data, phone, seen_files)
         tally.reading += pending > 0
         tally.problems += [f"after kill {number + 1}: {p}" for p in problems]
+        bar.set_postfix(acknowledged=len(phone.answers), problems=len(tally.problems))     # a run that is cut off has told so much
         if len(tally.problems) > 20:
             return
     left = list((data / "media").glob("incoming-*"))
