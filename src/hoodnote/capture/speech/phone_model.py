@@ -7,37 +7,25 @@ Trained by `tests/bench/train_phones.py` on synthetic development voices only.
 
 from __future__ import annotations
 
-import hashlib
-import io
-from importlib.resources import files
-
 import numpy as np
 
-from hoodnote.errors import HoodnoteError
+from hoodnote.capture.weights import not_usable, stored_weights
 
 PHONES = ("AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH").split()
 UNITS = {phone: unit for unit, phone in enumerate(PHONES, 1)}      # `ctc.BLANK` is "no new phone"
 FRAMES_PER_SECOND = 16_000 / 384
-_FILE, _SHA256 = "phones.npz", "edd2de118ff009751f2eb25ff22b3d2587a16f221830d57d3d7e12320ba95f32"
+_PACKAGE, _FILE, _SHA256 = "hoodnote.capture.speech", "phones.npz", "edd2de118ff009751f2eb25ff22b3d2587a16f221830d57d3d7e12320ba95f32"
 _WIDTH = 288                                                    # of the encoder's frames
-_NOT_USABLE = "capture/speech/phones.npz cannot be used ({}); install hoodnote again"
 
 
 class PhoneModel:
     """Raises HoodnoteError when the weights are missing, damaged or of another shape."""
 
     def __init__(self) -> None:
-        try:
-            data = files("hoodnote.capture.speech").joinpath(_FILE).read_bytes()
-        except OSError as error:
-            raise HoodnoteError(_NOT_USABLE.format(error)) from None
-        if hashlib.sha256(data).hexdigest() != _SHA256:
-            raise HoodnoteError(_NOT_USABLE.format("it is damaged"))
-        with np.load(io.BytesIO(data)) as stored:
-            self._weights = {name: stored[name].astype(np.float32) for name in stored.files}
+        self._weights = stored_weights(_PACKAGE, _FILE, _SHA256)
         self._blocks = len({name.split(".")[1] for name in self._weights if name.startswith("blocks.")})
         if self._weights["i.weight"].shape[1] != _WIDTH or self._weights["p.weight"].shape[0] != len(PHONES) + 1:
-            raise HoodnoteError(_NOT_USABLE.format("it belongs to another speech model"))
+            raise not_usable(_PACKAGE, _FILE, "it belongs to another speech model")
 
     def logs(self, sound: np.ndarray) -> np.ndarray:
         """sound (frames, 288) of the encoder -> (frames, 40) natural logs of the blank and of each phone."""

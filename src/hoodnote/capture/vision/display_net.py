@@ -7,22 +7,18 @@ drawn in variations of the development styles only; it was shown printed words t
 
 from __future__ import annotations
 
-import hashlib
-import io
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import numpy as np
 
 from hoodnote.capture.ctc import BLANK, sequence_logs
-from hoodnote.errors import HoodnoteError
+from hoodnote.capture.weights import stored_weights
 
 HEIGHT, DIGIT = 44, 28            # px, of a strip and of a digit in it
 LETTER = "x"                      # any letter of segments
 SIGNS = "0123456789-.:" + LETTER  # a sign's unit is its place here plus one; BLANK is "no new sign"
 _FILE, _SHA256 = "display_net.npz", "19115bf53b149205e99a0639820aaa5d6ee8dd2feccd1fe0deaba574ded723a5"
-_NOT_USABLE = "capture/vision/display_net.npz cannot be used ({}); install hoodnote again"
 
 
 def as_grey(strip: np.ndarray, bright: bool) -> np.ndarray:
@@ -53,14 +49,7 @@ def read_strip(grey: np.ndarray) -> Strip:
 
 class _Network:
     def __init__(self) -> None:
-        try:
-            data = files("hoodnote.capture.vision").joinpath(_FILE).read_bytes()
-        except OSError as error:
-            raise HoodnoteError(_NOT_USABLE.format(error)) from None
-        if hashlib.sha256(data).hexdigest() != _SHA256:
-            raise HoodnoteError(_NOT_USABLE.format("it is damaged"))
-        with np.load(io.BytesIO(data)) as stored:
-            self._weights = {name: stored[name].astype(np.float32) for name in stored.files}
+        self._weights = stored_weights("hoodnote.capture.vision", _FILE, _SHA256)
 
     def logs(self, grey: np.ndarray) -> np.ndarray:
         """(HEIGHT, width) -> (width // 2, signs + 1) natural logs of the blank and of each sign."""

@@ -6,26 +6,22 @@ Trained by `tests/bench/train_plates.py` on drawn rows in typefaces that no held
 
 from __future__ import annotations
 
-import hashlib
-import io
 from collections.abc import Sequence
 from functools import cache
-from importlib.resources import files
 
 import numpy as np
 
+from hoodnote.capture.ctc import BLANK
 from hoodnote.capture.vision.readers import TextLine, cut_out
-from hoodnote.errors import HoodnoteError
+from hoodnote.capture.weights import stored_weights
 from hoodnote.readings.vin import LENGTH
 
 ALPHABET = "ABCDEFGHJKLMNPRSTUVWXYZ0123456789#"      # "#" is any sign that no VIN holds
 PLATES = "plate reader"
 _FILE, _SHA256 = "plates.npz", "e1024ef4517c64e1c822e3ee39bee832de0e2bb7ba84694908274d50ece5a04a"
-_NOT_USABLE = "capture/vision/plates.npz cannot be used ({}); install hoodnote again"
 _HEIGHT, _WIDEST = 32, 640      # px of the strip as the network sees it
 _STRIDES = ((2, 2), (2, 1), (1, 1), (2, 1), (1, 1), (1, 1))
 _ADDED = (2, 4)                 # layers whose outcome is added to what went in
-_BLANK = 0
 _RIVET = 0.8
 
 
@@ -45,7 +41,7 @@ class PlateReader:
         text, sure = [], []
         for step, unit in enumerate(best):
             new = step == 0 or unit != best[step - 1]
-            if unit == _BLANK:
+            if unit == BLANK:
                 continue
             if new:
                 text.append(ALPHABET[unit - 1])
@@ -98,11 +94,4 @@ def _convolved(x: np.ndarray, kernel: np.ndarray, bias: np.ndarray, stride: tupl
 
 @cache
 def _weights() -> dict[str, np.ndarray]:
-    try:
-        data = files("hoodnote.capture.vision").joinpath(_FILE).read_bytes()
-    except OSError as error:
-        raise HoodnoteError(_NOT_USABLE.format(error)) from None
-    if hashlib.sha256(data).hexdigest() != _SHA256:
-        raise HoodnoteError(_NOT_USABLE.format("it is damaged"))
-    with np.load(io.BytesIO(data)) as stored:
-        return {name: stored[name].astype(np.float32) for name in stored.files}
+    return stored_weights("hoodnote.capture.vision", _FILE, _SHA256)
