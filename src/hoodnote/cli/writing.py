@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
-import tempfile
 from pathlib import Path
 
 from hoodnote.cli.session import Commands, open_store
@@ -68,20 +66,12 @@ def _format(args: argparse.Namespace) -> str:
 def _write_whole(path: Path, text: str) -> None:
     """A note is there complete or not at all; one that was there before stays until then."""
     from hoodnote.jobs.faults import from_os
+    from hoodnote.whole import write_whole
 
     if path.exists() and not path.is_file():   # a device or a pipe cannot be replaced by a rename
         path.write_text(text, encoding="utf-8")
         return
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+        write_whole(path, text.encode("utf-8"), 0o644)
     except OSError as error:
-        raise from_os(OSError(error.errno, error.strerror), path) from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except OSError as error:
-        raise from_os(OSError(error.errno, error.strerror), path) from error
-    finally:
-        Path(temporary).unlink(missing_ok=True)
+        raise from_os(error, path) from error

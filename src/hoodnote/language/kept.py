@@ -9,14 +9,13 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from hoodnote.resources import folder
+from hoodnote.whole import write_whole
 
 _folder: Path | None = None
 
@@ -41,22 +40,12 @@ def kept(name: str, language: object, make: Callable[[], Any]) -> Any:
             return json.loads(text)
     text = json.dumps(make(), separators=(",", ":"))
     with contextlib.suppress(OSError):
-        _write(path, f"{_digest(text)}\n{text}")
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        write_whole(path, f"{_digest(text)}\n{text}".encode())
         for old in _folder.glob(f"{name}-*.json"):
             if old != path:
                 old.unlink(missing_ok=True)
     return json.loads(text)
-
-
-def _write(path: Path, text: str) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    handle, temporary = tempfile.mkstemp(prefix="incoming-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        os.replace(temporary, path)
-    finally:
-        Path(temporary).unlink(missing_ok=True)
 
 
 def _digest(text: str) -> str:

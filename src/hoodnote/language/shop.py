@@ -22,6 +22,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.language import jsgf
 from hoodnote.language.automaton import Compiler
 from hoodnote.language.lexicon import PHONES
+from hoodnote.whole import write_whole
 
 KINDS = {"place": "place", "part": "item", "action": "action"}       # as a person says it -> the tag of the grammars
 _PHRASE = re.compile(r"[a-z]+(?:'[a-z]+)*(?: [a-z]+(?:'[a-z]+)*){0,3}")
@@ -122,9 +123,7 @@ def write(path: Path, taught: Iterable[Taught]) -> None:
         sounds = ", ".join(f"{json.dumps(word)} = {json.dumps(list(ways))}" for word, ways in t.sounds)
         parts.append(f"[[word]]\nsay = {json.dumps(t.say)}\nmeans = {json.dumps(t.means)}\n" + (f"sounds = {{ {sounds} }}\n" if sounds else ""))
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    beside = path.with_name(path.name + ".new")
-    beside.write_text("\n".join(parts), encoding="utf-8")
-    beside.replace(path)
+    write_whole(path, "\n".join(parts).encode("utf-8"), 0o644)
 
 
 def _one_line(text: str) -> str:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import secrets
 import threading
 import time
@@ -24,6 +23,7 @@ from starlette.websockets import WebSocket
 
 from hoodnote.errors import HoodnoteError
 from hoodnote.jobs.faults import from_os
+from hoodnote.whole import write_whole
 
 ROLES = ("technician", "advisor")
 CODE_S = 600.0                    # how long a code is good
@@ -194,17 +194,9 @@ def inside(target: str) -> str:
 
 def write_private(path: Path, data: bytes) -> None:
     """Whole or not at all, readable by its owner alone. Raises HoodnoteError."""
-    partial = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        try:
-            with open(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
+        write_whole(path, data)
     except OSError as error:
         raise from_os(error, path) from error
 
