@@ -13,7 +13,8 @@ from hoodnote.capture.speech import endpoint, microphone
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.cli import listening
 from hoodnote.cli.banner import banner
-from hoodnote.cli.listening import Screen, headline, meter
+from hoodnote.cli.listening import Screen, meter
+from hoodnote.intake.headline import headline
 from hoodnote.cli.main import main
 from hoodnote.checks.model import Warning
 from hoodnote.intake.live import Session

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Job
     from hoodnote.readings.model import Entry
-    from hoodnote.statements.model import Statement
 
 _TICK_S = 0.02
 _METER_EVERY_S = 0.1
@@ -248,6 +247,8 @@ class Screen:
             self._speaker.close()
 
     def _headline(self, entry: Entry, style: str) -> None:
+        from hoodnote.intake.headline import headline
+
         *places, figure = headline(entry)
         for place in places:
             self._big(place, style, tallest=_PLACE_HEIGHT)
@@ -268,33 +269,6 @@ class Screen:
     @property
     def _columns(self) -> int:
         return shutil.get_terminal_size().columns - 1
-
-
-def headline(entry: Entry) -> list[str]:
-    """The words in large type: place and figure; for a question the figures to choose from."""
-    from hoodnote.intake.record import choices
-    from hoodnote.statements.model import Measured
-
-    if not entry.question:
-        return _large(entry.statement)
-    found = choices(entry)
-    if len(found) > 1 and all(isinstance(s, Measured) for s in found):
-        place, *_ = _large(found[0])
-        if len({s.unit for s in found}) == 1:      # "15 or 50 psi?": the shorter, the larger
-            *others, last = found
-            return [place, " or ".join([*dict.fromkeys(f"{s.value:f}" for s in others), _large(last)[-1]]) + "?"]
-        return [place, " or ".join(dict.fromkeys(_large(s)[-1] for s in found)) + "?"]
-    return [*_large(found[0])[:-1], _large(found[0])[-1] + "?"] if found else ["say again"]
-
-
-def _large(statement: Statement | None) -> list[str]:
-    from hoodnote.statements.describe import describe, figure
-    from hoodnote.statements.model import Measured
-    from hoodnote.statements.vocabulary import PLACES
-
-    if isinstance(statement, Measured):
-        return [PLACES[statement.place].name, figure(statement.value, statement.unit)]
-    return [describe(statement)]
 
 
 def meter(level: float, blocks: bool = True) -> tuple[str, float]:
