@@ -133,21 +133,18 @@ class Inputs:
         found = self.state("clutch_engaged", "clutch_not_engaged", "clutch_cycling")
         if driven and found == "clutch_not_engaged":
             self.lacks("readings with the clutch engaged (it was stated as not engaged)")
-        elif driven and self.sides_equal():
-            self.lacks("a difference between low and high side (equal while running: the clutch and its circuit come first)")
         elif driven:
-            # a pressure that waits for its confirmation may be the one that shows both sides equal
-            for waiting in self._sides()[1]:
-                self.lacks(waiting)
+            sides, waiting = self._sides()
+            for text in waiting:           # a pressure that waits for its confirmation may be the one that shows both sides equal
+                self.lacks(text)
+            if not waiting and _alike(sides):
+                self.lacks("a difference between low and high side (equal while running: the clutch and its circuit come first)")
         return found
 
     def sides_equal(self) -> bool:
         """Were both sides read here, and can these gauges not tell them apart?"""
         sides, waiting = self._sides()
-        if None in sides or waiting:
-            return False
-        gap = sides[1].above_air - sides[0].above_air
-        return abs(nominal(gap)) <= expanded(gap)
+        return not waiting and _alike(sides)
 
     def _sides(self) -> tuple[list[Pressure | None], list[str]]:
         """Low and high side of this situation, and which of the two is not confirmed."""
@@ -329,3 +326,10 @@ def weigh(value: Uncertain, lowest: Uncertain | float, highest: Uncertain | floa
     margins = [m for m in (margin(nominal(gap), expanded(gap), 0.0, float("inf")) for gap in gaps) if m is not None]
     worst = next((o for o in (Outcome.OUTSIDE, Outcome.CANNOT_TELL) if o in outcomes), Outcome.WITHIN)
     return Judged(worst, min(margins, default=None))
+
+
+def _alike(sides: list[Pressure | None]) -> bool:
+    if None in sides:
+        return False
+    gap = sides[1].above_air - sides[0].above_air
+    return abs(nominal(gap)) <= expanded(gap)
