@@ -281,6 +281,16 @@ def test_buttons_answer_as_the_voice_does_once_and_with_the_name_of_who_pressed(
     assert [(a.person, a.role, a.what) for a in record.acts(work)] == [("Kim", "technician", "confirmed")]
 
 
+def test_who_dropped_a_question_stands_beside_the_question(shop, work, record):
+    browser, pieces = Browser(shop, work), chunks(spoken(50))
+    browser.send(pieces)
+    question = browser.until("taken")["entries"][0]
+    browser.socket.send_json({"kind": "answer", "entry": question["id"], "drop": True})
+    browser.until("taken", 2)
+    browser.end(pieces)
+    assert [(a.person, a.what, a.entry_id) for a in record.acts(work)] == [("Kim", "dropped", question["id"])]
+
+
 def test_hazard_stands_until_it_is_understood(shop, work, record):
     browser, pieces = Browser(shop, work), chunks(spoken(55))          # oxygen for a leak test
     browser.send(pieces)

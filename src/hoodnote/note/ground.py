@@ -144,7 +144,7 @@ def _question(number: int, live: Live, media: Callable[[str], Path] | None, warn
     entry = live.entry
     return Question(
         number=number, entry=words.entry_id(entry), about=_about(live), why=_why(entry),
-        text=" ".join((entry.question or f"{words.describe(entry.statement)}?").split()),
+        text=words.question_text(entry),
         versions=tuple(words.heard(v) for v in entry.versions), whence=words.whence(entry.origin),
         crop=pictures.crop(entry.origin, media), warnings=tuple(warnings_on.get(words.entry_id(entry), ())))
 

@@ -100,6 +100,11 @@ def whence(origin: Origin) -> Whence:
     return Whence(origin.medium, origin.original_name, origin.sha256, _region(origin), origin.readers, taken)
 
 
+def question_text(entry: Entry) -> str:
+    """One line."""
+    return " ".join((entry.question or f"{describe(entry.statement)}?").split())
+
+
 def heard(version: Version) -> Heard:
     return Heard(version.reader, " ".join(version.text.split()), describe(version.statement), _rounded(version.confidence))
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from hoodnote.errors import HoodnoteError
+from hoodnote.web.note_acts import acted
 from hoodnote.web.people import needs
-from hoodnote.web.render import page
+from hoodnote.web.render import page, problem
+from hoodnote.web.shop import in_job
 
 if TYPE_CHECKING:
     from hoodnote.checks.model import Finding, Warning
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from hoodnote.jobs.store import Job, Store
     from hoodnote.readings.model import Entry
     from hoodnote.web.people import Person
-    from hoodnote.web.shop import Shop
 
 
 def now(store: Store, job: Job) -> dict[str, Any]:
@@ -42,7 +42,7 @@ def now(store: Store, job: Job) -> dict[str, Any]:
 
 def shown(entry: Entry) -> dict[str, Any]:
     """One entry in large type: where it was read, the figure; for a question what there is to choose from."""
-    from hoodnote.cli.listening import headline
+    from hoodnote.intake.headline import headline
     from hoodnote.intake.record import choices
     from hoodnote.readings.model import Standing
     from hoodnote.statements.describe import describe
@@ -72,15 +72,14 @@ def act(store: Store, job: Job, what: dict[str, Any], person: Person) -> Taken:
 
     with store.together():                      # two who answer at once: the second is told that it was answered
         if what["kind"] == "understood":
-            taken, done = type_text(store, job, "understood"), "understood"
+            taken, done, entry = type_text(store, job, "understood"), "understood", None
         else:
             entry, keep, drop = what.get("entry"), what.get("keep"), what.get("drop") is True
             if not isinstance(entry, int) or not (drop or isinstance(keep, int)):
                 raise HoodnoteError("that was no answer; load the page again and press once more")
             taken = answer(store, job, entry, keep=None if drop else keep, drop=drop)
             done = "dropped" if drop else "confirmed"
-        for made in taken.entries:
-            store.add_act(job, person.name, person.role, done, entry_id=made.id, capture_id=taken.capture.id)
+        acted(store, job, person, done, taken, entry)
     return taken
 
 
@@ -143,15 +142,10 @@ class BayFace:
 @needs("technician")
 async def bay(request: Request) -> Response:
     try:
-        job = await run_in_threadpool(_job, request.app.state.shop, request.path_params["id"])
-    except HoodnoteError as problem:
-        return page(request, "error.html", status=404, problem=str(problem))
+        job = await in_job(request, lambda store, job: job)
+    except HoodnoteError as error:
+        return problem(request, 404, str(error))
     return page(request, "bay.html", job=job)
-
-
-def _job(shop: Shop, job_id: int) -> Job:
-    with shop.store() as store:
-        return store.job_by_id(job_id)
 
 
 routes = [Route("/job/{id:int}/bay", bay)]

@@ -6,7 +6,6 @@ import io
 from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -15,9 +14,10 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.web.people import needs
 from hoodnote.web.photo_results import results_of
 from hoodnote.web.render import page, problem
+from hoodnote.web.shop import in_job
 
 if TYPE_CHECKING:
-    from hoodnote.web.shop import Shop
+    from hoodnote.jobs.store import Job, Store
 
 _SHOWN = 12            # the newest photos of the job
 _KINDS = (("", "found out by itself"), ("label", "under-hood label"), ("dial", "gauge face"), ("display", "digital display"), ("VIN", "VIN"))
@@ -29,17 +29,15 @@ _GROUPS = {"pressure": "Pressures", "vacuum": "Pressures", "air": "Air", "line":
 @needs("technician")
 async def camera(request: Request) -> Response:
     try:
-        found = await run_in_threadpool(_photos, request.app.state.shop, request.path_params["id"])
+        found = await in_job(request, _photos)
     except HoodnoteError as error:
         return problem(request, 404, str(error))
     return page(request, "camera.html", kinds=_KINDS, places=_places(), **found)
 
 
-def _photos(shop: Shop, job_id: int) -> dict[str, Any]:
-    with shop.store() as store:
-        job = store.job_by_id(job_id)
-        newest = [c for c in reversed(store.captures(job)) if c.medium == "photo"][:_SHOWN]
-        return {"job": job, "photos": results_of(store, job, newest)}
+def _photos(store: Store, job: Job) -> dict[str, Any]:
+    newest = [c for c in reversed(store.captures(job)) if c.medium == "photo"][:_SHOWN]
+    return {"job": job, "photos": results_of(store, job, newest)}
 
 
 def _places() -> dict[str, list[tuple[str, str]]]:

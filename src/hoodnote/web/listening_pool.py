@@ -113,10 +113,6 @@ class ListeningPool:
         self._thread = threading.Thread(target=self._run, name="listening pool", daemon=True)
         self._thread.start()
 
-    @property
-    def process_ids(self) -> list[int]:
-        return [p.listeners.process_id for p in self._processes]
-
     def ears(self, job: Job) -> PoolEars:
         with self._lock:
             bay = PoolEars(self, job, next(self._numbers))

@@ -9,7 +9,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.intake import corrections, questions, typed
 from hoodnote.intake.corrections import NoLongerStands
 from hoodnote.intake.record import Taken, choices
-from hoodnote.note import layout
+from hoodnote.note import layout, words
 from hoodnote.note.signing import SIGNED
 from hoodnote.readings.model import Entry, Standing
 from hoodnote.readings.timeline import build
@@ -46,17 +46,15 @@ def open_questions(store: Store, job: Job) -> dict[str, Any]:
 
 
 def _asked(entry: Entry) -> Asked:
-    return Asked(entry, " ".join((entry.question or f"{describe(entry.statement)}?").split()), tuple(map(describe, choices(entry))), heard(entry))
+    return Asked(entry, words.question_text(entry), tuple(map(describe, choices(entry))), heard(entry))
 
 
 def heard(entry: Entry) -> Heard:
-    from hoodnote.note.words import whence
-
     origin = entry.origin
     spoken = origin.region is not None and len(origin.region) == 2
     seen = origin.crop_sha256 is not None or (origin.region is not None and len(origin.region) == 4) or origin.medium == "photo"
     part = f"t={origin.region[0]:.2f},{origin.region[1]:.2f}" if spoken and origin.region else ""
-    return Heard(origin.sha256 if spoken or origin.medium == "clip" else None, origin.sha256 if seen else None, part, layout.place_in_record(whence(origin)))
+    return Heard(origin.sha256 if spoken or origin.medium == "clip" else None, origin.sha256 if seen else None, part, layout.place_in_record(words.whence(origin)))
 
 
 def entry_context(store: Store, job: Job, number: int, note: Note) -> dict[str, Any]:
@@ -118,9 +116,14 @@ def act(store: Store, job: Job, number: int, form: dict[str, str], person: Perso
             taken, what = questions.answer(store, job, number, text=form.get("text", "").strip()), "corrected"
         else:
             taken, what = corrections.correct(store, job, number, form.get("text", "").strip(), form.get("sure") == form.get("text")), "corrected"
-        for entry_id in [number] if what == "dropped" else [e.id for e in taken.entries]:
-            store.add_act(job, person.name, person.role, what, entry_id=entry_id, capture_id=taken.capture.id)
+        acted(store, job, person, what, taken, number)
         return _told(taken)
+
+
+def acted(store: Store, job: Job, person: Person, what: str, taken: Taken, before: int | None = None) -> None:
+    """Who did it, beside each entry that was made; what is "dropped" leaves none, so beside the one that was there before."""
+    for entry_id in [before] if what == "dropped" else [e.id for e in taken.entries]:
+        store.add_act(job, person.name, person.role, what, entry_id=entry_id, capture_id=taken.capture.id)
 
 
 def add_line(store: Store, job: Job, text: str, delivery: str, person: Person) -> tuple[str, ...]:
@@ -129,8 +132,7 @@ def add_line(store: Store, job: Job, text: str, delivery: str, person: Person) -
         if store.delivered(delivery) is not None:
             return ()
         taken = typed.type_text(store, job, text, delivery)
-        for e in taken.entries:
-            store.add_act(job, person.name, person.role, "typed", entry_id=e.id, capture_id=taken.capture.id)
+        acted(store, job, person, "typed", taken)
         return _told(taken)
 
 

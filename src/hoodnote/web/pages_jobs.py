@@ -55,16 +55,16 @@ def _listed(shop: Shop, older: int | None) -> tuple[list[JobLine], int | None]:
 
 def job_line(store: Store, job: Job) -> JobLine:
     from hoodnote.note.signing import SIGNED, changed_since
+    from hoodnote.note.words import question_text
     from hoodnote.readings.facts import facts_of
     from hoodnote.readings.timeline import build
-    from hoodnote.statements.describe import describe
 
     timeline = build(store.entries(job))
     facts = facts_of(timeline)
     signed = next((a for a in reversed(store.acts(job)) if a.what == SIGNED), None)
     return JobLine(
         job, " ".join(filter(None, (facts.get(k) for k in ("model_year", "make", "model")))), facts.get("vin"),
-        tuple(" ".join((x.entry.question or f"{describe(x.entry.statement)}?").split()) for x in timeline.questions), len(store.pending(job)),
+        tuple(question_text(x.entry) for x in timeline.questions), len(store.pending(job)),
         "" if signed is None else "signed off, then changed" if changed_since(timeline, signed) else "signed off")
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import aclosing
 from functools import cache
 from importlib.resources import files
@@ -27,6 +27,7 @@ from hoodnote.web import note_acts
 from hoodnote.web.hub import NOTHING
 from hoodnote.web.people import needs
 from hoodnote.web.render import page
+from hoodnote.web.shop import in_job
 
 if TYPE_CHECKING:
     from hoodnote.jobs.records import Job
@@ -72,20 +73,10 @@ def mark_of(store: Store, job: Job) -> str:
     return f"{entries[-1].id if entries else 0}.{len(warnings)}.{acts[-1].id if acts else 0}.{len(store.pending(job))}"
 
 
-async def _in_job(request: Request, work: Callable[[Store, Job], Any]) -> Any:
-    """In a thread of its own, with the record open."""
-    shop, job_id = request.app.state.shop, request.path_params["id"]
-
-    def run() -> Any:
-        with shop.store() as store:
-            return work(store, store.job_by_id(job_id))
-    return await run_in_threadpool(run)
-
-
 @needs("technician", "advisor")
 async def note(request: Request) -> Response:
     """The whole page, or with `?part` what on it changes while the job goes on."""
-    context = await _in_job(request, lambda store, job: _note_context(request.app.state.shop, store, job))
+    context = await in_job(request, lambda store, job: _note_context(request.app.state.shop, store, job))
     return page(request, "note_part.html" if "part" in request.query_params else "note.html", delivery=str(uuid4()), **context)
 
 
@@ -109,7 +100,7 @@ def _linked(html: str, job: Job) -> str:
 
 @needs("technician", "advisor")
 async def questions(request: Request) -> Response:
-    return page(request, "questions.html", **await _in_job(request, note_acts.open_questions))
+    return page(request, "questions.html", **await in_job(request, note_acts.open_questions))
 
 
 @needs("technician", "advisor")
@@ -126,7 +117,7 @@ async def note_file(request: Request) -> Response:
 
     if kind not in ("pdf", "txt", "json"):
         raise HoodnoteError("a note is to be had as note.pdf, note.txt or note.json")
-    job, content = await _in_job(request, made)
+    job, content = await in_job(request, made)
     name = re.sub(r"[^A-Za-z0-9._-]+", "_", job.work_order).strip("._") or f"job_{job.id}"
     return Response(content, media_type={"pdf": "application/pdf", "txt": "text/plain", "json": "application/json"}[kind],
                     headers={"content-disposition": f'{"inline" if kind == "txt" else "attachment"}; filename="{name}.{kind}"'})
@@ -136,7 +127,7 @@ async def note_file(request: Request) -> Response:
 async def events(request: Request) -> Response:
     """Server-sent events: the mark of the record, first at once and then whenever it has changed."""
     hub, job_id = request.app.state.hub, request.path_params["id"]
-    await _in_job(request, mark_of)
+    await in_job(request, mark_of)
 
     async def stream() -> AsyncIterator[str]:
         import asyncio
@@ -145,7 +136,7 @@ async def events(request: Request) -> Response:
         async with aclosing(hub.listen(job_id)) as listened:
             kind = "first"
             while asyncio.get_running_loop().time() < until:
-                mark = await _in_job(request, mark_of)
+                mark = await in_job(request, mark_of)
                 if mark != told:
                     yield f"event: mark\ndata: {mark}\n\n"
                     told = mark
@@ -162,14 +153,14 @@ async def entry(request: Request) -> Response:
     number, shop = request.path_params["entry"], request.app.state.shop
     template = "entry_part.html" if "part" in request.query_params else "entry.html"
     if request.method == "GET":
-        found = await _in_job(request, lambda store, job: note_acts.entry_context(store, job, number, _notes.of(shop, store, job)[0]))
+        found = await in_job(request, lambda store, job: note_acts.entry_context(store, job, number, _notes.of(shop, store, job)[0]))
         return page(request, template, text="", doubt=False, problem="", lost=False, **found)
     form = {k: v for k, v in (await request.form()).items() if isinstance(v, str)}
     try:
-        taken = await _in_job(request, lambda store, job: note_acts.act(store, job, number, form, request.state.person))
+        taken = await in_job(request, lambda store, job: note_acts.act(store, job, number, form, request.state.person))
     except HoodnoteError as error:
         status = 409 if isinstance(error, NoLongerStands) else 422
-        found = await _in_job(request, lambda store, job: note_acts.entry_context(store, job, number, _notes.of(shop, store, job)[0]))
+        found = await in_job(request, lambda store, job: note_acts.entry_context(store, job, number, _notes.of(shop, store, job)[0]))
         return page(request, "entry.html", status=status, text=form.get("text", ""), doubt=isinstance(error, NeedsAsking),
                     problem=str(error), lost=isinstance(error, NoLongerStands), **found)
     return _after(request, taken)
@@ -187,14 +178,14 @@ def _after(request: Request, warnings: tuple[str, ...]) -> Response:
 async def add_line(request: Request) -> Response:
     form = await request.form()
     text, delivery = str(form.get("text", "")), str(form.get("delivery", ""))
-    return _after(request, await _in_job(request, lambda store, job: note_acts.add_line(store, job, text, delivery, request.state.person)))
+    return _after(request, await in_job(request, lambda store, job: note_acts.add_line(store, job, text, delivery, request.state.person)))
 
 
 @needs("advisor")
 async def sign(request: Request) -> Response:
     form = await request.form()
     last, left_open = str(form.get("last", "")), form.get("left_open") == "yes"
-    await _in_job(request, lambda store, job: note_acts.sign(store, job, last, left_open, request.state.person))
+    await in_job(request, lambda store, job: note_acts.sign(store, job, last, left_open, request.state.person))
     return _after(request, ())
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from hoodnote.note.words import question_text
 from hoodnote.readings.model import Entry, Standing
 from hoodnote.readings.timeline import build
 from hoodnote.statements.describe import describe
@@ -50,7 +51,7 @@ def _result(store: Store, capture: Capture, live: set[int], told: Sequence[tuple
         None if shows == "none" else shows,
         next((d["picture"] for d in details if d.get("picture")), None) or capture.sha256,
         tuple(f"{describe(e.statement)} ({e.standing.value})" for e in entries if e.id in live and e.standing is not Standing.UNCONFIRMED),
-        tuple(e.question or f"{describe(e.statement)}?" for e in entries if e.id in live and _is_asked(e)),
+        tuple(question_text(e) for e in entries if e.id in live and _is_asked(e)),
         tuple(dict.fromkeys(text for entry_id, text in told if entry_id in own)),
         _remarks(accounts),
         outcome[1] if outcome is not None and outcome[0] == "failed" else _again(capture, entries, outcome is not None),

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import queue
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from starlette.concurrency import run_in_threadpool
 
 from hoodnote.jobs.store import Store
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from hoodnote.checks.equipment import Equipment
+    from hoodnote.jobs.store import Job
 
 _IDLE_STORES = 8          # kept open between requests; opening one reads the whole file through
 _LOOPBACK = ("localhost", "127.0.0.1", "::1")
@@ -64,6 +67,16 @@ class Shop:
         if self.names and name.lower().strip("[]") in _LOOPBACK:
             name = self.names[0]
         return base_address(url.scheme, name, url.port)
+
+
+async def in_job(request: Request, work: Callable[[Store, Job], Any]) -> Any:
+    """`work` with the record and the job of the request's path, in a thread of its own. Raises HoodnoteError when there is no such job."""
+    shop, job_id = request.app.state.shop, request.path_params["id"]
+
+    def run() -> Any:
+        with shop.store() as store:
+            return work(store, store.job_by_id(job_id))
+    return await run_in_threadpool(run)
 
 
 def base_address(scheme: str, name: str, port: int | None) -> str:
