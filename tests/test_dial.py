@@ -305,7 +305,8 @@ def test_a_place_that_is_no_pressure_is_refused_in_one_line(place):
 def test_values_are_rounded_to_a_part_of_the_smallest_division(reader):
     picture = np.asarray(drawn(PSI_AND_BAR, PLAIN, 0.637))
     rim = find_dials(picture)[0]
-    gauge = read_gauge(face_on(picture, rim), rim, reader[0], None, "us")
+    view = face_on(picture, rim)
+    gauge = read_gauge(view, rim, find_pointer(view), reader[0], None, "us")
     step = gauge.figures[0].rounding
     assert step == 2                                       # divisions of 10 psi were drawn; a fifth of one
     field, = read_dials(photo(Image.fromarray(picture)), "high_side", readers=reader).fields

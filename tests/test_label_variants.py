@@ -8,9 +8,11 @@ from PIL import Image
 
 from hoodnote.capture.vision.figures import amounts, oil_types, refrigerants
 from hoodnote.capture.vision.interpret import FIELDS, interpret
-from hoodnote.capture.vision.label import decide, looks_like, read_label
+from hoodnote.capture.vision.kinds import look
+from hoodnote.capture.vision.label import decide, read_label
 from hoodnote.capture.vision.label_words import tells_conversion, tells_systems, topic
 from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.reading import Kind
 from hoodnote.capture.vision.readers import NEURAL, TESSERACT, NeuralReader, TextLine
 from hoodnote.capture.vision.rectify import View, covered, reduced
 from hoodnote.readings.model import Standing
@@ -209,7 +211,7 @@ def test_a_conversion_label_through_the_readers_takes_nothing():
 def test_a_label_looks_like_one_and_an_engine_bay_does_not():
     label = photo_of(random_label(SPLITS["development"], 7)[0], "moderate", 8)
     bay = engine_bay(1280, 960, np.random.default_rng(2))
-    assert looks_like(label) >= 0.6 > 0.3 >= looks_like(Photo(bay, 1280, 960))
+    assert look(label).scores[Kind.LABEL] >= 0.6 > 0.3 >= look(Photo(bay, 1280, 960)).scores[Kind.LABEL]
 
 
 # The generator and the camera.

@@ -10,7 +10,7 @@ import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_fit import Piece, Uneven
-from hoodnote.capture.vision.dial_needle import Pointer, find_pointer, turned
+from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
 from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
 from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
@@ -77,15 +77,15 @@ class Unread:
     asked: Gauge | None = None
 
 
-def read_gauge(view: FaceView, rim: Ellipse, reader: NeuralReader, second: TesseractReader | None, prefer: str,
+def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: NeuralReader, second: TesseractReader | None, prefer: str,
                is_pressure: bool = False) -> Gauge | Unread:
-    """`prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
+    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
     so that one whose unit is hidden may be asked about."""
     texts = read_texts(view, reader)
-    found = _read(view, rim, texts, reader, second, prefer, is_pressure)
-    if _worth(found) == 3 or isinstance(find_pointer(view), str):
+    found = _read(view, rim, pointer, texts, reader, second, prefer, is_pressure)
+    if _worth(found) == 3 or isinstance(pointer, str):
         return found
-    again = _read(view, rim, read_closer(view, reader, texts), reader, second, prefer, is_pressure)
+    again = _read(view, rim, pointer, read_closer(view, reader, texts), reader, second, prefer, is_pressure)
     return max((found, again), key=_worth)
 
 
@@ -95,8 +95,8 @@ def _worth(found: Gauge | Unread) -> int:
     return int(found.asked is not None)
 
 
-def _read(view: FaceView, rim: Ellipse, texts: Sequence[Text], reader: NeuralReader, second: TesseractReader | None, prefer: str,
-          is_pressure: bool) -> Gauge | Unread:
+def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[Text], reader: NeuralReader, second: TesseractReader | None,
+          prefer: str, is_pressure: bool) -> Gauge | Unread:
     rings = rings_of(texts, view)
     if not rings:
         numbers = sum(t.number is not None for t in texts)
@@ -107,12 +107,12 @@ def _read(view: FaceView, rim: Ellipse, texts: Sequence[Text], reader: NeuralRea
                       numbers >= 2 and units)
     named, doubts = units_of(rings, texts)
     if named:
-        return _gauge(view, rim, texts, named, doubts, reader, second, prefer)
+        return _gauge(view, rim, pointer, texts, named, doubts, reader, second, prefer)
     unnamed = Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
     fit = units_that_fit(rings[0], texts, prefer)
     if not fit:
         return unnamed
-    guess = _gauge(view, rim, texts, [(rings[0], fit[0])], [], reader, None, prefer)
+    guess = _gauge(view, rim, pointer, texts, [(rings[0], fit[0])], [], reader, None, prefer)
     if isinstance(guess, Gauge):
         guess = replace(guess, units=tuple(fit))
     if is_pressure:
@@ -120,9 +120,8 @@ def _read(view: FaceView, rim: Ellipse, texts: Sequence[Text], reader: NeuralRea
     return replace(unnamed, asked=guess) if isinstance(guess, Gauge) else unnamed
 
 
-def _gauge(view: FaceView, rim: Ellipse, texts: Sequence[Text], named: Sequence[tuple[Ring, str]], doubts: Sequence[str], reader: NeuralReader,
-           second: TesseractReader | None, prefer: str) -> Gauge | Unread:
-    pointer = find_pointer(view)
+def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[Text], named: Sequence[tuple[Ring, str]], doubts: Sequence[str],
+           reader: NeuralReader, second: TesseractReader | None, prefer: str) -> Gauge | Unread:
     if isinstance(pointer, str):
         return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
     named = [(_filled(ring, pointer, view, reader), unit) for ring, unit in named]

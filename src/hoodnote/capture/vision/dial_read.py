@@ -12,7 +12,7 @@ import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse, find_dials
 from hoodnote.capture.vision.dial_gauge import Figure, Gauge, Unread, read_gauge
-from hoodnote.capture.vision.dial_needle import find_pointer
+from hoodnote.capture.vision.dial_needle import Pointer, find_pointer
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView, face_on
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, tesseract_is_installed
@@ -37,7 +37,7 @@ def looks_like(photo: Photo) -> float:
         view = _view(photo, rim)
         if view is None:
             continue
-        pointed = not isinstance(find_pointer(view), str)
+        pointed = not isinstance(_pointer(photo, rim, view), str)
         best = max(best, (0.9 if pointed else 0.5) if _tick_count(view) >= 15 else 0.25 if pointed else 0.1)
     return best
 
@@ -48,6 +48,10 @@ def _rims(photo: Photo) -> list[Ellipse]:
 
 def _view(photo: Photo, rim: Ellipse) -> FaceView | None:
     return photo.once(f"face within {rim}", lambda: face_on(photo.pixels, rim))
+
+
+def _pointer(photo: Photo, rim: Ellipse, view: FaceView) -> Pointer | str:
+    return photo.once(f"pointer within {rim}", lambda: find_pointer(view))
 
 
 def read_dials(photo: Photo, place: str | None = None, units: str = "us", readers: Sequence[NeuralReader | TesseractReader] | None = None) -> PhotoReading:
@@ -71,7 +75,7 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     for rim in rims:
         view = _view(photo, rim)
         if view is not None:
-            found.append(read_gauge(view, rim, reader, second, units, place is not None))
+            found.append(read_gauge(view, rim, _pointer(photo, rim, view), reader, second, units, place is not None))
         if sum(isinstance(x, Gauge) for x in found) == 2:
             break
     if any(isinstance(x, Gauge) for x in found):       # beside a pressure gauge, one whose unit is hidden may be asked about

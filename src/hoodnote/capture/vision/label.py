@@ -15,7 +15,7 @@ import numpy as np
 
 from hoodnote.capture.vision.figures import Agreement, amounts, compare, refrigerants
 from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, OIL, REFRIGERANT, Account, Sighting, interpret
-from hoodnote.capture.vision.label_words import tells_conversion, topic
+from hoodnote.capture.vision.label_words import tells_conversion
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, PhotoField, PhotoReading
 from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, available_readers
@@ -25,11 +25,9 @@ from hoodnote.capture.vision.rectify import (
     covered,
     enhanced,
     flatten,
-    main_cluster,
     overexposed,
     reach_left,
     reach_right,
-    reduced,
     sharpness,
     turned,
 )
@@ -40,7 +38,6 @@ from hoodnote.statements.model import Fact, Measured
 SURE = 0.8                  # below it the better of two agreeing readers was guessing
 GLARE_SHARE = 0.01          # of a field's box, its surroundings included
 MOST_ASIDE = 8              # lines of text elsewhere in the photo that are looked at
-LOOK_SIDE, MOST_LOOKED_AT = 800, 6     # px of the longest side, and lines of text, that the kind of photo is judged by
 LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print is not read reliably
 
 
@@ -87,23 +84,6 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
     return PhotoReading(Kind.LABEL, tuple(fields), tuple(warnings), used, problem)
-
-
-def looks_like(photo: Photo, finder: NeuralReader | None = None) -> float:
-    """How much the photo looks like one of a refrigerant label, 0 to 1, from its longest lines of text in a reduced picture."""
-    finder = finder or NeuralReader()
-    small, _ = reduced(photo.pixels, LOOK_SIDE)
-    quads = finder.find_text(small)
-    if not quads:
-        return 0.0
-    lines = sorted(main_cluster(quads), key=lambda q: np.linalg.norm(q[1] - q[0]) + np.linalg.norm(q[2] - q[1]), reverse=True)
-    hits: set[str] = set()
-    for quad in lines[:MOST_LOOKED_AT]:
-        text, _ = finder.read_strip(turned(small, quad, finder))
-        hits |= ({topic(text)} & {"charge", "oil"}) | ({"designation"} if refrigerants(text)[0] else set())
-        if len(hits) > 1:
-            break
-    return (0.1 if len(lines) < 3 else 0.2, 0.6, 0.9, 0.97)[len(hits)]
 
 
 def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo, other: str | None = None) -> list[PhotoField]:
