@@ -19,6 +19,7 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
+from tests.bench.training import learn, rate_at
 
 RATE, BATCH, LEFT_OUT = 3e-3, 384, 3000
 CHANNELS, BLOCKS, TAPS = 96, 3, 7
@@ -92,7 +93,7 @@ def train(strips: Strips, seconds: float, device: str) -> Network:
             if done >= 1:
                 break
             for group in optimizer.param_groups:
-                group["lr"] = RATE * min(1, (step + 1) / 200) * (0.49 * (1 + np.cos(np.pi * done)) + 0.02)
+                group["lr"] = rate_at(RATE, step, done, warm=200)
             units = [strips.units[i] for i in chosen.tolist()]
             frames = (strips.widths[chosen.to(device)] // 2).cpu()
             with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
@@ -100,16 +101,8 @@ def train(strips: Strips, seconds: float, device: str) -> Network:
             logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
             loss = functional.ctc_loss(logs, torch.cat(units).to(device), frames.to(device), torch.tensor([len(u) for u in units]).to(device),
                                        zero_infinity=True, reduction="sum") / len(units)
-            optimizer.zero_grad()
-            loss.backward()
-            nn.utils.clip_grad_norm_(network.parameters(), 5.0)
-            optimizer.step()
             step += 1
-            keep = min(0.998, (step + 1) / (step + 20))
-            with torch.no_grad():
-                for a, b in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
-                    if a.is_floating_point():
-                        a.lerp_(b, 1 - keep)
+            learn(network, mean, optimizer, loss, step, clip=5.0)
             if step % 400 == 0:
                 print(f"{step} steps, {step * BATCH / count:.1f} times through, loss a strip {loss.item():.3f}", flush=True)
     return mean.eval()

@@ -21,6 +21,7 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.speech.phone_model import PHONES
+from tests.bench.training import learn, rate_at
 
 WIDTH, CHANNELS, INNER, BLOCKS, TAPS = 288, 256, 640, 6, 9
 RATE, DROPOUT, FRAMES_A_STEP = 2e-3, 0.1, 24_000
@@ -102,21 +103,14 @@ def train(shards: Shards, seconds: float, device: str) -> dict[str, np.ndarray]:
             if done >= 1:
                 break
             for group in optimizer.param_groups:
-                group["lr"] = RATE * min(1, (step + 1) / 300) * (0.49 * (1 + np.cos(np.pi * done)) + 0.02)
+                group["lr"] = rate_at(RATE, step, done, warm=300)
             x, mask, frames, units, said = shards.take(clips)
             with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
                 logits = network(spoiled(x), mask)
             logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
             loss = functional.ctc_loss(logs, units.to(device), frames.to(device), said.to(device), zero_infinity=True, reduction="sum") / max(int(said.sum()), 1)
-            optimizer.zero_grad()
-            loss.backward()
-            nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-            optimizer.step()
             step += 1
-            with torch.no_grad():
-                keep = min(0.998, (step + 1) / (step + 20))
-                for a, b in zip(mean.parameters(), network.parameters()):
-                    a.lerp_(b, 1 - keep)
+            learn(network, mean, optimizer, loss, step)
             if step % 500 == 0:
                 print(f"{step} steps, loss a phone {loss.item():.3f}", flush=True)
     return {name: value.cpu().numpy().astype(np.float16) for name, value in mean.state_dict().items()}

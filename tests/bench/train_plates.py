@@ -59,6 +59,8 @@ def train(glyphs: Path, seconds: float, out: Path, batch: int) -> None:
     from torch import nn
     from torch.nn import functional as F
 
+    from tests.bench.training import learn, rate_at
+
     device = "cuda" if torch.cuda.is_available() else "cpu"
     stored = np.load(glyphs)
     pages = torch.from_numpy(stored["glyphs"]).to(device)
@@ -212,7 +214,7 @@ def train(glyphs: Path, seconds: float, out: Path, batch: int) -> None:
     optimizer = torch.optim.AdamW(network.parameters(), lr=rate, betas=(0.9, 0.98), weight_decay=0.02)
     while (done := (time.time() - begun) / seconds) < 1:
         for group in optimizer.param_groups:
-            group["lr"] = rate * min(1, (step + 1) / 200) * (0.49 * (1 + np.cos(np.pi * done)) + 0.02)
+            group["lr"] = rate_at(rate, step, done, warm=200)
         with torch.no_grad():
             x, frames, labels = batch_of(batch)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
@@ -221,15 +223,8 @@ def train(glyphs: Path, seconds: float, out: Path, batch: int) -> None:
         lengths = (labels >= 0).sum(1)
         flat = labels[labels >= 0] + 1
         loss = F.ctc_loss(logs, flat, frames.clamp(max=logs.shape[0]), lengths, zero_infinity=True, reduction="sum") / lengths.sum()
-        optimizer.zero_grad()
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimizer.step()
         step += 1
-        with torch.no_grad():
-            keep = min(0.998, (step + 1) / (step + 20))
-            for a, b in zip(mean.parameters(), network.parameters()):
-                a.lerp_(b, 1 - keep)
+        learn(network, mean, optimizer, loss, step)
         if step % 200 == 0:
             print(f"{time.time() - begun:.0f} s, {step} steps, loss a sign {loss.item():.4f}", flush=True)
         if time.time() - begun - saved > 25:
