@@ -9,7 +9,7 @@ import zlib
 import cv2
 import numpy as np
 import pytest
-from PIL import GifImagePlugin, Image, TiffImagePlugin
+from PIL import GifImagePlugin, Image, ImageFile, TiffImagePlugin
 
 from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo
 from hoodnote.errors import HoodnoteError
@@ -56,6 +56,15 @@ def test_truncated_is_told_from_whole(tmp_path, kind):
     assert load_photo(tmp_path / "whole").pixels.shape == (300, 400, 3)
     (tmp_path / "half").write_bytes(buffer.getvalue()[: len(buffer.getvalue()) // 2])
     assert "cut short or damaged" in refused(tmp_path / "half")
+
+
+def test_half_a_photo_is_refused_whatever_another_library_has_set(tmp_path, monkeypatch):
+    """Libraries that only show pictures tell Pillow, for the whole process, to fill up with grey what is missing."""
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    buffer = io.BytesIO()
+    Image.fromarray(gradient()).save(buffer, "JPEG")
+    (tmp_path / "half.jpg").write_bytes(buffer.getvalue()[: len(buffer.getvalue()) // 2])
+    assert "cut short or damaged" in refused(tmp_path / "half.jpg")
 
 
 def test_a_jpeg_without_its_end_is_not_taken_for_whole(tmp_path):

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 
 from hoodnote.errors import HoodnoteError
 
@@ -60,6 +60,7 @@ def load_photo(path: str | Path) -> Photo:
 
                 pillow_heif.register_heif_opener()
             Image.init()
+            ImageFile.LOAD_TRUNCATED_IMAGES = False     # of the whole process: the library that sets PDF pages turns it on
             image = Image.open(io.BytesIO(data), formats=[f for f in _FORMATS if f in Image.OPEN])
             _refuse_unsuitable(image, path)
             taken_at = _taken_at(image)
