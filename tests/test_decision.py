@@ -19,7 +19,8 @@ from hoodnote.statements.parser import parse
 
 WEIGHTS = Weights(listener={"a": 1.0, "b": 0.1}, bend={}, prior=0.0, unknown=1.0, fitted=("a", "b"), curve=(0.0, 1.0, *(0.0,) * 7),
                   threshold=0.95, threshold_teens=0.95, threshold_words=0.95, clear=0.0, clear_teens=0.0,
-                  threshold_alone=0.95, clear_alone=0.0, threshold_words_alone=0.95, slack=0.5, absurd=6.0)
+                  threshold_alone=0.95, clear_alone=0.0, threshold_words_alone=0.95, noisy_below_db=17.0, clear_noisy=0.0, threshold_words_noisy=0.95,
+                  slack=0.5, absurd=6.0)
 
 
 def opinions(*rows: tuple[str, float, float], best: tuple[str, str] | None = None, confidence=(0.9, 0.9), readers=("a", "b"), rescored=(True, True)) -> Opinions:
@@ -128,6 +129,19 @@ def test_a_figure_must_be_clear_to_each_of_the_better_two(text, rival, kind):
     heard = opinions((text, 0, 0), (rival, -5, -30))         # weighted: by 5 to the one, by 3 to the other
     standings = [decide(heard, replace(WEIGHTS, **{kind: clear})).settled[0].standing for clear in (2.9, 3.1)]
     assert standings == [Standing.AGREED, Standing.UNCONFIRMED]
+
+
+@pytest.mark.parametrize(("text", "rival", "stricter"), [
+    ("vent forty two", "vent fifty two", {"clear_noisy": 3.1}), ("vent forty", "vent fourteen", {"clear_noisy": 3.1}), ("fuse is blown", "fuse is good", {"threshold_words_noisy": 0.999})])
+def test_in_a_noisy_clip_more_is_asked_of_everything(text, rival, stricter):
+    heard = opinions((text, 0, 0), (rival, -5, -30))         # weighted: by 5 to the one, by 3 to the other
+    made = [decide(replace(heard, swing_db=swing), replace(WEIGHTS, **stricter)).settled[0].standing for swing in (10.0, 18.0, math.inf)]
+    assert made == [Standing.UNCONFIRMED, Standing.AGREED, Standing.AGREED]
+
+
+def test_noise_never_asks_for_less():
+    quiet = replace(WEIGHTS, clear=4.0, clear_teens=4.0, clear_alone=4.0, threshold_words=0.99, threshold_words_alone=0.99, clear_noisy=3.0)
+    assert quiet.in_noise() == quiet
 
 
 def test_two_of_three_are_enough_and_the_first_must_be_among_them():
@@ -291,11 +305,17 @@ class _Listener:
         return [0.0 if " ".join(c) == self.texts[0] else -self.behind for c in candidates]
 
 
-@pytest.mark.parametrize(("behind", "asked"), [((40.0, 40.0), 0), ((14.0, 3.6), 1), ((1.0, 1.0), 0)])
-def test_the_last_listener_hears_a_clip_only_when_the_better_two_leave_it_nearly_settled(behind, asked):
+def _sound(quiet: float) -> np.ndarray:
+    """Half a second of noise at full level, half a second at `quiet` of it."""
+    noise = np.random.default_rng(0).standard_normal(16_000).astype(np.float32)
+    return noise * np.repeat([0.1, 0.1 * quiet], 8000).astype(np.float32)
+
+
+@pytest.mark.parametrize(("behind", "quiet", "asked"), [((40.0, 40.0), 0.01, 0), ((14.0, 3.6), 0.01, 1), ((14.0, 3.6), 0.5, 0), ((1.0, 1.0), 0.01, 0)])
+def test_the_last_listener_hears_a_clip_only_when_the_better_two_leave_it_nearly_settled(behind, quiet, asked):
     texts = ("vent forty two", "vent fifty two")
     engines = [_Listener(name, *texts, b) for name, b in zip(("phones", "neural", "pocketsphinx"), (*behind, 40.0))]
-    made, gathered = listen(engines, np.zeros(16_000, np.float32))
+    made, gathered = listen(engines, _sound(quiet))
     assert engines[2].calls == asked and (gathered.first is not None) == bool(asked)
     assert len(made.accounts) == 2 + asked
     if behind != (14.0, 3.6):

@@ -56,7 +56,7 @@ def examples(paths: list[Path], pair: bool) -> list[Example]:
 
 
 def without_last(gathered: Gathered) -> Gathered:
-    return Gathered(gathered.heard[:-1], gathered.rescored[:-1], gathered.candidates, tuple(row[:-1] for row in gathered.scores))
+    return Gathered(gathered.heard[:-1], gathered.rescored[:-1], gathered.candidates, tuple(row[:-1] for row in gathered.scores), swing_db=gathered.swing_db)
 
 
 def fit_listeners(data: list[Example], start: Weights) -> Weights:
@@ -191,7 +191,9 @@ def fit(paths: list[Path], pair: bool, write: Path | None, thresholds: dict[str,
 
 def as_toml(sets: dict[str, Weights]) -> str:
     lines = ["# Fitted on development voices that no listener was trained on: python -m tests.bench.fit_decision --fit FILE [--pair] --write --threshold-...",
-             "# The thresholds were read off its risk tables, clear off the surest of the wrong."]
+             "# The thresholds were read off its risk tables, clear off the surest of the wrong. In noise development has too few wrong ones to read",
+             "# anything off: two listeners that are each e^3 to 1 sure, were they independent, leave 2.5 wrong in 1000 (at e^2 to 1 it is 18), and 17 dB",
+             "# holds 95 in 100 of the development clips at 5 dB and 1 in 100 of those at 15 dB."]
     for name, w in sets.items():
         plain = {k: v for k, v in vars(w).items() if isinstance(v, float)}
         lines += ["", f"[{name}]", *(f"{k} = {round(v, 4)}" for k, v in plain.items()),

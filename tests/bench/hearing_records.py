@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import multiprocessing
 import os
 import resource
@@ -110,14 +111,14 @@ def to_json(gathered: Gathered) -> dict:
                       for name, found in gathered.heard],
             "rescored": list(gathered.rescored), "candidates": [" ".join(c) for c in gathered.candidates],
             "scores": [[round(float(s), 3) if np.isfinite(s) else -1e9 for s in row] for row in gathered.scores],
-            "first": None if gathered.first is None else to_json(gathered.first)}
+            "swing_db": round(gathered.swing_db, 2), "first": None if gathered.first is None else to_json(gathered.first)}
 
 
 def from_json(data: dict) -> Gathered:
     heard = tuple((name, tuple(Hypothesis(tuple(HeardWord(*w) for w in words), score, confidence) for words, score, confidence in found))
                   for name, found in data["heard"])
     return Gathered(heard, tuple(data["rescored"]), tuple(tuple(c.split()) for c in data["candidates"]), tuple(tuple(row) for row in data["scores"]),
-                    from_json(data["first"]) if data.get("first") else None)
+                    from_json(data["first"]) if data.get("first") else None, data.get("swing_db", math.inf))
 
 
 def _say(wanted: tuple[str, str]) -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from hoodnote.capture.speech.conditioning import swing_db
 from hoodnote.capture.speech.recognizer import Hypothesis, Recognizer, Rescorer
 from hoodnote.language.confusable import Confusables
 from hoodnote.language.grammar import Language, load
@@ -39,13 +40,14 @@ _UNSEEN = 0.002                # share that a listener who cannot be asked leave
 @dataclass(frozen=True)
 class Gathered:
     """All that was heard of a clip, before anything is decided. `scores`: one row for each candidate, one column for each listener;
-    `first`: what the better listeners had by themselves, where one more was asked after them."""
+    `first`: what the better listeners had by themselves, where one more was asked after them; `swing_db`: loud over quiet of the clip."""
 
     heard: tuple[tuple[str, tuple[Hypothesis, ...]], ...]
     rescored: tuple[bool, ...]
     candidates: tuple[tuple[str, ...], ...]
     scores: tuple[tuple[float, ...], ...]
     first: Gathered | None = None
+    swing_db: float = math.inf
 
 
 def listen(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us") -> tuple[Decision, Gathered]:
@@ -96,7 +98,7 @@ def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[S
         if not asked[i]:
             scores[i] = _own_list(hypotheses)
     rows = tuple(tuple(scores[i].get(c, math.log(_UNSEEN)) for i in range(len(engines))) for c in candidates)
-    return Gathered(tuple((e.name, tuple(h)) for e, h in zip(engines, heard)), tuple(asked), tuple(candidates), rows)
+    return Gathered(tuple((e.name, tuple(h)) for e, h in zip(engines, heard)), tuple(asked), tuple(candidates), rows, swing_db=swing_db(samples))
 
 
 def opinions(gathered: Gathered, units: str = "us") -> Opinions:
@@ -104,7 +106,7 @@ def opinions(gathered: Gathered, units: str = "us") -> Opinions:
     candidates = tuple(
         Candidate(words, tuple(s for s, _ in spans), scores, load_prior().log_probability(words), tuple(span for _, span in spans))
         for words, scores in zip(gathered.candidates, gathered.scores) if (spans := _spans(words, units)))
-    return Opinions(accounts, gathered.rescored, candidates)
+    return Opinions(accounts, gathered.rescored, candidates, gathered.swing_db)
 
 
 def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], found: list[tuple[str, ...]], asked: list[bool],

@@ -58,6 +58,7 @@ class Opinions:
     accounts: tuple[Account, ...]            # each listener's best, the better listener first
     rescored: tuple[bool, ...]
     candidates: tuple[Candidate, ...]
+    swing_db: float = math.inf               # loud over quiet of the clip: little where speech hardly stands out of the noise
 
 
 @dataclass(frozen=True)
@@ -78,11 +79,22 @@ class Weights:
     threshold_alone: float                   # of a figure that the last of three, which shares nothing with the better two, did not understand
     clear_alone: float
     threshold_words_alone: float             # the same for one without a figure
+    noisy_below_db: float                    # a clip whose loud is less than this over its quiet is noisy
+    clear_noisy: float                       # in its noise listeners that share their ears go wrong together: least clearness of any figure there
+    threshold_words_noisy: float             # the same for one without a figure
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
     def of(self, reader: str) -> float:
         return self.listener.get(reader, self.unknown)
+
+    def noisy(self, opinions: Opinions) -> bool:
+        return opinions.swing_db < self.noisy_below_db
+
+    def in_noise(self) -> Weights:
+        clear, words = self.clear_noisy, self.threshold_words_noisy
+        return replace(self, clear=max(self.clear, clear), clear_teens=max(self.clear_teens, clear), clear_alone=max(self.clear_alone, clear),
+                       threshold_words=max(self.threshold_words, words), threshold_words_alone=max(self.threshold_words_alone, words))
 
 
 @lru_cache(maxsize=1)
@@ -241,6 +253,7 @@ def _rivals(top: Candidate, position: int, candidates: Sequence[Candidate], shar
 def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
     """Settle a clip. Nothing is agreed on one listener's word, whatever the probability."""
     w = w or _weights_for(opinions)
+    w = w.in_noise() if w.noisy(opinions) else w
     top, judged = judge(opinions, w)
     if top is None:
         return Decision((), (), (), (), opinions.accounts)
@@ -255,8 +268,11 @@ def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
 
 
 def worth_another(made: Decision, opinions: Opinions, w: Weights | None = None) -> bool:
-    """May one more listener settle what this decision leaves open? Never a teen or a whole ten, nor what the best listener did not understand."""
+    """May one more listener settle what this decision leaves open? Never a teen or a whole ten, nor what the best listener did not understand,
+    nor anything in loud noise, where the last one understands next to nothing."""
     w = w or _weights_for(opinions)
+    if w.noisy(opinions):
+        return False
     likely, clear = _WORTH_ASKING
     return any(item.probability >= likely and min(item.margins) >= (clear if item.figure else -w.slack)
                and (not item.figure or (item.in_best[0] and not item.teens)) and not _supported(item, opinions, w) for item in made.judged)
