@@ -16,6 +16,8 @@ from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
+import numpy as np
+
 from hoodnote.readings.decision import Decision, Opinions, decide
 from tests.bench.hearing_records import clips_of, decode, read
 from tests.bench.hearing_score import score, silence_table, speech_table
@@ -44,6 +46,8 @@ def report(records: list[dict], how: Callable[[Opinions], Decision] = decide) ->
         parts.append(silence_table(scored, [r["parts"] for r in silence]))
         parts += [f"taken from nothing ({r['parts']}): {'; '.join(s.silently_wrong)}; {s.texts}, {s.confidences}"
                   for r, s in zip(silence, scored) if s.silently_wrong]
+    pace = [r["wall_s"] / r["seconds"] for r in records]
+    parts.append(f"clock time/real time: median {np.median(pace):.2f}, 95th percentile {np.quantile(pace, 0.95):.2f} (one job with two threads: as the program hears)")
     parts.append(f"most memory of a listening process: {max(r.get('memory_mb', 0) for r in records)} MB")
     return "\n\n".join(parts)
 
@@ -55,7 +59,8 @@ def main() -> None:
     arguments.add_argument("--conditions", default="clean", help='with commas between: "clean", decibels, "nospeech"')
     arguments.add_argument("--silence", type=float, default=30.0, metavar="MINUTES", help="how much of nospeech")
     arguments.add_argument("--seed", type=int, help="of the utterances and sounds (default: one for each split)")
-    arguments.add_argument("--jobs", type=int, default=1, help="processes, one thread each")
+    arguments.add_argument("--jobs", type=int, default=1, help="processes")
+    arguments.add_argument("--threads", type=int, default=1, help="of each process; the program itself uses two")
     arguments.add_argument("--minutes", type=float, help="begin no clip after so many minutes")
     arguments.add_argument("--model", type=Path, help="directory of a Vosk model")
     arguments.add_argument("--dump", type=Path, help="append what was heard to this file")
@@ -67,7 +72,7 @@ def main() -> None:
     else:
         seed = SEEDS[options.split] if options.seed is None else options.seed
         clips = clips_of(options.split, seed, options.count, options.conditions.split(","), options.silence)
-        records = decode(clips, options.dump, options.jobs, options.minutes, options.model)
+        records = decode(clips, options.dump, options.jobs, options.minutes, options.model, threads=options.threads)
     if not records:
         raise SystemExit("nothing was heard")
     print(report(records))

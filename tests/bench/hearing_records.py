@@ -73,20 +73,21 @@ def clips_of(split: str, seed: int, count: int, conditions: list[str], silence_m
     return [clip for _, _, clip in sorted(places, key=lambda p: p[:2])]
 
 
-def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None = None, model: Path | None = None, everyone: bool = False) -> list[dict]:
-    """Records of the clips in the order of completion, appended to `out` as they come. One thread a process.
+def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None = None, model: Path | None = None, everyone: bool = False,
+           threads: int = 1) -> list[dict]:
+    """Records of the clips in the order of completion, appended to `out` as they come. `threads`: of each of the `jobs` processes.
 
     minutes: after so long nothing more is begun. everyone: every listener hears every clip, as a fit needs it.
     """
     context = multiprocessing.get_context("spawn")
-    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+    os.environ.update(OMP_NUM_THREADS=str(threads), OPENBLAS_NUM_THREADS=str(threads))
     # voices in processes of their own: synthesizers must not count in the listeners' memory
     with context.Pool(jobs) as pool:
         wanted = list(dict.fromkeys((c.voice, c.spoken) for c in clips if c.spoken is not None))
         list(tqdm(pool.imap_unordered(_say, wanted, chunksize=8), "synthesis", len(wanted), unit="utterance"))
     records: list[dict] = []
     until = time.time() + minutes * 60 if minutes else float("inf")
-    with context.Pool(jobs, _load, (model, until, everyone)) as pool, open(out or os.devnull, "a", encoding="utf-8") as file:
+    with context.Pool(jobs, _load, (model, until, everyone, threads)) as pool, open(out or os.devnull, "a", encoding="utf-8") as file:
         for record in tqdm(pool.imap_unordered(_hear, clips), "hearing", len(clips), unit="clip"):
             if record is not None:
                 records.append(record)
@@ -125,7 +126,7 @@ def _say(wanted: tuple[str, str]) -> None:
     say(*wanted)
 
 
-def _load(model: Path | None, until: float, everyone: bool) -> None:
+def _load(model: Path | None, until: float, everyone: bool, threads: int) -> None:
     global _deadline, _gather
     from hoodnote.capture.speech.engines import best_three
     from hoodnote.capture.speech.neural import NeuralRecognizer
@@ -137,7 +138,7 @@ def _load(model: Path | None, until: float, everyone: bool) -> None:
     _engines[:] = best_three(model)
     for engine in _engines:
         if isinstance(engine, NeuralRecognizer):
-            engine.clips.__dict__["model"] = SpeechModel(threads=1)
+            engine.clips.__dict__["model"] = SpeechModel(threads=threads)
         watch(engine)
     swell = np.sin(np.arange(2 * SAMPLE_RATE) / 2000)
     gather_all(_engines, (0.1 * swell * np.random.default_rng(0).normal(size=len(swell))).astype(np.float32))   # loading is not hearing
