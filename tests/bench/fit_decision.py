@@ -51,11 +51,14 @@ class Example:
 
 def examples(paths: list[Path], pair: bool) -> list[Example]:
     """pair: with the last listener's opinion left out."""
-    return [Example(r, opinions(without_last(from_json(r)) if pair else from_json(r)), tuple(map(meaning, parse(r["said"].split()))) if r["said"] else ())
+    return [Example(r, opinions(better_two(from_json(r)) if pair else from_json(r)), tuple(map(meaning, parse(r["said"].split()))) if r["said"] else ())
             for p in paths for r in read(p)]
 
 
-def without_last(gathered: Gathered) -> Gathered:
+def better_two(gathered: Gathered) -> Gathered:
+    """What they had before the last listener was asked, or with its opinion left out where all were asked at once."""
+    if gathered.first is not None or len(gathered.heard) == 2:
+        return gathered.first or gathered
     return Gathered(gathered.heard[:-1], gathered.rescored[:-1], gathered.candidates, tuple(row[:-1] for row in gathered.scores), swing_db=gathered.swing_db)
 
 
@@ -226,7 +229,7 @@ def main() -> None:
     if options.collect:
         clips = clips_of("development", options.seed, options.collect, options.conditions.split(","), options.silence)
         clips = [clip for clip in clips if clip.said is None or clip.voice in UNTRAINED]
-        decode(clips, options.out, options.jobs, options.minutes, everyone=True)
+        decode(clips, options.out, options.jobs, options.minutes, everyone=not options.pair)
     if options.fit:
         thresholds = {name: value for name, value in vars(options).items() if name.startswith(("threshold", "clear")) and value is not None}
         fit(options.fit, options.pair, Path(decision.__file__).with_name("decision.toml") if options.write else None, thresholds)
