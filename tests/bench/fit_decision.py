@@ -194,9 +194,8 @@ def fit(paths: list[Path], pair: bool, write: Path | None, thresholds: dict[str,
 
 def as_toml(sets: dict[str, Weights]) -> str:
     lines = ["# Fitted on development voices that no listener was trained on: python -m tests.bench.fit_decision --fit FILE [--pair] --write --threshold-...",
-             "# The thresholds were read off its risk tables, clear off the surest of the wrong. In noise development has too few wrong ones to read",
-             "# anything off: two listeners that are each e^3 to 1 sure, were they independent, leave 2.5 wrong in 1000 (at e^2 to 1 it is 18), and 17 dB",
-             "# holds 95 in 100 of the development clips at 5 dB and 1 in 100 of those at 15 dB."]
+             "# The thresholds were read off its risk tables, clear off the surest of the wrong. 17 dB holds 95 in 100 of the development clips at 5 dB,",
+             "# 81 at 10 dB and 1 at 15 dB."]
     for name, w in sets.items():
         plain = {k: v for k, v in vars(w).items() if isinstance(v, float)}
         lines += ["", f"[{name}]", *(f"{k} = {round(v, 4)}" for k, v in plain.items()),

@@ -4,7 +4,7 @@ Every candidate is an utterance that either listener heard, or one that sounds m
 candidate. The opinions are added up with fitted weights to one probability for each meaning; a second fitted curve turns what is
 known about a statement into the probability that it is right. A statement is agreed only when that probability reaches the threshold, and
 no listener prefers a rival that the others do not rule out. A figure must besides have been understood, in the same words, by the best
-listener and another one, and the better two must each clearly prefer it. The weights lie in `decision.toml`, with the command that fits them:
+listener and another one, the better two must each clearly prefer it, and in loud noise it is asked whatever they say. The weights lie in `decision.toml`, with the command that fits them:
 one set for the better two listeners alone, which are asked first, one for all three, where those two leave open what a third may settle.
 """
 
@@ -79,9 +79,8 @@ class Weights:
     threshold_alone: float                   # of a figure that the last of three, which shares nothing with the better two, did not understand
     clear_alone: float
     threshold_words_alone: float             # the same for one without a figure
-    noisy_below_db: float                    # a clip whose loud is less than this over its quiet is noisy
-    clear_noisy: float                       # in its noise listeners that share their ears go wrong together: least clearness of any figure there
-    threshold_words_noisy: float             # the same for one without a figure
+    noisy_below_db: float                    # a clip whose loud is less than this over its quiet is noisy: no figure of it is taken
+    threshold_words_noisy: float             # least probability there of a statement without a figure
     slack: float                             # natural log, weighted, by which a listener may prefer a rival and still be said to agree
     absurd: float                            # a rival this far behind for the other listener is no rival
 
@@ -90,11 +89,6 @@ class Weights:
 
     def noisy(self, opinions: Opinions) -> bool:
         return opinions.swing_db < self.noisy_below_db
-
-    def in_noise(self) -> Weights:
-        clear, words = self.clear_noisy, self.threshold_words_noisy
-        return replace(self, clear=max(self.clear, clear), clear_teens=max(self.clear_teens, clear), clear_alone=max(self.clear_alone, clear),
-                       threshold_words=max(self.threshold_words, words), threshold_words_alone=max(self.threshold_words_alone, words))
 
 
 @lru_cache(maxsize=1)
@@ -253,7 +247,6 @@ def _rivals(top: Candidate, position: int, candidates: Sequence[Candidate], shar
 def decide(opinions: Opinions, w: Weights | None = None) -> Decision:
     """Settle a clip. Nothing is agreed on one listener's word, whatever the probability."""
     w = w or _weights_for(opinions)
-    w = w.in_noise() if w.noisy(opinions) else w
     top, judged = judge(opinions, w)
     if top is None:
         return Decision((), (), (), (), opinions.accounts)
@@ -302,24 +295,26 @@ def _settle(item: Judged, opinions: Opinions, w: Weights, both: bool) -> Settled
     for version in versions:
         first.setdefault(meaning(version.statement), version)
     versions = tuple(first.values())
-    return Settled(item.statement, Standing.UNCONFIRMED, item.probability, versions, _question(item, opinions, versions), region)
+    return Settled(item.statement, Standing.UNCONFIRMED, item.probability, versions, _question(item, opinions, w, versions), region)
 
 
 def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
     if any(m < -w.slack for m in item.margins):
         return False
     if _fitted(opinions, w):
-        return _sure(item, w)
+        return _sure(item, w, w.noisy(opinions))
     return all(item.in_best) and all(a.confidence >= LEAST_CONFIDENCE for a in opinions.accounts)
 
 
-def _sure(item: Judged, w: Weights) -> bool:
-    """A figure must be what two listeners understood by themselves: one that only prefers it when asked has not heard it. The better two
-    share their ears, so that what the last one did not understand must be surer."""
+def _sure(item: Judged, w: Weights, noisy: bool) -> bool:
+    """In loud noise a figure is always asked: listeners that share their ears go wrong together there, however clear it is to both.
+    Elsewhere it must be what two understood by themselves: one that only prefers it when asked has not heard it. What the last one,
+    which shares nothing with the better two, did not understand must be surer."""
     alone = not item.in_best[-1]
     if not item.figure:
-        return item.probability >= (w.threshold_words_alone if alone else w.threshold_words)
-    if not (item.in_best[0] and item.same_words):
+        least = w.threshold_words_alone if alone else w.threshold_words
+        return item.probability >= (max(least, w.threshold_words_noisy) if noisy else least)
+    if noisy or not (item.in_best[0] and item.same_words):
         return False
     if item.teens:
         least, clear = w.threshold_teens, w.clear_teens
@@ -328,7 +323,7 @@ def _sure(item: Judged, w: Weights) -> bool:
     return item.probability >= least and min(item.margins[:2]) >= clear
 
 
-def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> str:
+def _question(item: Judged, opinions: Opinions, w: Weights, versions: Sequence[Version]) -> str:
     if len(versions) > 1 and meaning(versions[0].statement) != meaning(versions[1].statement):
         return f"{describe(versions[0].statement)}, or {describe(versions[1].statement)}?"
     if len(opinions.accounts) < 2:
@@ -336,7 +331,7 @@ def _question(item: Judged, opinions: Opinions, versions: Sequence[Version]) -> 
     missing = [a.reader for a, held in zip(opinions.accounts, item.in_best) if not held]
     if missing and not any(a.statements for a in opinions.accounts if a.reader in missing):
         return f"{describe(item.statement)}? ({missing[0]} did not hear it)"
-    return f"{describe(item.statement)}? (heard faintly)"
+    return f"{describe(item.statement)}? ({'loud noise' if w.noisy(opinions) else 'heard faintly'})"
 
 
 def _versions(item: Judged, opinions: Opinions) -> tuple[Version, ...]:
