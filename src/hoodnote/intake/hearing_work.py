@@ -177,10 +177,11 @@ def _hear(store: Store, task: Clip, engines: Sequence[Recognizer], ahead: _Ahead
         if not store.is_pending(capture):
             return Result(capture.id, None, "this clip was heard already, by another who listens to this job")
         samples = ahead.samples if ahead else load_clip(store.media_path(capture.sha256)).samples
-        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=ahead.heard if ahead else None))
+        taken = hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=ahead.heard if ahead else None)
+        return Result(capture.id, None, taken.remarks[0]) if taken.remarks else Result(capture.id, taken)
     except HoodnoteError as problem:
         if engines:
-            store.finish(capture, "failed", str(problem))
+            store.fail(capture, str(problem))
         return Result(capture.id, None, str(problem))
     except Exception as error:   # noqa: BLE001 - one clip that breaks a recognizer must not end the job
         return Result(capture.id, None, f"the listeners failed on this clip ({type(error).__name__}: {error}); it is kept for 'hoodnote resume'")

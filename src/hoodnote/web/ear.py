@@ -4,7 +4,8 @@ The browser cuts its microphone into chunks of `CHUNK` samples and numbers them 
 It keeps every chunk until the server says that it may forget it. The server forgets nothing that is not on disk:
 
 - hello (JSON): `csrf`, `stream`, `first` (the oldest chunk still kept), `paused`. Answer: `{"kind": "from", "next": n}`.
-- chunk (binary): number, flags, age in ms (three little-endian uint32), then the samples as PCM16. Flag 1: the browser itself makes sound.
+- chunk (binary): number, flags, age in ms (three little-endian uint32), then the samples as PCM16. Flags: 1 when the browser
+  itself makes sound, plus twice the `warned` of the last `now` that the page has shown: nobody answers a warning that came later.
 - `{"kind": "kept", "kept": n, "next": m}`: chunks below n may be forgotten, m is wanted next; at most `WINDOW` beyond it are sent.
 - `{"kind": "end", "count": n}`: no chunk from n on will come. Answer: `{"kind": "ended"}`, when all of it is on disk.
 
@@ -154,7 +155,7 @@ class Ear(threading.Thread):
     def _named(self, utterance: Utterance) -> dict[str, Any]:
         first, last = (self.source.begin + _samples(s) for s in (utterance.start_s, utterance.end_s))
         said_at = self.source.said_at(first)
-        return {"delivery": f"{self.stream}:{first}", "told": {"stream": self.stream, "from": first, "to": last,
+        return {"delivery": f"{self.stream}:{first}", "told": {"stream": self.stream, "from": first, "to": last, "warned": self.source.warned(first),
                                                                "said_at": said_at.isoformat() if said_at else None}}
 
     def _free_to(self) -> int:
