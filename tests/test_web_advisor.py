@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import aclosing
 from types import SimpleNamespace
 from uuid import uuid4
@@ -14,9 +15,11 @@ from uuid import uuid4
 import pytest
 
 from hoodnote.intake.typed import type_text
+from hoodnote.note import compose
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.typed import parse_text
+from hoodnote.web import pages_note
 from hoodnote.web.app import make_app
 from hoodnote.web.hub import NOTHING, Hub
 from tests.web_served import client_of, make_shop
@@ -191,6 +194,33 @@ def test_the_files_hold_the_note(pages):
     made = pages.advisor.get("/job/1/note.pdf")
     assert made.content.startswith(b"%PDF-") and made.headers["content-disposition"] == 'attachment; filename="WO-1.pdf"'
     assert pages.advisor.get("/job/1/note.exe").status_code == 400
+
+
+def test_no_job_waits_for_the_note_of_another_and_only_the_last_are_kept(tmp_path, monkeypatch):
+    composed, go, notes, shop = [], threading.Event(), pages_note._Notes(), make_shop(tmp_path)
+
+    def slow(store, job, equipment):
+        composed.append(job.id)
+        assert job.id != 1 or go.wait(60)
+        return f"note of {job.id}"
+
+    monkeypatch.setattr(compose, "compose", slow)
+    monkeypatch.setattr(pages_note, "_KEPT_NOTES", 2)
+
+    def note(job_id):
+        with shop.store() as store:
+            return notes.of(shop, store, store.job_by_id(job_id))[0]
+
+    with shop.store() as store:
+        for n in (1, 2, 3):
+            store.create_job(f"WO-{n}")
+    with ThreadPoolExecutor(3) as several:
+        held = [several.submit(note, 1) for _ in range(2)]
+        assert several.submit(note, 2).result(60) == "note of 2"        # while the first is being composed
+        go.set()
+        assert [h.result(60) for h in held] == ["note of 1"] * 2
+    assert sorted(composed) == [1, 2]
+    assert [note(n) for n in (1, 3, 2)] == ["note of 1", "note of 3", "note of 2"] and composed[2:] == [3, 2] and len(notes._kept) == 2
 
 
 def test_a_missing_system_library_is_told_in_one_line(pages, monkeypatch):
