@@ -65,7 +65,7 @@ def work(connection: Connection, setup: Setup) -> None:
     tasks = _Tasks(connection)
     connection.send(Ready(tuple(e.name for e in engines), follower is not None))
     later = [partial(engine.recognize, _something(), 1) for engine in engines[2:]]     # asked only where the first two leave a doubt
-    later.append(partial(_load_checks, equipment, _WARM_UNITS))
+    later.append(partial(load_checks, equipment, _WARM_UNITS))
     with Store.open(setup.data_dir) as store:
         while True:
             try:
@@ -229,7 +229,7 @@ def spare_memory() -> None:
             ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
-def _load_checks(equipment: Equipment, units: str) -> None:
+def load_checks(equipment: Equipment, units: str) -> None:
     """The first check would wait a second for its libraries and tables."""
     import CoolProp.CoolProp   # noqa: F401
 

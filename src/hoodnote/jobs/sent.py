@@ -36,6 +36,11 @@ class Sent:
         rows = self._rows("SELECT told FROM deliveries WHERE capture_id = ?", capture.id)
         return json.loads(rows[0]["told"]) if rows else {}
 
+    def told_by(self, job: Job, sender: str) -> list[dict[str, Any]]:
+        """What was said of all that came to a job under names of delivery that begin with `sender` and a colon."""
+        rows = self._rows("SELECT told FROM deliveries WHERE job_id = ? AND delivery > ? AND delivery < ?", job.id, f"{sender}:", f"{sender};")
+        return [json.loads(row["told"]) for row in rows]
+
     def capture(self, job: Job, capture_id: int) -> Capture | None:
         rows = self._rows("SELECT * FROM captures WHERE job_id = ? AND id = ?", job.id, capture_id)
         return capture_of(rows[0]) if rows else None

@@ -151,7 +151,9 @@ async def events(request: Request) -> Response:
                     told = mark
                 elif kind == NOTHING:
                     yield ": still here\n\n"
-                kind = await anext(listened)
+                kind = await anext(listened, None)
+                if kind is None:               # the server is ending
+                    return
 
     return StreamingResponse(stream(), media_type="text/event-stream", headers={"cache-control": "no-store", "x-accel-buffering": "no"})
 

@@ -59,6 +59,11 @@ class SocketSource:
         return bool(self._queue)
 
     @property
+    def full(self) -> bool:
+        """More is here than a browser that keeps to its window sends before it is asked for."""
+        return len(self._queue) > 2 * WINDOW
+
+    @property
     def over(self) -> bool:
         return self.count is not None and self.read_to >= self.count
 
