@@ -11,11 +11,15 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from hoodnote.intake.hearing_messages import Ready, Setup
 from hoodnote.intake.typed import type_text
 from hoodnote.jobs.store import Store
 from hoodnote.web import ear
 from hoodnote.web.hub import NOTHING, Hub
+from hoodnote.web.listening_pool import ListeningPool
 from hoodnote.web.socket_source import CHUNK, WINDOW, SocketSource
+from tests import live_engines
+from tests.test_web_bay import messages
 
 
 def chunk(number: int) -> bytes:
@@ -125,6 +129,20 @@ def test_warming_up_loads_what_a_note_needs_and_records_nothing(tmp_path):
             assert "CoolProp.CoolProp" in sys.modules and "hoodnote.note.build" in sys.modules"""
         subprocess.run([sys.executable, "-c", program, str(tmp_path)], check=True)
         assert store.entries(job) == before and store.acts(job) == []
+
+
+def test_a_second_bay_starts_a_second_process_and_a_third_none(tmp_path):
+    with Store.open(tmp_path / "data") as store:
+        pool = ListeningPool(Setup(tmp_path / "data", live_engines.quick), processes=2)
+        try:
+            started = []
+            for number in range(3):
+                bay = pool.ears(store.create_job(f"WO-{number}"))
+                assert messages(bay, Ready).engines
+                started.append(len(pool._processes))
+        finally:
+            pool.close()
+    assert started == [1, 2, 2]
 
 
 def test_a_warm_up_that_fails_is_quiet(tmp_path):
