@@ -29,6 +29,7 @@ from tests.web_serving import Server
 
 _TICK = os.sysconf("SC_CLK_TCK")
 _LOOK_S, _TELL_S = 5.0, 15.0
+_SETTLE_S = 10.0            # in which the listeners load what they need later; nobody speaks in the first seconds of a job
 
 
 @dataclass
@@ -115,7 +116,7 @@ async def _run(server: Server, bays: list[Bay], jobs: list[int], args: argparse.
         if first:
             print(f"{len(pages)} pages opened at once: the first after {min(first):.1f} s, the last after {max(first):.1f} s", flush=True)
         looking = [asyncio.create_task(page.look()) for page in pages]
-        await asyncio.sleep(1)
+        await asyncio.sleep(_SETTLE_S)
         window = Window(usage)
         go.set()
         watch = asyncio.create_task(_watch(bays, usage, window))
