@@ -86,6 +86,7 @@ function showHazards(hazards) {
   const was = at("hazards").hidden;
   at("hazard-list").replaceChildren(...hazards.map((hazard) => element("li", hazard.text)));
   at("hazards").hidden = !hazards.length;
+  for (const covered of document.querySelectorAll("body > .skip, body > .top, #bay > :not(#hazards)")) covered.inert = hazards.length > 0;
   if (was && hazards.length) at("understood").focus();
 }
 
