@@ -244,26 +244,3 @@ def test_the_hub_tells_each_kind_once_and_only_who_listens_to_that_job():
             found = [await first, await anext(told), await anext(told)]
         return found, hub.listening(1)
     assert asyncio.run(listen()) == (["entries", "state", NOTHING], 0)
-
-
-def test_the_page_follows_the_record_and_opens_sources(served):  # noqa: F811
-    job = served.new_job()
-    looking = served.page("advisor", viewport={"width": 1000, "height": 800})
-    problems: list[str] = []
-    looking.on("console", lambda m: problems.append(m.text) if m.type == "error" else None)
-    looking.goto(f"/job/{job.id}")
-    with served.shop.store() as store:
-        type_text(store, job, "vent 52 F")
-    served.app.state.hub.tell(job.id, "entries")
-    link = looking.locator(".note a.entry").first
-    link.wait_for()
-    assert "52 °F" in looking.locator(".note").inner_text()
-    link.click()
-    looking.locator("#sheet h1").wait_for()
-    looking.locator("#sheet input[name=text]").fill("vent 54 F")
-    looking.get_by_role("button", name="Correct").click()
-    looking.wait_for_url(f"**/job/{job.id}")
-    assert "54 °F" in looking.locator(".note").inner_text()
-    looking.get_by_role("button", name="Sign off").click()
-    looking.get_by_text("Signed off").wait_for()
-    assert problems == []
