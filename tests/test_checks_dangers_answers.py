@@ -27,6 +27,7 @@ START = datetime(2024, 5, 6, 9, 0, tzinfo=UTC)
 
 @dataclass(frozen=True)
 class Told:
+    id: int
     warning: Warning
     entry_id: int
     shown_at: datetime
@@ -41,15 +42,16 @@ class Bay:
         for statement in said:
             self.say(statement)
 
-    def say(self, said: Statement | unsure, instead_of: int | None = None, medium: str = "clip", also: Statement | None = None) -> int:
+    def say(self, said: Statement | unsure, instead_of: int | None = None, medium: str = "clip", also: Statement | None = None,
+            warned: int | None = None) -> int:
         doubtful = isinstance(said, unsure)
         statement = said.statement if doubtful else said
         number = len(self.entries) + 1
         versions = tuple(Version("one", "", s) for s in (statement, also) if s is not None) if doubtful else ()
-        entry = Entry(statement, Standing.UNCONFIRMED if doubtful else Standing.AGREED, Origin(medium), versions=versions,
+        entry = Entry(statement, Standing.UNCONFIRMED if doubtful else Standing.AGREED, Origin(medium, warned=warned), versions=versions,
                       supersedes=instead_of, id=number, recorded_at=START + timedelta(minutes=number))
         for warning in hazards(statement, self.timeline):
-            self.told.append(Told(warning, number, entry.recorded_at))
+            self.told.append(Told(len(self.told) + 1, warning, number, entry.recorded_at))
         self.entries.append(entry)
         return number
 
@@ -266,7 +268,7 @@ def test_correction_and_taking_back_raise_what_they_make_true():
 
 
 def test_warning_of_an_unknown_kind_or_entry_is_kept():
-    told = Told(Warning("of an older program", "Careful."), 1, START)
+    told = Told(1, Warning("of an older program", "Careful."), 1, START)
     (found,) = answers(record(RUN), [told])
     assert found.how is How.PASSED
     (found,) = answers(record(RUN), [replace(told, entry_id=99)])
@@ -280,3 +282,14 @@ def test_accounts_hold_plans_as_their_steps():
 
 def test_types_of_statements_that_change_nothing_leave_the_very_same_state():
     assert ServiceState().after(Fact("make", "x")) == ServiceState().after(Measured("vent", m("vent", 50, "F").value, "F")) == ServiceState()
+
+
+def test_a_word_that_was_spoken_before_a_screen_showed_the_warning_does_not_answer_it():
+    bay = Bay(*BACK_FEED, step("leak_test_oxygen"))
+    first, second = (next(t.id for t in bay.told if t.warning.id == w) for w in bay.standing)
+    assert first < second
+    bay.say(Control("understood"), warned=first)
+    assert [(a.how, a.shown.id) for a in answers(bay.timeline, bay.told) if a.shown.id in (first, second)] == [
+        (How.ACKNOWLEDGED, first), (How.STANDING, second)]
+    bay.say(Control("understood"), warned=second)
+    assert bay.standing == []

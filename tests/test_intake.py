@@ -3,6 +3,7 @@ stand-ins that say what the test gives them; the real ones are proved in their o
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field
 from decimal import Decimal
 
@@ -19,7 +20,7 @@ from hoodnote.intake.hear import hear_capture, hear_clip
 from hoodnote.intake.questions import answer
 from hoodnote.intake.record import CLAIM, just_asked
 from hoodnote.intake.resume import resume
-from hoodnote.intake.typed import type_text
+from hoodnote.intake.typed import retype, type_text
 from hoodnote.jobs.store import Store
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
@@ -226,6 +227,43 @@ def test_crash_while_recording_records_nothing_twice(store, job, clip, monkeypat
     assert store.entries(job) == [] and len(store.pending(job)) == 1
     list(resume(store, job, [Listener("one", [words]), Listener("two", [words])]))
     assert len(store.entries(job)) == 2
+
+
+@pytest.mark.parametrize("transcript", [None, "free note the hose rubs"])
+def test_a_clip_that_two_processes_hear_at_once_is_recorded_once(store, job, clip, transcript):
+    capture = store.add_capture(job, "clip", sha256=store.keep_file(clip).sha256, original_name="clip.wav")
+    both, made = threading.Barrier(2), []
+
+    class AtOnce(Listener):
+        def recognize(self, samples, n_best=5):
+            both.wait(60)                        # both have begun before either records
+            return super().recognize(samples, n_best)
+
+    class Writing(AtOnce):
+        def transcribe_free(self, samples):
+            return transcript
+
+    def take(own):
+        with Store.open(store.folder) as opened:
+            words = ["low side thirty"] if transcript is None else ["free note"]
+            made.append(hear_capture(opened, job, capture, np.zeros(16000, np.float32), [own("one", list(words)), Listener("two", words)]))
+
+    threads = [threading.Thread(target=take, args=(AtOnce if transcript is None else Writing,)) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    first, second = sorted(made, key=lambda taken: -len(taken.entries))
+    assert len(first.entries) == 1 and second.entries == () and "already" in second.remarks[0]
+    assert len(store.entries(job)) == 1 and store.outcome(capture) == ("done", "")
+    store.fail(capture, "the other had given it up")
+    assert store.outcome(capture) == ("done", "")
+
+
+def test_typed_text_that_was_taken_meanwhile_is_not_taken_again(store, job):
+    capture = store.add_capture(job, "typed", text="vent 52 F")
+    assert len(retype(store, job, capture).entries) == 1
+    assert retype(store, job, capture).entries == () and len(store.entries(job)) == 1
 
 
 def test_no_listener_at_all_says_so_and_keeps_the_clip(store, job, clip):

@@ -207,7 +207,7 @@ class TestHold:
 def test_text_is_7_points_high_where_a_plot_fills_half_an_a4_page():
     css = files("hoodnote.note").joinpath("note.css").read_text("utf-8")
     margin = float(re.search(r"@page \{ margin: [\d.]+mm ([\d.]+)mm", css)[1])
-    gap = float(re.search(r"\.plots \{ column-gap: ([\d.]+)mm", css)[1])
+    gap = float(re.search(r"\.plots > div \{ column-gap: ([\d.]+)mm", css)[1])
     points = (210 - 2 * margin - gap) / 2 / 25.4 * 72               # ISO 216: 210 mm
     svgs = [p.svg for p in build_note(US, repaired_leak().timeline, assessed(), []).plots]
     assert svgs

@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import aclosing
 from types import SimpleNamespace
 from uuid import uuid4
@@ -14,9 +15,11 @@ from uuid import uuid4
 import pytest
 
 from hoodnote.intake.typed import type_text
+from hoodnote.note import compose
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.readings.timeline import build
 from hoodnote.statements.typed import parse_text
+from hoodnote.web import pages_note
 from hoodnote.web.app import make_app
 from hoodnote.web.hub import NOTHING, Hub
 from tests.web_served import client_of, make_shop
@@ -193,6 +196,33 @@ def test_the_files_hold_the_note(pages):
     assert pages.advisor.get("/job/1/note.exe").status_code == 400
 
 
+def test_no_job_waits_for_the_note_of_another_and_only_the_last_are_kept(tmp_path, monkeypatch):
+    composed, go, notes, shop = [], threading.Event(), pages_note._Notes(), make_shop(tmp_path)
+
+    def slow(store, job, equipment):
+        composed.append(job.id)
+        assert job.id != 1 or go.wait(60)
+        return f"note of {job.id}"
+
+    monkeypatch.setattr(compose, "compose", slow)
+    monkeypatch.setattr(pages_note, "_KEPT_NOTES", 2)
+
+    def note(job_id):
+        with shop.store() as store:
+            return notes.of(shop, store, store.job_by_id(job_id))[0]
+
+    with shop.store() as store:
+        for n in (1, 2, 3):
+            store.create_job(f"WO-{n}")
+    with ThreadPoolExecutor(3) as several:
+        held = [several.submit(note, 1) for _ in range(2)]
+        assert several.submit(note, 2).result(60) == "note of 2"        # while the first is being composed
+        go.set()
+        assert [h.result(60) for h in held] == ["note of 1"] * 2
+    assert sorted(composed) == [1, 2]
+    assert [note(n) for n in (1, 3, 2)] == ["note of 1", "note of 3", "note of 2"] and composed[2:] == [3, 2] and len(notes._kept) == 2
+
+
 def test_a_missing_system_library_is_told_in_one_line(pages, monkeypatch):
     import sys
 
@@ -214,26 +244,3 @@ def test_the_hub_tells_each_kind_once_and_only_who_listens_to_that_job():
             found = [await first, await anext(told), await anext(told)]
         return found, hub.listening(1)
     assert asyncio.run(listen()) == (["entries", "state", NOTHING], 0)
-
-
-def test_the_page_follows_the_record_and_opens_sources(served):  # noqa: F811
-    job = served.new_job()
-    looking = served.page("advisor", viewport={"width": 1000, "height": 800})
-    problems: list[str] = []
-    looking.on("console", lambda m: problems.append(m.text) if m.type == "error" else None)
-    looking.goto(f"/job/{job.id}")
-    with served.shop.store() as store:
-        type_text(store, job, "vent 52 F")
-    served.app.state.hub.tell(job.id, "entries")
-    link = looking.locator(".note a.entry").first
-    link.wait_for()
-    assert "52 °F" in looking.locator(".note").inner_text()
-    link.click()
-    looking.locator("#sheet h1").wait_for()
-    looking.locator("#sheet input[name=text]").fill("vent 54 F")
-    looking.get_by_role("button", name="Correct").click()
-    looking.wait_for_url(f"**/job/{job.id}")
-    assert "54 °F" in looking.locator(".note").inner_text()
-    looking.get_by_role("button", name="Sign off").click()
-    looking.get_by_text("Signed off").wait_for()
-    assert problems == []

@@ -19,11 +19,13 @@ from starlette.websockets import WebSocketDisconnect
 
 from hoodnote.capture.speech.microphone import Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
+from hoodnote.checks.dangers import standing
 from hoodnote.intake.hear import hear_capture
 from hoodnote.intake.hearing_messages import Ready, Result, Setup, Woken
 from hoodnote.intake.live import wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
+from hoodnote.statements.model import Control
 from hoodnote.web import ear
 from hoodnote.web.ear import Bays
 from hoodnote.web.hub import Hub
@@ -104,6 +106,11 @@ class Browser:
             self.told.append(message)
             have += [message] if message["kind"] == kind else []
         return have[-1]
+
+    def until_now(self, fits):
+        while True:
+            if (m := self.until("now", 1 + sum(m["kind"] == "now" for m in self.told))) and fits(m):
+                return m
 
     def send(self, pieces, numbers=None, flags=0, age_ms=0):
         for number in range(self.next, len(pieces)) if numbers is None else numbers:
@@ -295,13 +302,31 @@ def test_hazard_stands_until_it_is_understood(shop, work, record):
     browser, pieces = Browser(shop, work), chunks(spoken(55))          # oxygen for a leak test
     browser.send(pieces)
     assert browser.until("taken")["warnings"]
-    while not browser.told[-1].get("hazards"):
-        browser.until("now", 1 + sum(m["kind"] == "now" for m in browser.told))
-    browser.socket.send_json({"kind": "understood"})
-    while browser.told[-1]["kind"] != "now" or browser.told[-1]["hazards"]:
-        browser.until("now", 1 + sum(m["kind"] == "now" for m in browser.told))
+    shown = browser.until_now(lambda m: m["hazards"])
+    for unseen in ({}, {"warned": 0}, {"warned": shown["warned"] - 1}):       # the page did not show it yet
+        browser.socket.send_json({"kind": "understood", **unseen})
+        assert "press once more" in browser.until("remark", 1 + sum(m["kind"] == "remark" for m in browser.told))["text"]
+    browser.socket.send_json({"kind": "understood", "warned": shown["warned"]})
+    browser.until_now(lambda m: not m["hazards"])
     browser.end(pieces)
     assert [a.what for a in record.acts(work)] == ["understood"]
+
+
+@pytest.mark.parametrize("shown", [True, False])
+def test_words_that_were_spoken_before_the_page_showed_a_hazard_do_not_answer_it(shop, work, record, shown):
+    """Spoken without a connection and sent when there is one again, or while the hazard was on its way to the page."""
+    sound = np.concatenate([spoken(55), quiet(), spoken(60)])            # oxygen for a leak test, "understood"
+    browser, pieces = Browser(shop, work), chunks(sound)
+    first = round(2.3 * SAMPLE_RATE) // CHUNK                            # where the first is over and the second has not begun
+    browser.send(pieces, range(first))
+    warned = browser.until_now(lambda m: m["hazards"])["warned"]
+    browser.send(pieces, range(first, len(pieces)), flags=2 * warned * shown)
+    browser.until("taken", 2)
+    browser.end(pieces)
+    assert [e.statement for e in record.entries(work)][-1] == Control("understood")
+    now = [m for m in browser.told if m["kind"] == "now"][-1]
+    assert bool(now["hazards"]) != shown
+    assert bool(standing(build(record.entries(work)), record.warnings(work))) != shown
 
 
 @pytest.mark.parametrize("bad", [{}, {"entry": "1"}, {"entry": 999, "keep": 1}, {"entry": 1, "keep": "1"}])

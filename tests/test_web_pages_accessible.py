@@ -9,7 +9,16 @@ from pathlib import Path
 import pytest
 from starlette.routing import Route
 
+from hoodnote.intake.see import record_seen
 from hoodnote.intake.typed import type_text
+from hoodnote.note.signing import SIGNED
+from hoodnote.readings.model import Entry, Origin, Standing, Version
+from hoodnote.statements.typed import parse_text
+from hoodnote.web.ear import Bays
+from tests import live_engines
+from tests.test_live import loud
+from tests.web_phone import picture, seen
+from tests.web_served import cookie_name, paired
 
 SIZES = {"phone": (390, 844), "tablet": (834, 1112), "desktop": (1440, 900)}
 VIN = "1M8GDM9AXKP042788"      # example of 49 CFR 565, from memory
@@ -48,22 +57,43 @@ def addresses(app, job) -> list[str]:
     return [*dict.fromkeys(found), "/nothing-here"]
 
 
+def full_job(store):
+    """A job with all that a page can show but a hazard: readings, a photo with its overlay and its figure, a question of two versions, a signature.
+    Returns the ids of the photo's entry and of the question with it."""
+    job = store.create_job("WO-1")
+    for words in WORDS:
+        type_text(store, job, words)
+    photo = store.add_capture(job, "photo", sha256=store.keep_bytes(picture(1), ".jpg").sha256, original_name="IMG_1.jpg")
+    (figure,) = record_seen(store, job, photo, seen()).entries
+    store.add_act(job, "Bo", "advisor", SIGNED, entry_id=figure.id)
+    clip = store.add_capture(job, "clip", sha256=store.keep_bytes(b"RIFF a clip of nothing", ".wav").sha256, original_name="bay.wav")
+    versions = tuple(Version(reader, text, parse_text(text)[0], 0.6) for reader, text in (("a", "vent 50 F"), ("b", "vent 15 F")))
+    question = store.add_entry(job, Entry(versions[0].statement, Standing.UNCONFIRMED, Origin("clip", clip.id, clip.sha256, "bay.wav", (0.8, 2.4), ("a", "b")),
+                                          0.6, versions, question="vent 50 F, or vent 15 F?"), clip)
+    store.finish(clip, "done")
+    return job, (figure.id, question.id)
+
+
 @pytest.fixture
 def pages(served):
-    job = served.new_job()
+    served.app.state.bays = Bays(served.shop, served.app.state.hub.tell, live_engines.quick, lambda: loud)
     with served.shop.store() as store:
-        for words in WORDS:
-            type_text(store, job, words)
+        job, entries = full_job(store)
+        dangerous = store.create_job("WO-2")
+        assert type_text(store, dangerous, "leak test with oxygen").warnings
+    shown = {f"/job/{job.id}/bay": "#choices button:enabled", f"/job/{dangerous.id}/bay": "#hazards #understood:enabled"}
+    shown |= {f"/job/{job.id}/camera": "#results img"}
+    more = [f"/job/{dangerous.id}/bay", *(f"/job/{job.id}/entry/{number}" for number in entries)]
     context = served.context(None)
-    from tests.web_served import cookie_name, paired
-
     context.add_cookies([{"name": cookie_name(False), "value": paired(served.app, "technician", at_machine=True), "url": served.url}])
     page = context.new_page()
 
     def visit():
-        for path in addresses(served.app, job):
+        for path in [*addresses(served.app, job), *more]:
             answer = page.goto(path)
             assert answer.status == (404 if path == "/nothing-here" else 200), path
+            if path in shown:
+                page.locator(shown[path]).first.wait_for()
             if "<!doctype html" in answer.text()[:50].lower():
                 yield path, page
     return visit

@@ -14,10 +14,11 @@ from starlette.websockets import WebSocketDisconnect
 
 from hoodnote.cli.main import main
 from hoodnote.errors import HoodnoteError
+from hoodnote.jobs.store import Store
 from hoodnote.web import people as pairing
 from hoodnote.web.app import make_app
 from hoodnote.web.people import People, inside
-from hoodnote.web.safety import COOKIE, MOST_BYTES, MOST_FORM_BYTES, Rates
+from hoodnote.web.safety import _PAIRED_BURST, _PAIRED_RATE, COOKIE, MOST_BYTES, MOST_FORM_BYTES, Rates
 from hoodnote.web.serve import listen, only_one
 from hoodnote.web.tls import certificate
 from tests.web_served import client_of, make_shop, paired
@@ -242,6 +243,7 @@ def test_a_flood_from_one_is_slowed_and_hits_nobody_else(app):
     assert answers[0] == 200 and 429 in answers
     assert other.get("/pair").status_code == 200
     rates = Rates()
+    assert all(rates.allows("one browser", _PAIRED_RATE, _PAIRED_BURST) for page in range(50) for file in range(12))      # fifty pages opened again at once
     for i in range(5000):
         rates.allows(str(i), 1, 1)
     assert len(rates._buckets) <= 2000
@@ -344,8 +346,15 @@ def test_serve_prints_a_link_that_pairs_and_ends_on_ctrl_c(tmp_path):
         form = httpx.get(link, timeout=60).text
         assert 'value="Ada L"' in form
         code = re.search(r"code=(\w+)", link)[1]
-        assert httpx.post(link.partition("?")[0], data={"code": code, "name": "Ada L"}, timeout=60).status_code == 303
-        run.send_signal(signal.SIGINT)
+        paired = httpx.post(link.partition("?")[0], data={"code": code, "name": "Ada L"}, timeout=60)
+        assert paired.status_code == 303
+        with Store.open(tmp_path) as store:
+            job = store.create_job("WO-1")
+        with httpx.stream("GET", f"{link.partition('/pair')[0]}/job/{job.id}/events", cookies=paired.cookies, timeout=60) as open_page:
+            lines = open_page.iter_lines()
+            assert next(lines) == "event: mark"
+            run.send_signal(signal.SIGINT)
+            assert any(line.startswith("data: ") for line in lines)      # to the end of a stream that is closed, not cut off
         out, err = run.communicate(timeout=60)
     finally:
         run.kill()

@@ -42,3 +42,9 @@ def read_or_crash(path: Path, kind: Kind | None, place: str | None, units: str) 
         os._exit(9)
     time.sleep(0.5)
     return seen()
+
+
+def read_nothing(path: Path, kind: Kind | None, place: str | None, units: str) -> Seen:
+    """For a process of the readers: after a moment there is nothing to be read."""
+    time.sleep(0.3)
+    return seen(problem="there is nothing to be read")

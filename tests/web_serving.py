@@ -15,14 +15,25 @@ from hoodnote.web.people import People, csrf_token
 from hoodnote.web.safety import cookie_name
 
 _ANSWERS_S = 180.0
+_WITH_STAND_INS = """
+import sys
+from hoodnote.capture.speech import engines
+from hoodnote.web import photo_readers
+from tests import live_engines, web_phone
+engines.best_three = live_engines.for_command
+photo_readers.read_kept = web_phone.read_nothing
+from hoodnote.cli.main import main
+sys.exit(main(sys.argv[1:]))
+"""
 
 
 class Server:
     """`start` and `kill` it as often as wanted: the phone stays paired."""
 
-    def __init__(self, data: Path):
-        """The data folder must be there. What the server says goes into `log`, beside it."""
+    def __init__(self, data: Path, stand_ins: bool = False):
+        """The data folder must be there. What the server says goes into `log`, beside it. `stand_ins`: for listeners and readers."""
         self._data, self.log = data, data.with_suffix(".log")
+        self._program = ["-c", _WITH_STAND_INS] if stand_ins else ["-m", "hoodnote"]
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             self._port = free.getsockname()[1]
@@ -38,7 +49,7 @@ class Server:
 
     def start(self) -> None:
         with self.log.open("ab") as log:
-            self._process = subprocess.Popen([sys.executable, "-m", "hoodnote", "serve", "--data", str(self._data), "--port", str(self._port)],
+            self._process = subprocess.Popen([sys.executable, *self._program, "serve", "--data", str(self._data), "--port", str(self._port)],
                                              stdin=subprocess.DEVNULL, stdout=log, stderr=log)
 
     def wait_until_it_answers(self) -> None:

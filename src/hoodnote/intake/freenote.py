@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.intake.record import Taken
+from hoodnote.intake.record import Taken, handled_already
 from hoodnote.language.grammar import Language, load
 from hoodnote.language.shop import control_wordings
 from hoodnote.readings.agreement import Account, meaning
@@ -146,6 +146,8 @@ def _keep(store: Store, job: Job, capture: Capture, reader: str, transcript: str
     origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, None, (reader,))
     entry = Entry(FreeNote(" ".join(text.split())), Standing.UNCONFIRMED, origin, versions=(Version(reader, transcript, None),))
     with store.together():
+        if not store.is_pending(capture):
+            return handled_already(capture)
         store.add_account(capture, reader, 0, transcript, None)
         entry = store.add_entry(job, entry, capture)
         store.finish(capture, "done")

@@ -10,7 +10,7 @@ from hoodnote.capture.speech.recognizer import Recognizer
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake import freenote
 from hoodnote.intake.listening import listen
-from hoodnote.intake.record import Taken, record
+from hoodnote.intake.record import Taken, handled_already, record
 from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Control
@@ -35,7 +35,7 @@ def hear_clip(store: Store, job: Job, path: Path, engines: Sequence[Recognizer])
 
 def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, engines: Sequence[Recognizer],
                  ask_unheard: bool = True, heard: tuple[Decision, Gathered] | None = None) -> Taken:
-    """Hear a clip that is already kept; `samples` is float32 mono at 16 kHz.
+    """Hear a clip that is already kept; `samples` is float32 mono at 16 kHz. What another process has recorded of it meanwhile stands alone.
 
     ask_unheard: make a question of a clip that nobody understood. Not when the speaker is there to say it again.
     heard: what `listen` made of these very samples, where that is known already.
@@ -49,6 +49,8 @@ def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, 
     settled = [s for s in decision.settled if not _idle(s)]
     readers = tuple(a.reader for a in accounts)
     with store.together():   # all or nothing, so that a capture taken up again is not recorded twice
+        if not store.is_pending(capture):
+            return handled_already(capture)
         for name, hypotheses in gathered.heard:
             for rank, h in enumerate(hypotheses):
                 store.add_account(capture, name, rank, h.text, h.confidence, {"words": [

@@ -65,7 +65,7 @@ def work(connection: Connection, setup: Setup) -> None:
     tasks = _Tasks(connection)
     connection.send(Ready(tuple(e.name for e in engines), follower is not None))
     later = [partial(engine.recognize, _something(), 1) for engine in engines[2:]]     # asked only where the first two leave a doubt
-    later.append(partial(_load_checks, equipment, _WARM_UNITS))
+    later.append(partial(load_checks, equipment, _WARM_UNITS))
     with Store.open(setup.data_dir) as store:
         while True:
             try:
@@ -177,10 +177,11 @@ def _hear(store: Store, task: Clip, engines: Sequence[Recognizer], ahead: _Ahead
         if not store.is_pending(capture):
             return Result(capture.id, None, "this clip was heard already, by another who listens to this job")
         samples = ahead.samples if ahead else load_clip(store.media_path(capture.sha256)).samples
-        return Result(capture.id, hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=ahead.heard if ahead else None))
+        taken = hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=ahead.heard if ahead else None)
+        return Result(capture.id, None, taken.remarks[0]) if taken.remarks else Result(capture.id, taken)
     except HoodnoteError as problem:
         if engines:
-            store.finish(capture, "failed", str(problem))
+            store.fail(capture, str(problem))
         return Result(capture.id, None, str(problem))
     except Exception as error:   # noqa: BLE001 - one clip that breaks a recognizer must not end the job
         return Result(capture.id, None, f"the listeners failed on this clip ({type(error).__name__}: {error}); it is kept for 'hoodnote resume'")
@@ -228,7 +229,7 @@ def spare_memory() -> None:
             ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
-def _load_checks(equipment: Equipment, units: str) -> None:
+def load_checks(equipment: Equipment, units: str) -> None:
     """The first check would wait a second for its libraries and tables."""
     import CoolProp.CoolProp   # noqa: F401
 

@@ -39,18 +39,23 @@ class Taken:
     picture_sha256: str | None = None      # the photo with what was read drawn on it, kept with the other media
 
 
+def handled_already(capture: Capture) -> Taken:
+    """For who finds, inside the transaction that would record a capture, that another process has done so."""
+    return Taken(capture, (), (), remarks=(f"{capture.original_name or 'this'} was taken and recorded already",))
+
+
 def record(store: Store, job: Job, capture: Capture, settled: Iterable[Settled], readers: tuple[str, ...],
            crops: dict[int, str] | None = None, taken_at: str | None = None) -> tuple[tuple[Entry, ...], tuple[Warning, ...]]:
     """Append the settled statements in order. `crops` maps a position among them to the SHA-256 of the piece of photo it was read from,
     `taken_at` is when the photo was taken (ISO 8601), by the camera's clock."""
     entries: list[Entry] = []
     warnings: list[Warning] = []
-    equipment = shop_equipment(store.folder)
+    equipment, told = shop_equipment(store.folder), store.told(capture)
     for index, item in enumerate(settled):
         timeline = build(store.entries(job))
-        seen = _as_seen(timeline, store.told(capture).get("said_at"))
+        seen = _as_seen(timeline, told.get("said_at"))
         origin = Origin(capture.medium, capture.id, capture.sha256, capture.original_name, item.region, readers,
-                        (crops or {}).get(index), taken_at)
+                        (crops or {}).get(index), taken_at, told.get("warned"))
         if isinstance(item.statement, Answer):
             made = _figure_alone(item, item.statement, origin, timeline, seen, _before(store, job, capture))
         else:

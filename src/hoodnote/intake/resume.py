@@ -29,4 +29,4 @@ def resume(store: Store, job: Job, engines: Sequence[Recognizer]) -> Iterator[Ta
             else:
                 yield retype(store, job, capture)
         except HoodnoteError as problem:
-            store.finish(capture, "failed", str(problem))
+            store.fail(capture, str(problem))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from hoodnote.checks.equipment import shop_equipment
 from hoodnote.errors import HoodnoteError
-from hoodnote.intake.record import Taken, record, warn
+from hoodnote.intake.record import Taken, handled_already, record, warn
 from hoodnote.readings.agreement import Account, Settled
 from hoodnote.readings.facts import facts_of
 from hoodnote.readings.model import Entry, Origin, Standing, Timeline, Version
@@ -152,7 +152,7 @@ def record_seen(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
     warnings = []
     with store.together():
         if not store.is_pending(capture):
-            return Taken(capture, (), (), remarks=(f"{capture.original_name or 'the photo'} was read and recorded already",))
+            return handled_already(capture)
         for field, crop in zip(reading.fields, crops, strict=True):
             timeline = build(store.entries(job))
             item = _settled(field) if reading.kind not in _UNPROVED else _asked(_settled(field))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from hoodnote.errors import HoodnoteError
-from hoodnote.intake.record import Taken, record
+from hoodnote.intake.record import Taken, handled_already, record
 from hoodnote.readings.agreement import Settled
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Answer, Statement
@@ -40,6 +40,8 @@ def retype(store: Store, job: Job, capture: Capture) -> Taken:
 def _take(store: Store, job: Job, capture: Capture, statements: Sequence[Statement]) -> Taken:
     settled = [Settled(s, Standing.CONFIRMED, None, (Version("typed", capture.text or "", s),), None) for s in statements]
     with store.together():
+        if not store.is_pending(capture):
+            return handled_already(capture)
         entries, warnings = record(store, job, capture, settled, ("typed",))
         store.finish(capture, "done")
     return Taken(capture, entries, warnings)

@@ -24,7 +24,7 @@ def same_delivery(earlier: Capture, row: dict[str, Any]) -> Capture:
 
 
 class Sent:
-    """A part of the `Store`, which gives `_add` and `_rows`."""
+    """A part of the `Store`, which gives `_add`, `_rows`, `finish` and `together`."""
 
     def delivered(self, delivery: str) -> Capture | None:
         """What came under this name, if it came."""
@@ -35,6 +35,11 @@ class Sent:
         """What its sender said of a capture; empty when nothing, or when it was not sent."""
         rows = self._rows("SELECT told FROM deliveries WHERE capture_id = ?", capture.id)
         return json.loads(rows[0]["told"]) if rows else {}
+
+    def told_by(self, job: Job, sender: str) -> list[dict[str, Any]]:
+        """What was said of all that came to a job under names of delivery that begin with `sender` and a colon."""
+        rows = self._rows("SELECT told FROM deliveries WHERE job_id = ? AND delivery > ? AND delivery < ?", job.id, f"{sender}:", f"{sender};")
+        return [json.loads(row["told"]) for row in rows]
 
     def capture(self, job: Job, capture_id: int) -> Capture | None:
         rows = self._rows("SELECT * FROM captures WHERE job_id = ? AND id = ?", job.id, capture_id)
@@ -48,6 +53,12 @@ class Sent:
         """The last one, "done" or "failed" with its message; None while it is pending."""
         rows = self._rows("SELECT state, message FROM outcomes WHERE capture_id = ? ORDER BY id DESC LIMIT 1", capture.id)
         return (rows[0]["state"], rows[0]["message"]) if rows else None
+
+    def fail(self, capture: Capture, message: str) -> None:
+        """Notes what was wrong with a capture, unless somebody else has handled it meanwhile."""
+        with self.together():
+            if self.is_pending(capture):
+                self.finish(capture, "failed", message)
 
     def entries_of(self, capture: Capture) -> list[Entry]:
         """What a capture came to, superseded included; and what it made a question of, that had stood."""

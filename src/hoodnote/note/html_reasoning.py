@@ -94,15 +94,16 @@ def _comparisons(lines: Sequence[ComparisonLine]) -> Iterator[str]:
 
 def ledger(table: LedgerTable) -> Iterator[str]:
     state = {True: "", False: ' class="outside"', None: ' class="cannot-tell"'}[table.closes]
-    yield f'<table class="ledger"><caption>{e(table.title)}</caption>' + head("What", "Amount", "Limit of error", "Entries") + "<tbody>"
+    yield f'<div class="account"><table class="ledger"><caption>{e(table.title)}</caption>' + head("What", "Amount", "Limit of error", "Entries") + "<tbody>"
     for x in table.lines:
         yield (f'<tr><th scope="row">{kept(x.what)}</th>{cell("Amount", kept(x.amount))}{cell("Limit of error", kept(x.limit))}'
                f'{cell("Entries", entry_links(x.basis))}</tr>')
     yield "</tbody></table>"
     yield (f'<p{state}><b>{kept(table.total)}</b>{"; " if table.total else ""}<span class="outcome"><span aria-hidden="true">{_CLOSES[table.closes]}</span> '
-           f'{layout.ledger_state(table)}</span>. {kept(table.why)} <span class="remark">{e(table.source)}</span></p>')
+           f'{layout.ledger_state(table)}</span>. {kept(table.why)} <span class="remark">{e(table.source)}</span></p></div>')
 
 
 def _plots(plots: Sequence[Plot]) -> Iterator[str]:
     if plots:
-        yield from section("Plots", (f"<figure><h3>{e(p.title)}</h3>{p.svg}<figcaption>{e(p.caption)}</figcaption></figure>" for p in plots), "plots")
+        drawn = (f"<figure><h3>{e(p.title)}</h3>{p.svg}<figcaption>{e(p.caption)}</figcaption></figure>" for p in plots)
+        yield from section("Plots", ("<div>", *drawn, "</div>"), "plots")

@@ -33,6 +33,7 @@ class Origin:
     readers: tuple[str, ...] = ()                 # engines or readers behind it, e.g. ("neural", "pocketsphinx")
     crop_sha256: str | None = None                # the piece of a photo the figure was read from, kept beside it
     taken_at: str | None = None                   # ISO 8601, by the camera's clock where it is believed
+    warned: int | None = None                     # spoken before a screen: id of the last warning that it showed by then, 0 for none
 
 
 @dataclass(frozen=True)

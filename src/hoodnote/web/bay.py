@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -18,6 +18,7 @@ from hoodnote.web.shop import in_job
 if TYPE_CHECKING:
     from hoodnote.checks.model import Finding, Warning
     from hoodnote.intake.record import Taken
+    from hoodnote.jobs.records import ShownWarning
     from hoodnote.jobs.store import Job, Store
     from hoodnote.readings.model import Entry
     from hoodnote.web.people import Person
@@ -36,7 +37,7 @@ def now(store: Store, job: Job) -> dict[str, Any]:
     questions = sorted((x.entry for x in timeline.questions), key=lambda e: (first is None or e.id != first.entry.id, -e.id))
     taken = [x.entry for x in timeline.live if x.usable and isinstance(x.entry.statement, Measured)]
     return {"kind": "now", "hazards": [_warning(w) for w in (standing(timeline, warnings) if warnings else ())],
-            "questions": [shown(e) for e in questions], "voice": first.entry.id if first else None,
+            "questions": [shown(e) for e in questions], "voice": first.entry.id if first else None, "warned": _newest(warnings),
             "last": shown(max(taken, key=lambda e: e.id)) if taken else None}
 
 
@@ -55,6 +56,10 @@ def shown(entry: Entry) -> dict[str, Any]:
             "heard": [f"{v.reader}: {v.text or 'nothing'}" for v in entry.versions if v.reader != "typed"] if entry.question else []}
 
 
+def _newest(warnings: Sequence[ShownWarning]) -> int:
+    return max((w.id for w in warnings), default=0)
+
+
 def _warning(warning: Warning) -> dict[str, Any]:
     return {"id": warning.id, "text": warning.text, "source": warning.source}
 
@@ -65,13 +70,15 @@ def _finding(finding: Finding) -> dict[str, Any]:
 
 
 def act(store: Store, job: Job, what: dict[str, Any], person: Person) -> Taken:
-    """A button: `{"kind": "understood"}`, or `{"kind": "answer", "entry": id}` with `keep`, counted from 1, or `drop`. The same way as a spoken or
-    typed answer. Raises HoodnoteError when the question is no longer open."""
+    """A button: `{"kind": "understood"}` with the `warned` of the `now` that was before the person, or `{"kind": "answer", "entry": id}` with `keep`, counted from 1, or `drop`. The same
+    way as a spoken or typed answer. Raises HoodnoteError when the question is no longer open, or a warning came that was not before them."""
     from hoodnote.intake.questions import answer
     from hoodnote.intake.typed import type_text
 
     with store.together():                      # two who answer at once: the second is told that it was answered
         if what["kind"] == "understood":
+            if what.get("warned") != _newest(store.warnings(job)):
+                raise HoodnoteError("another warning has come meanwhile; read it, then press once more")
             taken, done, entry = type_text(store, job, "understood"), "understood", None
         else:
             entry, keep, drop = what.get("entry"), what.get("keep"), what.get("drop") is True

@@ -4,7 +4,8 @@ The browser cuts its microphone into chunks of `CHUNK` samples and numbers them 
 It keeps every chunk until the server says that it may forget it. The server forgets nothing that is not on disk:
 
 - hello (JSON): `csrf`, `stream`, `first` (the oldest chunk still kept), `paused`. Answer: `{"kind": "from", "next": n}`.
-- chunk (binary): number, flags, age in ms (three little-endian uint32), then the samples as PCM16. Flag 1: the browser itself makes sound.
+- chunk (binary): number, flags, age in ms (three little-endian uint32), then the samples as PCM16. Flags: 1 when the browser
+  itself makes sound, plus twice the `warned` of the last `now` that the page has shown: nobody answers a warning that came later.
 - `{"kind": "kept", "kept": n, "next": m}`: chunks below n may be forgotten, m is wanted next; at most `WINDOW` beyond it are sent.
 - `{"kind": "end", "count": n}`: no chunk from n on will come. Answer: `{"kind": "ended"}`, when all of it is on disk.
 
@@ -55,6 +56,8 @@ _LEFT_S = 600.0                     # without its browser, after which what was 
 _HEAR_OUT_S = 300.0                 # for what is kept to be heard after the stream is over
 _HELLO_S = 10.0
 _STEP_S = 0.5
+_MOST_UNREAD = 500                  # messages; a browser that reads none of them is let go and comes again
+_FULL_S = 0.05                      # between two looks whether what came was taken
 _AGAIN_LATER, _REFUSED, _BROKEN = 4013, 4403, 4500      # close codes
 
 Tell = Callable[[dict[str, Any]], None]
@@ -154,7 +157,7 @@ class Ear(threading.Thread):
     def _named(self, utterance: Utterance) -> dict[str, Any]:
         first, last = (self.source.begin + _samples(s) for s in (utterance.start_s, utterance.end_s))
         said_at = self.source.said_at(first)
-        return {"delivery": f"{self.stream}:{first}", "told": {"stream": self.stream, "from": first, "to": last,
+        return {"delivery": f"{self.stream}:{first}", "told": {"stream": self.stream, "from": first, "to": last, "warned": self.source.warned(first),
                                                                "said_at": said_at.isoformat() if said_at else None}}
 
     def _free_to(self) -> int:
@@ -225,7 +228,7 @@ class Bays:
                 return None
             if ear is None:
                 with self.shop.store() as store:
-                    taken = taken_to(store, store.job_by_id(job_id), stream)
+                    taken = max((told["to"] for told in store.told_by(store.job_by_id(job_id), stream)), default=0)
                 ear = self._ears[job_id, stream] = Ear(self, job_id, stream, max(taken, first * CHUNK), paused, person)
                 ear.start()
             return None if ear.closing else ear
@@ -241,12 +244,6 @@ class Bays:
     def close(self) -> None:
         if self._pool is not None:
             self._pool.close()
-
-
-def taken_to(store: Store, job: Job, stream: str) -> int:
-    """The sample of a stream up to which its sound is in the record."""
-    told = (store.told(c) for c in reversed(store.captures(job)) if c.medium == "clip")
-    return next((t["to"] for t in told if t.get("stream") == stream), 0)
 
 
 def bays_of(app: Starlette) -> Bays:
@@ -291,16 +288,23 @@ def _technician(socket: WebSocket, hello: dict[str, Any]) -> Person | None:
 
 async def _serve(socket: WebSocket, one: Ear, person: Person) -> None:
     loop, outbox = asyncio.get_running_loop(), asyncio.Queue()
+    unread = asyncio.Event()
+
+    def put(message: dict[str, Any]) -> None:
+        if outbox.qsize() < _MOST_UNREAD:
+            outbox.put_nowait(message)
+        else:
+            unread.set()
 
     def tell(message: dict[str, Any]) -> None:
         with suppress(RuntimeError):                   # the loop has ended, and so has this browser
-            loop.call_soon_threadsafe(outbox.put_nowait, message)
+            loop.call_soon_threadsafe(put, message)
 
     outbox.put_nowait({"kind": "from", "next": one.source.wanted})
     if not one.attach(tell, person):
         await socket.close(_AGAIN_LATER)
         return
-    tasks = [asyncio.create_task(work) for work in (_send(socket, outbox), _receive(socket, one), _watch(socket, one))]
+    tasks = [asyncio.create_task(work) for work in (_send(socket, outbox), _receive(socket, one), _watch(socket, one), unread.wait())]
     try:
         await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
     finally:
@@ -327,6 +331,8 @@ async def _receive(socket: WebSocket, one: Ear) -> None:
         try:
             if message.get("bytes") is not None:
                 one.source.push(message["bytes"])
+                while one.source.full and one.is_alive():       # so the network holds the rest back
+                    await asyncio.sleep(_FULL_S)
             elif isinstance(what := json.loads(message["text"]), dict):
                 one.command(what)
         except ValueError:

@@ -38,6 +38,9 @@ class _Listener:
         self._told.clear()
         return kinds
 
+    def wake(self) -> None:
+        self._told.set()
+
 
 class Hub:
     """One for an application; `tell` may be called from any thread."""
@@ -45,6 +48,7 @@ class Hub:
     def __init__(self) -> None:
         self._lock = Lock()
         self._listeners: dict[int, set[_Listener]] = {}
+        self._closed = False
 
     def tell(self, job_id: int, kind: str) -> None:
         with self._lock:
@@ -52,13 +56,19 @@ class Hub:
         for listener in listeners:
             listener.tell(kind)
 
+    def close(self) -> None:
+        """In the event loop: all that listen come to their end, and nobody listens any more."""
+        self._closed = True
+        for listener in [one for listeners in self._listeners.values() for one in listeners]:
+            listener.wake()
+
     async def listen(self, job_id: int, wait_s: float = 15.0) -> AsyncIterator[str]:
         """The kinds that are told from the first step on; NOTHING after `wait_s` seconds without any. Close it to stop listening."""
         listener = _Listener()
         with self._lock:
             self._listeners.setdefault(job_id, set()).add(listener)
         try:
-            while True:
+            while not self._closed:
                 for kind in await listener.next(wait_s) or [NOTHING]:
                     yield kind
         finally:

@@ -26,7 +26,7 @@ from hoodnote.intake.hearing_work import REMEMBERED
 if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job
 
-PROCESSES = 2 if (os.cpu_count() or 1) >= 4 else 1      # the listeners of one clip keep two cores busy by themselves
+PROCESSES = min(2, os.cpu_count() or 1)                 # at most, each with some 500 MB; one alone leaves a second core half unused
 _LOOK_S = 1.0                                           # a process that went without a word is found out after that
 
 
@@ -95,9 +95,11 @@ class _Process:
 
 
 class ListeningPool:
-    """Starts its processes at once and its thread with them. Thread-safe; call `close` at the end."""
+    """Starts one process and its thread at once, another when there are more bays than processes, up to `processes`.
+    Thread-safe; call `close` at the end."""
 
     def __init__(self, setup: Setup, processes: int = PROCESSES):
+        self._setup, self._most = setup, processes
         self._lock = threading.Lock()
         self._numbers = itertools.count(1)
         self._bays: dict[int, PoolEars] = {}
@@ -109,7 +111,7 @@ class ListeningPool:
         self._closing = False
         self._bell, self._ring = multiprocessing.Pipe(duplex=False)
         self._rung = False
-        self._processes = [_Process(Listeners(setup)) for _ in range(processes)]
+        self._processes = [_Process(Listeners(setup))]
         self._thread = threading.Thread(target=self._run, name="listening pool", daemon=True)
         self._thread.start()
 
@@ -117,6 +119,9 @@ class ListeningPool:
         with self._lock:
             bay = PoolEars(self, job, next(self._numbers))
             self._bays[bay.number] = bay
+            if len(self._bays) > len(self._processes) < self._most and self._problem is None and not self._closing:
+                self._processes.append(_Process(Listeners(self._setup)))
+                self._wake_up()
             ready = self._ready()
             if ready is not None:
                 bay.inbox.put(ready)
@@ -153,6 +158,8 @@ class ListeningPool:
             self._wake_up()
         self._thread.join()
         for process in self._processes:
+            process.listeners.send(None)        # all of them end at the same time
+        for process in self._processes:
             process.listeners.close()
 
     def _wake_up(self) -> None:
@@ -164,7 +171,7 @@ class ListeningPool:
 
     def _run(self) -> None:
         while not self._closing:
-            wait([self._bell, *(p.listeners.connection for p in self._processes)], timeout=_LOOK_S)
+            wait([self._bell, *(p.listeners.connection for p in tuple(self._processes))], timeout=_LOOK_S)
             with self._lock:
                 if self._rung:
                     self._bell.recv_bytes()

@@ -41,12 +41,20 @@ _TYPES = {".wav": "audio/wav", ".flac": "audio/flac", ".ogg": "audio/ogg", ".mp3
           ".png": "image/png", ".webp": "image/webp"}
 
 
+class _Kept:
+    """The note of one job as it was composed last, and what of; `lock` while another is composed."""
+
+    def __init__(self) -> None:
+        self.lock = Lock()
+        self.of: tuple[object, Note] | None = None
+
+
 class _Notes:
-    """The notes that were composed last, by what their records held: many pages of one job cost one composing."""
+    """The notes that were looked at last: many pages of one job cost one composing, and no job waits for another's."""
 
     def __init__(self) -> None:
         self._lock = Lock()
-        self._kept: OrderedDict[tuple[str, int], tuple[object, Note]] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, int], _Kept] = OrderedDict()
 
     def of(self, shop: Shop, store: Store, job: Job) -> tuple[Note, str]:
         """With the mark of the record that it was composed from."""
@@ -54,14 +62,15 @@ class _Notes:
 
         key = (str(shop.data_dir), job.id)
         with self._lock:
-            mark, equipment = mark_of(store, job), shop.equipment()
-            held = self._kept.get(key)
-            if held is None or held[0] != (mark, equipment):
-                held = self._kept[key] = ((mark, equipment), compose(store, job, equipment))
+            kept = self._kept.setdefault(key, _Kept())
             self._kept.move_to_end(key)
             while len(self._kept) > _KEPT_NOTES:
                 self._kept.popitem(last=False)
-            return held[1], mark
+        with kept.lock:
+            mark, equipment = mark_of(store, job), shop.equipment()
+            if kept.of is None or kept.of[0] != (mark, equipment):
+                kept.of = ((mark, equipment), compose(store, job, equipment))
+            return kept.of[1], mark
 
 
 _notes = _Notes()
@@ -142,7 +151,9 @@ async def events(request: Request) -> Response:
                     told = mark
                 elif kind == NOTHING:
                     yield ": still here\n\n"
-                kind = await anext(listened)
+                kind = await anext(listened, None)
+                if kind is None:               # the server is ending
+                    return
 
     return StreamingResponse(stream(), media_type="text/event-stream", headers={"cache-control": "no-store", "x-accel-buffering": "no"})
 

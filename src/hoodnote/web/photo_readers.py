@@ -104,9 +104,7 @@ class PhotoReaders:
             if problem is None:
                 record_seen(store, job, capture, seen)
                 return
-            with store.together():
-                if store.is_pending(capture):
-                    store.finish(capture, "failed", problem)
+            store.fail(capture, problem)
 
     def _read(self, path: Path, kind: Kind | None, place: str | None, units: str) -> Seen:
         """In the common processes; when those end, once more in one of its own, so that one photo does not spoil another."""

@@ -25,8 +25,8 @@ MOST_BYTES = 64_000_000           # of any body; a page that takes less says so 
 MOST_FORM_BYTES = 256_000         # of a form, which is read whole
 OPEN = ("/pair", "/static/")      # a whole path, or with a slash at its end all below it
 
-# Requests a second and how many at once: a page with its files and pictures, not a flood.
-_PAIRED_RATE, _PAIRED_BURST = 50.0, 400.0
+# Requests a second and how many at once: fifty pages of one browser, each with its files and pictures, not a flood.
+_PAIRED_RATE, _PAIRED_BURST = 100.0, 1_000.0
 _STRANGER_RATE, _STRANGER_BURST = 5.0, 60.0
 _MOST_COUNTED = 2_000             # clients remembered
 

@@ -6,6 +6,7 @@ import errno
 import io
 import logging
 import socket
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from logging.handlers import RotatingFileHandler
@@ -42,6 +43,7 @@ def serve(shop: Shop, port: int, name: str, role: str, tell: Callable[[str], Non
         pem, print_of = certificate(shop.data_dir, shop.names) if shop.lan else (None, None)
         for line in greeting(shop, app.state.people, heard.getsockname()[1], name, role, print_of):
             tell(line)
+        threading.Thread(target=warm_up, args=(shop,), name="warm up", daemon=True).start()
         made = server(app, pem)
         with suppress(KeyboardInterrupt):     # uvicorn raises it again once all has ended
             made.run([heard])
@@ -53,10 +55,29 @@ def serve(shop: Shop, port: int, name: str, role: str, tell: Callable[[str], Non
 def server(app: Starlette, pem: Path | None = None) -> uvicorn.Server:
     import uvicorn
 
-    return uvicorn.Server(uvicorn.Config(
+    class Server(uvicorn.Server):
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            app.state.hub.close()              # or the streams of open pages would be waited for
+            await super().shutdown(sockets)
+
+    return Server(uvicorn.Config(
         app, log_config=None, access_log=False, server_header=False, proxy_headers=False, lifespan="on",
         ssl_certfile=pem, timeout_graceful_shutdown=_END_S, ws_max_size=_LONGEST_MESSAGE,
+        ws_per_message_deflate=False,          # sound does not get smaller by it, and twenty bays would keep the processor busy
     ))
+
+
+def warm_up(shop: Shop) -> None:
+    """Loads what the first note would wait for, for seconds. What does not load is told when it is needed."""
+    with suppress(Exception):
+        from hoodnote.intake.hearing_work import load_checks
+        from hoodnote.note.compose import compose
+
+        equipment = shop.equipment()
+        load_checks(equipment, "us")
+        with shop.store() as store:
+            for job in store.jobs()[-1:]:
+                compose(store, job, equipment)
 
 
 def listen(port: int, lan: bool) -> socket.socket:

@@ -16,7 +16,7 @@ from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 CHUNK = 2048                        # samples, 128 ms
 WINDOW = 128                        # chunks that may be under way
 _HEADER = struct.Struct("<III")
-_OWN_SOUND = 1
+_OWN_SOUND, _WARNED = 1, 1           # of the flags: the first bit; the others, shifted by so many
 _EARLY = 256                        # chunks that may wait for one before them
 _AT_ONCE = 8                        # chunks that are judged in one step
 
@@ -33,7 +33,7 @@ class SocketSource:
         self._lock = threading.Lock()
         self._early: dict[int, tuple[int, np.ndarray]] = {}
         self._queue: deque[tuple[int, np.ndarray]] = deque()
-        self._moments: deque[tuple[int, datetime]] = deque(maxlen=8 * WINDOW)
+        self._moments: deque[tuple[int, datetime, int]] = deque(maxlen=8 * WINDOW)
         self._convert = Converter(SAMPLE_RATE, 1)
 
     def push(self, data: bytes) -> None:
@@ -46,7 +46,7 @@ class SocketSource:
             if number < self.wanted or number >= self.wanted + _EARLY:
                 return
             self._early[number] = (flags, samples)
-            self._moments.append((number, datetime.now(UTC) - timedelta(milliseconds=age_ms)))
+            self._moments.append((number, datetime.now(UTC) - timedelta(milliseconds=age_ms), flags >> _WARNED))
             while self.wanted in self._early:
                 flags, samples = self._early.pop(self.wanted)
                 skip = max(0, self.begin - self.wanted * CHUNK)
@@ -59,14 +59,23 @@ class SocketSource:
         return bool(self._queue)
 
     @property
+    def full(self) -> bool:
+        """More is here than a browser that keeps to its window sends before it is asked for."""
+        return len(self._queue) > 2 * WINDOW
+
+    @property
     def over(self) -> bool:
         return self.count is not None and self.read_to >= self.count
 
     def said_at(self, sample: int) -> datetime | None:
         """When the browser recorded this sample of the stream, by the server's clock; None when that is no longer known."""
-        number = sample // CHUNK
         with self._lock:
-            return next((moment for n, moment in self._moments if n == number), None)
+            return next((moment for n, moment, _ in self._moments if n == sample // CHUNK), None)
+
+    def warned(self, sample: int) -> int:
+        """The last warning that the page showed when it recorded this sample; 0 for none, and when that is no longer known."""
+        with self._lock:
+            return next((warned for n, _, warned in self._moments if n == sample // CHUNK), 0)
 
     def read(self) -> Sound:
         with self._lock:

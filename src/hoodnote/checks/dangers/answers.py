@@ -17,8 +17,9 @@ from hoodnote.statements.model import Control, Plan, Statement, Step
 
 
 class Shown(Protocol):
-    """A warning as it was kept when it was told."""
+    """A warning as it was kept when it was told. Ids rise in the order of telling."""
 
+    id: int
     warning: Warning
     entry_id: int | None             # what was said or read when it was told
     shown_at: datetime
@@ -100,7 +101,7 @@ class _Following:
 
     def take(self, entry: Entry, state: ServiceState, before: ServiceState) -> bool:
         """True once nothing later can change the answer."""
-        if entry.statement == Control("understood") and entry.standing is not Standing.UNCONFIRMED:
+        if entry.statement == Control("understood") and entry.standing is not Standing.UNCONFIRMED and self._was_seen(entry):
             self.acknowledged = self.acknowledged or entry
         if self.how is How.PASSED:
             return self.acknowledged is not None
@@ -114,6 +115,10 @@ class _Following:
         if self._untrue(state):
             self.how, self.end = How.ENDED, entry
         return self.how is How.ENDED
+
+    def _was_seen(self, entry: Entry) -> bool:
+        """Words that were spoken before the screen showed this warning, and came later, do not mean it."""
+        return entry.origin.warned is None or self.shown.id <= entry.origin.warned
 
     def _settled(self, entry: Entry) -> bool:
         """The question was answered, or what was said was taken back or corrected."""

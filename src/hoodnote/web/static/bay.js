@@ -86,6 +86,7 @@ function showHazards(hazards) {
   const was = at("hazards").hidden;
   at("hazard-list").replaceChildren(...hazards.map((hazard) => element("li", hazard.text)));
   at("hazards").hidden = !hazards.length;
+  for (const covered of document.querySelectorAll("body > .skip, body > .top, #bay > :not(#hazards)")) covered.inert = hazards.length > 0;
   if (was && hazards.length) at("understood").focus();
 }
 
@@ -99,7 +100,7 @@ const show = {
     at("state").textContent = context || m.state === "paused" ? m.state + (m.waiting ? `, ${m.waiting} waiting` : "") : "press Start";
     at("pause").textContent = m.state === "paused" ? "Go on" : "Pause";
   },
-  now: (m) => { seen = m; showHazards(m.hazards); showReading(m.last); showQuestion(m.questions, m.voice); if (!m.questions.length) delete at("question").dataset.entry; },
+  now: (m) => { seen = m; line.warned = m.warned; showHazards(m.hazards); showReading(m.last); showQuestion(m.questions, m.voice); if (!m.questions.length) delete at("question").dataset.entry; },
   partly: (m) => { at("partly").textContent = m.text; },
   taken: (m) => {
     for (const entry of m.entries) log(entry.question ? `asked: ${entry.question}` : `${entry.place} ${entry.figure}`);
@@ -187,7 +188,7 @@ const stream = crypto.randomUUID ? crypto.randomUUID() : "10000000-1000-4000-800
 const line = new Line({ job: Number(job), stream, csrf, kept, told: (m) => show[m.kind]?.(m), connected: connection });
 at("start").addEventListener("click", start);
 at("pause").addEventListener("click", pause);
-at("understood").addEventListener("click", () => line.say({ kind: "understood" }));
+at("understood").addEventListener("click", () => line.say({ kind: "understood", warned: line.warned }));
 at("aloud").addEventListener("click", () => {
   aloud = !aloud;
   at("aloud").setAttribute("aria-pressed", aloud);

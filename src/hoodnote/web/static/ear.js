@@ -37,7 +37,7 @@ export class Line {
     this.chunks = new Map(chunks.map((chunk) => [chunk.number, chunk]));
     this.count = chunks.length ? chunks.at(-1).number + 1 : 0;
     this.sent = this.wanted = 0;
-    this.tries = 0;
+    this.tries = this.warned = 0;                  // warned: of the last `now` that was shown
     this.ready = this.ending = this.over = this.paused = false;
     this.connect();
     this.watch = setInterval(() => this.lookAfter(), 1000);
@@ -47,7 +47,7 @@ export class Line {
 
   add(pcm, own) {
     if (this.chunks.size >= MOST) return false;
-    const chunk = { stream: this.stream, job: this.job, number: this.count++, pcm, own, at: Date.now() };
+    const chunk = { stream: this.stream, job: this.job, number: this.count++, pcm, own, at: Date.now(), warned: this.warned };
     this.chunks.set(chunk.number, chunk);
     this.kept.put(chunk);
     this.pump();
@@ -125,7 +125,7 @@ export class Line {
   frame(chunk) {
     const data = new Uint8Array(HEADER + chunk.pcm.byteLength), head = new DataView(data.buffer);
     head.setUint32(0, chunk.number, true);
-    head.setUint32(4, chunk.own ? 1 : 0, true);
+    head.setUint32(4, (chunk.own ? 1 : 0) + 2 * (chunk.warned || 0), true);
     head.setUint32(8, Math.max(0, Math.min(0xffffffff, Date.now() - chunk.at)), true);
     data.set(new Uint8Array(chunk.pcm), HEADER);
     return data;
