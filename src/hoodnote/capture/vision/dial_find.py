@@ -12,6 +12,8 @@ SEARCH_SIDE = 800            # px; ellipses are looked for in a picture reduced 
 RAYS = 180
 LEAST_ASPECT = 0.62          # a circle tilted by 30 degrees shows 0.87; a lens and a slanting camera take some more
 LEAST_COVER = 0.5            # share of the rim with an edge on it
+SURE_COVER = 0.8             # with a rim that is covered so far no other look is needed
+LEAST_SLOPE = 0.08           # of an edge, by how much of the local light it changes within a pixel
 LEAST_RADIUS = 0.06          # of the picture's shorter side
 
 
@@ -50,12 +52,21 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
 
     scale = min(1.0, SEARCH_SIDE / max(pixels.shape[:2]))
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
-    grey = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), (0, 0), 1.2)
+    sharp = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
+    grey = cv2.GaussianBlur(sharp, (0, 0), 1.2)
+    kept = _rims(grey, _slope(grey))
+    if not any(rim.cover > SURE_COVER for rim in kept):          # dark rims in the dark show by their shares of the light alone
+        soft = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), 2.5)
+        kept = _rims(_shares(soft), _slope(soft), kept)
+    return [e.scaled(1 / scale) for e in _families(kept)[:most]]
+
+
+def _rims(grey: np.ndarray, slope: np.ndarray, known: Sequence[Ellipse] = ()) -> list[Ellipse]:
+    """Every different rim in a reduced picture, the known ones among them."""
     height, width = grey.shape
     least = LEAST_RADIUS * min(height, width)
-    slope = _slope(grey)
-    kept: list[Ellipse] = []
-    for guess in _guesses(grey, small, least):
+    kept = list(known)
+    for guess in _guesses(grey, least):
         if any(_same(guess, k, 0.02) for k in kept):
             continue
         rim = _refined(slope, guess)
@@ -65,8 +76,14 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
             continue
         if not any(_same(rim, k, 0.02) for k in kept):
             kept.append(rim)
-    families = _families(kept)
-    return [e.scaled(1 / scale) for e in families[:most]]
+    return kept
+
+
+def _shares(grey: np.ndarray) -> np.ndarray:
+    """The picture by the logarithm of its light, from its darkest parts to its brighter ones over the whole range."""
+    light = np.log(grey + 6)
+    low, high = np.percentile(light[::4, ::4], (1, 98))
+    return np.clip((light - low) * (255 / max(0.7, high - low)), 0, 255).astype(np.uint8)
 
 
 def _slope(grey: np.ndarray) -> np.ndarray:
@@ -78,7 +95,7 @@ def _slope(grey: np.ndarray) -> np.ndarray:
     return np.hypot(gx, gy) / cv2.GaussianBlur(values, (0, 0), 8)
 
 
-def _guesses(grey: np.ndarray, small: np.ndarray, least: float) -> list[Ellipse]:
+def _guesses(grey: np.ndarray, least: float) -> list[Ellipse]:
     import cv2
 
     contours = []
@@ -88,7 +105,7 @@ def _guesses(grey: np.ndarray, small: np.ndarray, least: float) -> list[Ellipse]
         contours += cv2.findContours(edges, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]
     even = cv2.GaussianBlur(grey, (0, 0), 40).astype(np.float32)
     masks = [cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1], np.where(grey > even, 255, 0).astype(np.uint8)]
-    for level in (60, 110, 160):
+    for level in (40, 60, 85, 110, 160):
         masks.append(np.where(grey > level, 255, 0).astype(np.uint8))
     for mask in masks:
         for one in (mask, 255 - mask):
@@ -136,7 +153,7 @@ def _refined(slope: np.ndarray, ellipse: Ellipse) -> Ellipse | None:
         places = ellipse.points(angles[:, None], grow[None, :]).astype(np.float32)
         found = cv2.remap(slope, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         best = found.argmax(axis=1)
-        strong = found.max(axis=1) > 0.10
+        strong = found.max(axis=1) > LEAST_SLOPE
         if strong.sum() < RAYS * 0.35:
             return None
         points = places[np.arange(RAYS), best][strong]
