@@ -60,7 +60,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         raise HoodnoteError("no text reader is available; run: pip install rapidocr onnxruntime")
     used = tuple(r.name for r in readers)
     finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
-    flat = flatten(photo.pixels, finder)
+    flat = flatten(photo, finder)
     if flat is None or not flat.quads:
         return PhotoReading(Kind.LABEL, (), (), used, _what_to_do(photo, flat.view if flat else None))
     view, quads = flat.view, flat.quads
