@@ -12,6 +12,8 @@ SEARCH_SIDE = 800            # px; ellipses are looked for in a picture reduced 
 RAYS = 180
 LEAST_ASPECT = 0.62          # a circle tilted by 30 degrees shows 0.87; a lens and a slanting camera take some more
 LEAST_COVER = 0.5            # share of the rim with an edge on it
+TWIN_SIZES = (0.82, 0.86, 0.9, 0.95, 1.0, 1.05, 1.1, 1.16, 1.22)
+LEAST_TWIN = 0.4             # cover of the rim of a manifold's other gauge
 SURE_COVER = 0.8             # with a rim that is covered so far no other look is needed
 LEAST_SLOPE = 0.08           # of an edge, by how much of the local light it changes within a pixel
 LEAST_RADIUS = 0.06          # of the picture's shorter side
@@ -54,11 +56,47 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
     sharp = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
     grey = cv2.GaussianBlur(sharp, (0, 0), 1.2)
-    kept = _rims(grey, _slope(grey))
+    slope = _slope(grey)
+    kept = _rims(grey, slope)
     if not any(rim.cover > SURE_COVER for rim in kept):          # dark rims in the dark show by their shares of the light alone
-        soft = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), 2.5)
-        kept = _rims(_shares(soft), _slope(soft), kept)
-    return [e.scaled(1 / scale) for e in _families(kept)[:most]]
+        grey = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), 2.5)
+        slope = _slope(grey)
+        kept = _rims(_shares(grey), slope, kept)
+    families = _families(kept)
+    if families and not any(e.radius > 0.75 * families[0].radius for e in families[1:]):
+        families[1:1] = _twin(grey, slope, families[0])
+    return [e.scaled(1 / scale) for e in families[:most]]
+
+
+def _twin(grey: np.ndarray, slope: np.ndarray, rim: Ellipse) -> list[Ellipse]:
+    """A rim of about the same size beside the one found: a manifold's other gauge, whose rim may show in parts only."""
+    import cv2
+
+    values = grey.astype(np.float32)
+    gx, gy = cv2.Sobel(values, cv2.CV_32F, 1, 0), cv2.Sobel(values, cv2.CV_32F, 0, 1)
+    size = np.hypot(gx, gy) + 1e-3
+    strong = np.minimum(slope, 0.3) * (slope > LEAST_SLOPE)
+    fields = np.stack([gx / size * strong, gy / size * strong], axis=2)
+    height, width = grey.shape
+    xs, ys = np.arange(0, width, 4.0), np.arange(0, height, 4.0)
+    x, y = (v.ravel() for v in np.meshgrid(xs, ys))
+    away = np.hypot(x - rim.x, y - rim.y) / rim.radius
+    beside = (away > 1.8) & (away < 3.6) & (np.abs(x - rim.x) > 1.5 * np.abs(y - rim.y))
+    x, y = x[beside], y[beside]
+    angles = np.arange(72) * 2 * np.pi / 72
+    best: tuple[float, Ellipse] | None = None
+    for grow in TWIN_SIZES:
+        edge = rim.points(angles, grow) - (rim.x, rim.y)
+        out = edge / np.hypot(*edge.T)[:, None]
+        column, row = np.rint(x[:, None] + edge[:, 0]).astype(int), np.rint(y[:, None] + edge[:, 1]).astype(int)
+        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        met = fields[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+        score = (np.abs((met * out).sum(axis=2)) * inside).mean(axis=1)
+        if len(score) and (best is None or score.max() > best[0]):
+            k = int(score.argmax())
+            best = float(score[k]), Ellipse(float(x[k]), float(y[k]), rim.a * grow, rim.b * grow, rim.turn)
+    twin = _refined(slope, best[1]) if best is not None else None
+    return [twin] if twin is not None and twin.cover > LEAST_TWIN and twin.aspect > LEAST_ASPECT else []
 
 
 def _rims(grey: np.ndarray, slope: np.ndarray, known: Sequence[Ellipse] = ()) -> list[Ellipse]:
