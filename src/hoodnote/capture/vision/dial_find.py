@@ -12,7 +12,7 @@ SEARCH_SIDE = 800            # px; ellipses are looked for in a picture reduced 
 RAYS = 180
 LEAST_ASPECT = 0.62          # a circle tilted by 30 degrees shows 0.87; a lens and a slanting camera take some more
 LEAST_COVER = 0.5            # share of the rim with an edge on it
-TWIN_SIZES = (0.82, 0.86, 0.9, 0.95, 1.0, 1.05, 1.1, 1.16, 1.22)
+TWIN_SIZES = (0.84, 0.9, 0.96, 1.0, 1.04, 1.1, 1.18)
 LEAST_TWIN = 0.4             # cover of the rim of a manifold's other gauge
 SURE_COVER = 0.8             # with a rim that is covered so far no other look is needed
 LEAST_SLOPE = 0.08           # of an edge, by how much of the local light it changes within a pixel
@@ -76,17 +76,18 @@ def _twin(grey: np.ndarray, slope: np.ndarray, rim: Ellipse) -> list[Ellipse]:
     gx, gy = cv2.Sobel(values, cv2.CV_32F, 1, 0), cv2.Sobel(values, cv2.CV_32F, 0, 1)
     size = np.hypot(gx, gy) + 1e-3
     strong = np.minimum(slope, 0.3) * (slope > LEAST_SLOPE)
-    fields = np.stack([gx / size * strong, gy / size * strong], axis=2)
-    height, width = grey.shape
-    xs, ys = np.arange(0, width, 4.0), np.arange(0, height, 4.0)
-    x, y = (v.ravel() for v in np.meshgrid(xs, ys))
-    away = np.hypot(x - rim.x, y - rim.y) / rim.radius
-    beside = (away > 1.8) & (away < 3.6) & (np.abs(x - rim.x) > 1.5 * np.abs(y - rim.y))
+    fields = cv2.resize(np.stack([gx / size * strong, gy / size * strong], axis=2), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    own = rim.scaled(0.5)
+    height, width = fields.shape[:2]
+    reach = 0.6 * own.radius             # of the picture's edge: less would leave too little of a rim
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(reach, width - reach, 3.0), np.arange(reach, height - reach, 3.0)))
+    away = np.hypot(x - own.x, y - own.y) / own.radius
+    beside = (away > 1.8) & (away < 3.6) & (np.abs(x - own.x) > 1.5 * np.abs(y - own.y))
     x, y = x[beside], y[beside]
-    angles = np.arange(72) * 2 * np.pi / 72
+    angles = np.arange(48) * 2 * np.pi / 48
     best: tuple[float, Ellipse] | None = None
     for grow in TWIN_SIZES:
-        edge = rim.points(angles, grow) - (rim.x, rim.y)
+        edge = own.points(angles, grow) - (own.x, own.y)
         out = edge / np.hypot(*edge.T)[:, None]
         column, row = np.rint(x[:, None] + edge[:, 0]).astype(int), np.rint(y[:, None] + edge[:, 1]).astype(int)
         inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
@@ -94,7 +95,7 @@ def _twin(grey: np.ndarray, slope: np.ndarray, rim: Ellipse) -> list[Ellipse]:
         score = (np.abs((met * out).sum(axis=2)) * inside).mean(axis=1)
         if len(score) and (best is None or score.max() > best[0]):
             k = int(score.argmax())
-            best = float(score[k]), Ellipse(float(x[k]), float(y[k]), rim.a * grow, rim.b * grow, rim.turn)
+            best = float(score[k]), Ellipse(2 * float(x[k]), 2 * float(y[k]), rim.a * grow, rim.b * grow, rim.turn)
     twin = _refined(slope, best[1]) if best is not None else None
     return [twin] if twin is not None and twin.cover > LEAST_TWIN and twin.aspect > LEAST_ASPECT else []
 
@@ -141,7 +142,8 @@ def _guesses(grey: np.ndarray, least: float) -> list[Ellipse]:
     for low in (0.5, 0.25):
         edges = cv2.Canny(grey, max(8, low * middle), max(20, 2 * low * middle))
         contours += cv2.findContours(edges, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]
-    even = cv2.GaussianBlur(grey, (0, 0), 40).astype(np.float32)
+    coarse = cv2.GaussianBlur(cv2.resize(grey, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA), (0, 0), 5)
+    even = cv2.resize(coarse, grey.shape[::-1], interpolation=cv2.INTER_LINEAR).astype(np.float32)
     masks = [cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1], np.where(grey > even, 255, 0).astype(np.uint8)]
     for level in (40, 60, 85, 110, 160):
         masks.append(np.where(grey > level, 255, 0).astype(np.uint8))

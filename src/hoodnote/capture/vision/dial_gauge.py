@@ -24,6 +24,7 @@ WAYS_AGREE = 2.5             # degrees
 MOST_UNEVEN = 1.1            # degrees that the figures of an even scale miss their places by
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
+SURE_RIM = 0.6               # share of it with an edge
 STEPS = (1, 2, 5)
 SURE = 4                     # worth of a gauge without a doubt
 MANY_FIGURES = 7
@@ -141,6 +142,8 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
         weighed += [(order, _doubts(order, pointer, texts, view, second)) for order in orders[1:]]
     figures, more = next((w for w in weighed if not w[1]), weighed[0])
     doubts = [*doubts, *more]
+    if rim.cover < SURE_RIM:         # then its slant is not sure, nor are angles round it
+        doubts.append("its rim shows in parts only")
     top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
     used = tuple(t for f in figures for t in f.piece.texts)
     # the other scale bears the first one out, but bar and kg/cm2 are too alike to name one whose word was not read
