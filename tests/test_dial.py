@@ -15,6 +15,7 @@ from hoodnote.capture.vision.dial_needle import find_pointer
 from hoodnote.capture.vision.dial_read import looks_like, read_dials
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView, face_on
 from hoodnote.capture.vision.dial_scale import piece_at, rings_of
+from hoodnote.capture.vision.dial_sides import Colour, colours_by
 from hoodnote.capture.vision.dial_text import Text, number_in
 from hoodnote.capture.vision.dial_units import units_of, units_that_fit
 from hoodnote.capture.vision.photo import Photo
@@ -218,6 +219,37 @@ def test_manifold_sides_are_told_by_scale(reader):
 def test_manifold_the_wrong_way_round_is_asked(reader):
     fields = read_dials(manifold((PSI_AND_BAR, 0.4), (COMPOUND, 0.5)), readers=reader).fields
     assert len(fields) == 2 and all(f.standing is Standing.UNCONFIRMED and "right" in f.question for f in fields)
+
+
+def with_hoses(pixels: np.ndarray, left, right) -> np.ndarray:
+    """Hoses below the two gauges of a picture twice as wide as high."""
+    side = pixels.shape[0]
+    out = np.concatenate([pixels, np.full((side // 2, 2 * side, 3), 60, np.uint8)])
+    for x, colour in ((side // 2, left), (side + side // 2, right)):
+        out[side:, x - 40:x + 40] = colour
+    return out
+
+
+BLUE, RED, BLACK = (30, 60, 160), (180, 34, 34), (20, 20, 20)
+
+
+@pytest.mark.parametrize(("left", "right", "told"), [(BLUE, RED, (Colour.BLUE, Colour.RED)), (RED, BLUE, (Colour.RED, Colour.BLUE)),
+                                                     (BLUE, BLUE, None), (BLACK, BLACK, None), (BLUE, BLACK, None)])
+def test_colours_say_something_only_where_one_is_blue_and_the_other_red(left, right, told):
+    pixels = with_hoses(np.full((400, 800, 3), 200, np.uint8), left, right)
+    assert colours_by(pixels, Ellipse(200, 200, 180, 180, 0), Ellipse(600, 200, 180, 180, 0)) == told
+
+
+@pytest.mark.parametrize(("faces", "left", "right", "asked"), [
+    ((PSI_250, PSI_250), BLACK, BLACK, True), ((PSI_250, PSI_250), BLUE, RED, False), ((PSI_250, PSI_250), RED, BLUE, True),
+    ((COMPOUND, PSI_AND_BAR), RED, BLUE, True)])
+def test_colour_never_tells_the_sides_alone(faces, left, right, asked, reader):
+    """Low side blue and left, high side red and right (common practice, no source): alike scales need both, and colours that speak
+    against the scales are a question."""
+    picture = manifold((faces[0], 0.45), (faces[1], 0.4)).pixels
+    fields = read_dials(Photo(with_hoses(picture, left, right), 1800, 1350), readers=reader).fields
+    assert [f.statement.place for f in fields] == ["low_side", "high_side"]
+    assert all((f.standing is Standing.UNCONFIRMED) is asked for f in fields)
 
 
 @pytest.mark.parametrize("word", ["°F", "km/h", "mbar", "Torr"])

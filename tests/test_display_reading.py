@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw
 
 from hoodnote.capture.vision import display, display_net
 from hoodnote.capture.vision.display import looks_like, read_display
-from hoodnote.capture.vision.display_segments import PATTERNS
+from hoodnote.capture.vision.display_segments import PATTERNS, Figures
 from hoodnote.capture.vision.display_text import Word
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, PhotoReading
@@ -73,6 +73,22 @@ def test_a_figure_without_its_place_is_a_question_unless_its_unit_tells():
 def test_a_place_that_is_not_measured_in_the_unit_shown_is_asked_about():
     [field] = read("867", "micron", "micron", "vent", True).fields
     assert field.standing is Standing.UNCONFIRMED and "vent" in field.question
+
+
+@pytest.mark.parametrize(("text", "unit", "printed", "place", "said"), [
+    ("5", "g", "g", "charged", "lone digit"), ("1:08.5", "oz", "lb:oz", "charged", "colon")])
+def test_what_a_missed_neighbour_or_colon_would_change_is_asked(text, unit, printed, place, said):
+    [field] = read(text, unit, printed, place, False).fields
+    assert field.standing is Standing.UNCONFIRMED and said in field.question
+
+
+def test_a_point_that_the_segments_leave_open_needs_the_text_readers_word(monkeypatch):
+    variants = Figures.variants
+    monkeypatch.setattr(Figures, "variants", lambda self: [*variants(self), variants(self)[0].replace(".", "")])
+    for printed, standing in (("18.205", Standing.AGREED), ("18205", Standing.UNCONFIRMED), ("", Standing.UNCONFIRMED)):
+        monkeypatch.setattr(display, "optical", lambda *_, said=printed: (said, 0.8))
+        [field] = read_display(photo(face(figure("18.205", "kg"))), "charged").fields
+        assert field.standing is standing and (standing is Standing.AGREED or "point" in field.question)
 
 
 def test_low_and_high_are_told_apart_by_their_words():

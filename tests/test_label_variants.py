@@ -11,6 +11,7 @@ from hoodnote.capture.vision.interpret import FIELDS, interpret
 from hoodnote.capture.vision.kinds import look
 from hoodnote.capture.vision.label import decide, read_label
 from hoodnote.capture.vision.label_words import tells_conversion, tells_systems, topic
+from hoodnote.capture.vision.overlay import offered
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind
 from hoodnote.capture.vision.readers import NEURAL, TESSERACT, NeuralReader, TextLine
@@ -56,6 +57,19 @@ def test_a_row_for_each_system_shows_both_figures_and_asks_which(front, rear):
     assert values(charge) == {"0.68", "1.13"} and values(oil) == {"120", "180"}
     assert f'0.68 kg ("{front}") and 1.13 kg ("{rear}")' in charge.question and "24.0" not in charge.question
     assert fields["label_refrigerant"].standing is Standing.AGREED
+
+
+def test_one_amount_in_two_units_is_offered_once_and_the_picture_names_each_choice():
+    """180 mL are 6.09 US fluid ounces of 29.5735 mL (NIST SP 811, B.8)."""
+    def lines(rear_oil: str) -> list[TextLine]:
+        return [*HEAD, line("CHARGE", 450, 120), line("OIL AMOUNT", 900, 120), line("FRONT", 40, 200), line("0.68 kg", 450, 200), line("120 mL", 900, 200),
+                line("FRONT + REAR", 40, 290), line("1.13 kg", 450, 290), line(rear_oil, 900, 290)]
+
+    fields = decided((NEURAL, lines("6.1 fl oz")), (TESSERACT, lines("180 mL")))
+    assert len(values(fields["label_oil"])) == 2
+    again = decided((NEURAL, lines("6.4 fl oz")), (TESSERACT, lines("180 mL")))
+    assert values(again["label_oil"]) == {"120", "6.4", "180"}
+    assert offered(fields["label_charge"], Kind.LABEL) == "0.68 kg or 1.13 kg"
 
 
 def test_a_column_for_each_system_is_told_by_its_heading():

@@ -125,6 +125,8 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
     from hoodnote.capture.vision.reading import Kind
 
     reading = read_photo(photo, kind, place, units)
+    if reading.kind.value in _UNPROVED:
+        reading = replace(reading, fields=tuple(_asked(f) for f in reading.fields))
     by_marks = reading.kind in (Kind.DIAL, Kind.DISPLAY)
     pieces = tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields)
     picture = None
@@ -155,7 +157,7 @@ def record_seen(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
             return handled_already(capture)
         for field, crop in zip(reading.fields, crops, strict=True):
             timeline = build(store.entries(job))
-            item = _settled(field) if reading.kind not in _UNPROVED else _asked(_settled(field))
+            item = _settled(field)
             if isinstance(field.statement, Fact) and field.statement.key == "vin":
                 item, told = _vin_against_job(item, timeline)
                 remarks += told
@@ -206,10 +208,11 @@ def _is_reading(field: PhotoField) -> bool:
     return isinstance(field.statement, Measured) and not field.statement.place.startswith("label_")
 
 
-def _asked(item: Settled) -> Settled:
-    if item.standing is Standing.UNCONFIRMED:
-        return item
-    return replace(item, standing=Standing.UNCONFIRMED, question=f"{describe(item.statement)}? (read from a display; look at the picture)")
+def _asked(field: PhotoField) -> PhotoField:
+    """Before anything is drawn, so that the picture asks as well."""
+    if field.standing is Standing.UNCONFIRMED:
+        return field
+    return replace(field, standing=Standing.UNCONFIRMED, question=f"{describe(field.statement)}? (read from a display; look at the picture)")
 
 
 def _seen_before(item: Settled, timeline: Timeline) -> Settled:

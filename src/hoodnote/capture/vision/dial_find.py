@@ -12,6 +12,10 @@ SEARCH_SIDE = 800            # px; ellipses are looked for in a picture reduced 
 RAYS = 180
 LEAST_ASPECT = 0.62          # a circle tilted by 30 degrees shows 0.87; a lens and a slanting camera take some more
 LEAST_COVER = 0.5            # share of the rim with an edge on it
+TWIN_SIZES = (0.84, 0.9, 0.96, 1.0, 1.04, 1.1, 1.18)
+LEAST_TWIN = 0.4             # cover of the rim of a manifold's other gauge
+SURE_COVER = 0.8             # with a rim that is covered so far no other look is needed
+LEAST_SLOPE = 0.08           # of an edge, by how much of the local light it changes within a pixel
 LEAST_RADIUS = 0.06          # of the picture's shorter side
 
 
@@ -50,12 +54,58 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
 
     scale = min(1.0, SEARCH_SIDE / max(pixels.shape[:2]))
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
-    grey = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), (0, 0), 1.2)
+    sharp = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
+    grey = cv2.GaussianBlur(sharp, (0, 0), 1.2)
+    slope = _slope(grey)
+    kept = _rims(grey, slope)
+    if not any(rim.cover > SURE_COVER for rim in kept):          # dark rims in the dark show by their shares of the light alone
+        grey = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), 2.5)
+        slope = _slope(grey)
+        kept = _rims(_shares(grey), slope, kept)
+    families = _families(kept)
+    if families and not any(e.radius > 0.75 * families[0].radius for e in families[1:]):
+        families[1:1] = _twin(grey, slope, families[0])
+    return [e.scaled(1 / scale) for e in families[:most]]
+
+
+def _twin(grey: np.ndarray, slope: np.ndarray, rim: Ellipse) -> list[Ellipse]:
+    """A rim of about the same size beside the one found: a manifold's other gauge, whose rim may show in parts only."""
+    import cv2
+
+    values = grey.astype(np.float32)
+    gx, gy = cv2.Sobel(values, cv2.CV_32F, 1, 0), cv2.Sobel(values, cv2.CV_32F, 0, 1)
+    size = np.hypot(gx, gy) + 1e-3
+    strong = np.minimum(slope, 0.3) * (slope > LEAST_SLOPE)
+    fields = cv2.resize(np.stack([gx / size * strong, gy / size * strong], axis=2), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    own = rim.scaled(0.5)
+    height, width = fields.shape[:2]
+    reach = 0.6 * own.radius             # of the picture's edge: less would leave too little of a rim
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(reach, width - reach, 3.0), np.arange(reach, height - reach, 3.0)))
+    away = np.hypot(x - own.x, y - own.y) / own.radius
+    beside = (away > 1.8) & (away < 3.6) & (np.abs(x - own.x) > 1.5 * np.abs(y - own.y))
+    x, y = x[beside], y[beside]
+    angles = np.arange(48) * 2 * np.pi / 48
+    best: tuple[float, Ellipse] | None = None
+    for grow in TWIN_SIZES:
+        edge = own.points(angles, grow) - (own.x, own.y)
+        out = edge / np.hypot(*edge.T)[:, None]
+        column, row = np.rint(x[:, None] + edge[:, 0]).astype(int), np.rint(y[:, None] + edge[:, 1]).astype(int)
+        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        met = fields[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+        score = (np.abs((met * out).sum(axis=2)) * inside).mean(axis=1)
+        if len(score) and (best is None or score.max() > best[0]):
+            k = int(score.argmax())
+            best = float(score[k]), Ellipse(2 * float(x[k]), 2 * float(y[k]), rim.a * grow, rim.b * grow, rim.turn)
+    twin = _refined(slope, best[1]) if best is not None else None
+    return [twin] if twin is not None and twin.cover > LEAST_TWIN and twin.aspect > LEAST_ASPECT else []
+
+
+def _rims(grey: np.ndarray, slope: np.ndarray, known: Sequence[Ellipse] = ()) -> list[Ellipse]:
+    """Every different rim in a reduced picture, the known ones among them."""
     height, width = grey.shape
     least = LEAST_RADIUS * min(height, width)
-    slope = _slope(grey)
-    kept: list[Ellipse] = []
-    for guess in _guesses(grey, small, least):
+    kept = list(known)
+    for guess in _guesses(grey, least):
         if any(_same(guess, k, 0.02) for k in kept):
             continue
         rim = _refined(slope, guess)
@@ -65,8 +115,14 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
             continue
         if not any(_same(rim, k, 0.02) for k in kept):
             kept.append(rim)
-    families = _families(kept)
-    return [e.scaled(1 / scale) for e in families[:most]]
+    return kept
+
+
+def _shares(grey: np.ndarray) -> np.ndarray:
+    """The picture by the logarithm of its light, from its darkest parts to its brighter ones over the whole range."""
+    light = np.log(grey + 6)
+    low, high = np.percentile(light[::4, ::4], (1, 98))
+    return np.clip((light - low) * (255 / max(0.7, high - low)), 0, 255).astype(np.uint8)
 
 
 def _slope(grey: np.ndarray) -> np.ndarray:
@@ -78,7 +134,7 @@ def _slope(grey: np.ndarray) -> np.ndarray:
     return np.hypot(gx, gy) / cv2.GaussianBlur(values, (0, 0), 8)
 
 
-def _guesses(grey: np.ndarray, small: np.ndarray, least: float) -> list[Ellipse]:
+def _guesses(grey: np.ndarray, least: float) -> list[Ellipse]:
     import cv2
 
     contours = []
@@ -86,9 +142,10 @@ def _guesses(grey: np.ndarray, small: np.ndarray, least: float) -> list[Ellipse]
     for low in (0.5, 0.25):
         edges = cv2.Canny(grey, max(8, low * middle), max(20, 2 * low * middle))
         contours += cv2.findContours(edges, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)[0]
-    even = cv2.GaussianBlur(grey, (0, 0), 40).astype(np.float32)
+    coarse = cv2.GaussianBlur(cv2.resize(grey, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA), (0, 0), 5)
+    even = cv2.resize(coarse, grey.shape[::-1], interpolation=cv2.INTER_LINEAR).astype(np.float32)
     masks = [cv2.threshold(grey, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[1], np.where(grey > even, 255, 0).astype(np.uint8)]
-    for level in (60, 110, 160):
+    for level in (40, 60, 85, 110, 160):
         masks.append(np.where(grey > level, 255, 0).astype(np.uint8))
     for mask in masks:
         for one in (mask, 255 - mask):
@@ -136,7 +193,7 @@ def _refined(slope: np.ndarray, ellipse: Ellipse) -> Ellipse | None:
         places = ellipse.points(angles[:, None], grow[None, :]).astype(np.float32)
         found = cv2.remap(slope, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         best = found.argmax(axis=1)
-        strong = found.max(axis=1) > 0.10
+        strong = found.max(axis=1) > LEAST_SLOPE
         if strong.sum() < RAYS * 0.35:
             return None
         points = places[np.arange(RAYS), best][strong]

@@ -21,9 +21,12 @@ from hoodnote.units import UNITS
 
 RINGS_AGREE = 0.012          # of the span, on top of the limits of both
 WAYS_AGREE = 2.5             # degrees
+MOST_UNEVEN = 1.1            # degrees that the figures of an even scale miss their places by
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
+SURE_RIM = 0.6               # share of it with an edge
 STEPS = (1, 2, 5)
+SURE = 4                     # worth of a gauge without a doubt
 MANY_FIGURES = 7
 SURE_OF_CURVE = 6            # figures
 CURVE_AGREES = 1.3           # degrees between the whole curve and the figures beside the pointer
@@ -83,7 +86,7 @@ def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: Neu
     so that one whose unit is hidden may be asked about."""
     texts = read_texts(view, reader)
     found = _read(view, rim, pointer, texts, reader, second, prefer, is_pressure)
-    if _worth(found) == 3 or isinstance(pointer, str):
+    if _worth(found) == SURE or isinstance(pointer, str):
         return found
     again = _read(view, rim, pointer, read_closer(view, reader, texts), reader, second, prefer, is_pressure)
     return max((found, again), key=_worth)
@@ -91,7 +94,7 @@ def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: Neu
 
 def _worth(found: Gauge | Unread) -> int:
     if isinstance(found, Gauge):
-        return 2 if found.units else 3
+        return 2 if found.units else 3 if found.doubts else SURE
     return int(found.asked is not None)
 
 
@@ -139,6 +142,8 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
         weighed += [(order, _doubts(order, pointer, texts, view, second)) for order in orders[1:]]
     figures, more = next((w for w in weighed if not w[1]), weighed[0])
     doubts = [*doubts, *more]
+    if rim.cover < SURE_RIM:         # then its slant is not sure, nor are angles round it
+        doubts.append("its rim shows in parts only")
     top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
     used = tuple(t for f in figures for t in f.piece.texts)
     # the other scale bears the first one out, but bar and kg/cm2 are too alike to name one whose word was not read
@@ -152,18 +157,20 @@ def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) 
     if isinstance(main, Uneven):          # which figures should stand there is not known
         return ring
     value = main.value(place)
-    if not -1e-6 <= value <= main.value(main.last) + ring.step:
+    if not -1e-6 <= value <= main.value(main.last) + 2 * ring.step:
         return ring
     below = math.floor(value / ring.step + 1e-6) * ring.step
     known = {t.number for t in main.texts}
     texts, first, last = list(main.texts), main.first, main.last
-    for wanted in (below, below + ring.step):
-        if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
-            continue
-        found = _figure_at(ring, wanted, view, reader)
-        if found is not None:
-            texts.append(found)
-            first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
+    for beside in ((below, below - ring.step), (below + ring.step, below + 2 * ring.step)):
+        for wanted in beside:              # the pointer may hide the nearest one
+            if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
+                break
+            found = _figure_at(ring, wanted, view, reader)
+            if found is not None:
+                texts.append(found)
+                first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
+                break
     return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
 
 
@@ -178,7 +185,8 @@ def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) 
         turn = math.radians(angle - like.angle)
         rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
         side, down = rotation @ side, rotation @ down
-    side, down = side * 1.15, down * 1.15
+    longer = max(1.0, len(f"{wanted:g}") / len(like.text.strip("-–—−_=")))
+    side, down = side * 1.15 * longer, down * 1.15
     quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
     strip = cut_out(view.pixels, quad)
     strips = [strip] if along is None else [strip, strip[::-1, ::-1]]
@@ -248,6 +256,8 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("the divisions did not bear the figures out")
     if not first.vacuum and len(ring.main.texts) < 4:
         out.append("only three figures of the scale could be read")
+    if piece.rms > MOST_UNEVEN and not isinstance(ring.main, Uneven):
+        out.append("the figures of its scale lie unevenly, as on a gauge seen from the side")
     if isinstance(ring.main, Uneven):
         out += _uneven_doubts(first, len(figures) > 1, view)
     if first.vacuum and len(piece.texts) < 2:

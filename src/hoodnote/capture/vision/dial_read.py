@@ -14,6 +14,7 @@ from hoodnote.capture.vision.dial_find import Ellipse, find_dials
 from hoodnote.capture.vision.dial_gauge import Figure, Gauge, Unread, read_gauge
 from hoodnote.capture.vision.dial_needle import Pointer, find_pointer
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView, face_on
+from hoodnote.capture.vision.dial_sides import low_and_high
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, tesseract_is_installed
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
@@ -131,24 +132,8 @@ def _fields(photo: Photo, gauges: Sequence[Gauge], place: str | None, one_is_mis
             doubts = ["whether it is the low or the high side" if not gauge.compound else "whether it is the low side"]
         chosen = place if place is not None and not one_is_missing else likely
         return [_field(photo, gauge, chosen, (), doubts)]
-    low, high, doubts = _sides(gauges)
+    low, high, doubts = low_and_high(photo.pixels, gauges)
     return [_field(photo, low, "low_side", doubts, ()), _field(photo, high, "high_side", doubts, ())]
-
-
-def _sides(gauges: Sequence[Gauge]) -> tuple[Gauge, Gauge, list[str]]:
-    """Low and high side by their scales: the compound one, or the one that reaches less far. Position only raises a doubt."""
-    left, right = sorted(gauges, key=lambda g: g.rim.x)
-    if left.compound != right.compound:
-        low, high = (left, right) if left.compound else (right, left)
-        doubts = [] if low.top < high.top else ["the gauge with vacuum on it has the longer scale: is it the low side"]
-    elif abs(left.top - right.top) > 0.2 * max(left.top, right.top):
-        low, high = (left, right) if left.top < right.top else (right, left)
-        doubts = []
-    else:
-        return left, right, ["both gauges have the same scale: which is which side"]
-    if low is not left and abs(left.rim.x - right.rim.x) > abs(left.rim.y - right.rim.y):
-        doubts.append("the gauge with the low side's scale is on the right: is it the low side")
-    return low, high, doubts
 
 
 def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_doubts: Sequence[str]) -> PhotoField:

@@ -18,6 +18,8 @@ MOST_TEXTS = 48
 FINDING_REACH = 1.06         # rim radii round the middle that text is looked for in
 FINDING_SIDE, CLOSER_SIDE = 576, 960     # px that part is brought to, at the first and at a closer look
 PARTED, PARTED_IF_ODD = 0.3, 0.15    # of a strip's height: an empty gap so wide is between two figures; where they make no likely one
+WIDER_GAP = 1.25             # by how much the gap between figures is wider than those between digits
+MOST_WAYS = 3
 # a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
 _NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
 UNIT_WORDS = {
@@ -118,7 +120,7 @@ def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
     for (i, box), (text, confidence) in zip(boxes, reader.read_short([cut_out(view.pixels, box) for _, box in boxes]), strict=True):
         if i not in best or confidence > best[i][1]:
             best[i] = text, confidence, box
-    return _parted([_text(*found) for found in best.values()], view, reader)
+    return _parted([_text(*found) for found in best.values()], view, reader, up)
 
 
 def _text(text: str, confidence: float, box: np.ndarray) -> Text:
@@ -126,16 +128,72 @@ def _text(text: str, confidence: float, box: np.ndarray) -> Text:
     return Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box)
 
 
-def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader) -> list[Text]:
-    """Neighbouring figures that were found as one text are read one by one, when each of them is a figure."""
+def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader, up: float | None) -> list[Text]:
+    """Neighbouring figures that were found as one text are read one by one, when each of them is a figure; of a text that is no likely
+    figure, those that are sure. `up`: as `_common_direction`."""
     largest = max((t.number for t in texts if t.number is not None and t.number < 1000), default=0.0)
     odd = [t.number is None or t.number > 3 * largest for t in texts]
-    parts = {i: _parts(t, view, PARTED_IF_ODD if odd[i] else PARTED) for i, t in enumerate(texts) if sum(c.isdigit() for c in t.text) > 1}
-    parts = {i: boxes for i, boxes in parts.items() if len(boxes) > 1}
-    read = iter(reader.read_short([cut_out(view.pixels, box) for boxes in parts.values() for box in boxes]))
-    again = {i: [_text(*next(read), box) for box in boxes] for i, boxes in parts.items()}
-    again = {i: found for i, found in again.items() if all(t.number is not None for t in found)}
+    parts = {i: [_parts(t, view, PARTED_IF_ODD if odd[i] else PARTED)] for i, t in enumerate(texts) if sum(c.isdigit() for c in t.text) > 1}
+    for i in parts:
+        if odd[i] and sum(c.isdigit() for c in texts[i].text) > 3:
+            parts[i] += _parts_by_digits(texts[i], texts, view, up)
+    parts = {i: ways for i, found in parts.items() if (ways := [boxes for boxes in found if len(boxes) > 1])}
+    read = iter(reader.read_short([cut_out(view.pixels, box) for ways in parts.values() for boxes in ways for box in boxes]))
+    again = {}
+    for i, ways in parts.items():
+        best = max([[_text(*next(read), box) for box in boxes] for boxes in ways], key=_figures)
+        if _figures(best) == len(best) or odd[i] and _figures(best) >= max(2, len(best) / 2):
+            again[i] = [t for t in best if t.number is not None]
     return [one for i, t in enumerate(texts) for one in again.get(i, [t])]
+
+
+def _figures(texts: Sequence[Text]) -> int:
+    """How many are figures, when they go up or down as along a scale."""
+    numbers = [t.number for t in texts if t.number is not None]
+    rises = {high > low for low, high in itertools.pairwise(numbers)}
+    return len(numbers) if len(rises) < 2 and len(set(numbers)) == len(numbers) else 0
+
+
+def _parts_by_digits(text: Text, texts: Sequence[Text], view: FaceView, up: float | None) -> list[list[np.ndarray]]:
+    """Ways to part a text that follows the arc of its scale, each the boxes of its figures: where the gaps between its digits are wider ones."""
+    import cv2
+
+    sure = [min(_sides(t.quad)) for t in texts if t.number is not None and len(t.text) < 4]
+    strip = cv2.cvtColor(cut_out(view.pixels, text.quad), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    tall, wide = strip.shape
+    digit = 0.75 * (float(np.median(sure)) if sure else 0.8 * min(_sides(text.quad))) * tall / _sides(text.quad)[1]
+    off = np.abs(strip - cv2.GaussianBlur(strip, (0, 0), digit))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((off > 0.4 * np.percentile(off, 97)).astype(np.uint8))
+    kept = [k for k in range(1, len(stats)) if 0.6 * digit < stats[k][3] < 1.5 * digit and stats[k][2] < 1.5 * digit]
+    kept.sort(key=lambda k: stats[k][0] + stats[k][2] / 2)
+    if len(kept) < 3:
+        return []
+    inks = [np.argwhere(labels == k)[:, ::-1].astype(np.float32) for k in kept]
+    gaps = [float(np.sqrt(((a[::2, None] - b[None, ::2]) ** 2).sum(axis=2).min())) for a, b in itertools.pairwise(inks)]
+    wider = [high for low, high in itertools.pairwise(sorted(gaps)) if high > WIDER_GAP * max(low, 1.0)]
+    return [_grouped(text, inks, [g >= least for g in gaps], (wide, tall), up) for least in wider[-MOST_WAYS:]]
+
+
+def _grouped(text: Text, inks: Sequence[np.ndarray], parted: Sequence[bool], size: tuple[int, int], up: float | None) -> list[np.ndarray]:
+    """Boxes in the view round runs of digits that are given in a strip of that size, cut after each one that is `parted`."""
+    wide, tall = size
+    out, group = [], [inks[0]]
+    for cut, ink in zip([*parted, True], [*inks[1:], inks[0]], strict=True):
+        if cut:
+            low, high = np.concatenate(group).min(axis=0), np.concatenate(group).max(axis=0) + 1
+            corners = np.array([(x / wide, y / tall) for x, y in ((low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1]))])
+            q = text.quad
+            points = q[0] + corners[:, :1] * (q[1] - q[0]) + corners[:, 1:] * (q[3] - q[0])
+            middle = points.mean(axis=0) - MIDDLE
+            out.append(_aligned(points.astype(np.float32), up if up is not None else _upright(math.degrees(math.atan2(middle[0], -middle[1])))))
+            group = []
+        group.append(ink)
+    return out
+
+
+def _upright(tangent: float) -> float:
+    """The direction of a figure turned with the scale, where those in the lower half are turned about."""
+    return tangent if abs(tangent) <= 90 else tangent + 180
 
 
 def _parts(text: Text, view: FaceView, gap: float) -> list[np.ndarray]:

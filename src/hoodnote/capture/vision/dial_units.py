@@ -48,8 +48,12 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
             return told, doubts
         doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
         return [(rings[0], next((u for u in seen if likely_top(rings[0], u)), seen[0]))], doubts
-    if not seen or any(isinstance(r.main, Uneven) for r in rings) and any(mark in t.text for t in texts for mark in DEGREES):
-        return [], doubts                  # an uneven scale beside a degree sign is one of temperatures
+    if not seen:
+        return [], doubts
+    if any(isinstance(r.main, Uneven) for r in rings) and any(mark in t.text for t in texts for mark in DEGREES):
+        if len(rings) == 1 or not likely_top(rings[0], seen[0]):
+            return [], doubts              # an uneven scale beside a degree sign is one of temperatures
+        return [(rings[0], seen[0])], ["one of its scales is of temperatures"]
     if _another_scale(rings, texts):
         doubts.append("it has a second scale, which could not be read")
     strange += [t.text for t in texts if t.may_be and seen[0] not in t.may_be]

@@ -2,7 +2,8 @@
 its unit by its lettering.
 
 A figure stands as agreed only when both ways give the same digits, sign and point, the text reader is not sure of other digits, the
-unit was read, and its place is known.
+unit was read, and its place is known. A point that the segments leave open needs the text reader's word as well. A lone digit is always
+asked, for its neighbours may be what was not seen; so are pounds and ounces, whose colon is one more thing to miss.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ def looks_like(photo: Photo) -> float:
 
 
 def _figures(photo: Photo) -> list[Shown]:
-    return photo.once("segment figures", lambda: figures_in(photo.pixels))
+    return photo.once("segment figures", lambda: figures_in(photo))
 
 
 def _likeness(shown: Shown) -> float:
@@ -248,6 +249,12 @@ def _question(shown: Shown, text: str, printed: tuple[str, float], unit: str | N
     if shown.net.probability < SURE:
         return f"The display reads {value}, but only by its segments: is it right?"
     said, sure = printed
+    if len(variants) > 1 and said != text:
+        return f"A decimal point is hard to see: does the display read {text} or {next(v for v in variants if v != text)}{last}?"
+    if sum(c.isdigit() for c in text) < 2:
+        return f"The display reads {value}, a lone digit: is that all of it?"
+    if unit == POUNDS_OUNCES:
+        return f"The display reads {value}: is it right, colon and all?"
     if sure >= _OTHER_DIGITS and said.replace(".", "").isdigit() and said.replace(".", "") != text.replace(".", "").replace(":", "").replace("-", ""):
         return f"The display reads {value} or {said}{last}: which is it?"
     if figures.beside:

@@ -13,7 +13,8 @@ from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
 from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
 from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
 from hoodnote.capture.vision.display_windows import rows_in, windows
-from hoodnote.capture.vision.rectify import reduced
+from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.rectify import reduced_photo
 
 LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
 _SIDE, _SMALL = 1920, 40      # px, longest side of the photo as it is looked at first; digits lower than this there are looked at in full
@@ -63,12 +64,12 @@ class Shown:
         return float(np.percentile(part, 90)) if part.size else 0.0
 
 
-def figures_in(pixels: np.ndarray) -> list[Shown]:
+def figures_in(photo: Photo) -> list[Shown]:
     """The display's figures, at most three, the upper or left one first. A large photo is looked at as large as its digits need."""
-    small, scale = reduced(pixels, _SIDE)
+    small, scale = reduced_photo(photo, _SIDE)
     found = _figures_in(small)
     if scale < 1 and found and min(s.row.height for s in found) < _SMALL:
-        return _figures_in(pixels)
+        return _figures_in(photo.pixels)
     return [replace(s, flat=replace(s.flat, matrix=s.flat.matrix @ np.diag([scale, scale, 1.0]))) for s in found]
 
 

@@ -6,12 +6,9 @@ VINs alike; lit windows last.
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-
-import numpy as np
 
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, available_readers
@@ -58,19 +55,6 @@ class Look:
         return best * (1 - 0.4 * max(0.0, second - 0.3))
 
 
-class _FindsOnce(NeuralReader):
-    """Text is found once in a picture, whoever asks for it."""
-
-    def __init__(self) -> None:
-        self._found: dict[tuple[bytes, tuple[int, ...]], list[np.ndarray]] = {}
-
-    def find_text(self, pixels: np.ndarray) -> list[np.ndarray]:
-        key = hashlib.blake2b(np.ascontiguousarray(pixels)).digest(), pixels.shape
-        if key not in self._found:
-            self._found[key] = super().find_text(pixels)
-        return self._found[key]
-
-
 def kind_of(photo: Photo) -> tuple[Kind, float]:
     """What the photo shows and how sure that is (0 to 1); for NONE, how sure it is that there is none."""
     seen = look(photo)
@@ -86,7 +70,7 @@ def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False
     if scores[Kind.DIAL] >= SURE_DIAL and not codes and not further:
         return Look(scores, None, codes)            # nothing else has a scale of ticks with a pointer on it
     rows = []
-    for row in texts_of(photo.pixels, finder or NeuralReader()):
+    for row in texts_of(photo, finder or NeuralReader()):
         rows.append(row)
         if label_score([r.text for r in rows]) >= ENOUGH or looks_like_vin(row.text) >= ENOUGH:
             break
@@ -109,7 +93,7 @@ def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None,
     """
     if kind is not None:
         return _read(kind, photo, place, units, None, NeuralReader())
-    finder = _FindsOnce()
+    finder = NeuralReader()
     seen = look(photo, finder)
     if seen.kind is Kind.NONE:
         return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])

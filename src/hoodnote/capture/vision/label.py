@@ -34,6 +34,7 @@ from hoodnote.capture.vision.rectify import (
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Fact, Measured
+from hoodnote.units import UNITS, convert
 
 SURE = 0.8                  # below it the better of two agreeing readers was guessing
 GLARE_SHARE = 0.01          # of a field's box, its surroundings included
@@ -60,7 +61,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         raise HoodnoteError("no text reader is available; run: pip install rapidocr onnxruntime")
     used = tuple(r.name for r in readers)
     finder = next((r for r in readers if isinstance(r, NeuralReader)), None) or NeuralReader()
-    flat = flatten(photo.pixels, finder)
+    flat = flatten(photo, finder)
     if flat is None or not flat.quads:
         return PhotoReading(Kind.LABEL, (), (), used, _what_to_do(photo, flat.view if flat else None))
     view, quads = flat.view, flat.quads
@@ -180,7 +181,8 @@ def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[st
         shown = Version(s.reader, s.sighting.text, s.sighting.statement, round(s.sighting.confidence, 3))
         versions.setdefault((s.reader, s.sighting.statement), shown)
         for other in s.sighting.others:
-            versions.setdefault((s.reader, other), replace(shown, statement=other))
+            if not any(_one_amount(other, v.statement) for v in versions.values()):
+                versions.setdefault((s.reader, other), replace(shown, statement=other))
     by_reader = {}
     for s in best:
         by_reader[s.reader] = max(by_reader.get(s.reader, 0.0), s.sighting.confidence)
@@ -189,6 +191,14 @@ def _field(name: str, accounts: Sequence[tuple[str, Account]], used: Sequence[st
     standing = Standing.AGREED if question is None else Standing.UNCONFIRMED
     return PhotoField(chosen.statement, standing, round(min(confidence, 0.999), 3), tuple(versions.values()),
                       _photo_box(view, chosen.box, photo), _photo_quad(view, chosen.box), _crop(view, chosen.box), question)
+
+
+def _one_amount(one: Measured | Fact, other: Measured | Fact) -> bool:
+    """Are they one amount in two units, to half a unit of their last places? It is no other choice then."""
+    if not (isinstance(one, Measured) and isinstance(other, Measured)) or one.unit == other.unit or UNITS[one.unit].quantity is not UNITS[other.unit].quantity:
+        return False
+    halves = [convert(0.5 * 10.0 ** m.value.as_tuple().exponent, m.unit, other.unit) for m in (one, other)]
+    return abs(convert(float(one.value), one.unit, other.unit) - float(other.value)) <= sum(halves)
 
 
 def _question(name: str, groups: list[list[_Seen]], used: Sequence[str], view: View, photo: Photo, chosen: Sighting) -> str | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from hoodnote.capture.vision.label import stated
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.reading import Mark, PhotoField, PhotoReading
+from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.readings.model import Standing
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def overlay(photo: Photo, reading: PhotoReading) -> Image.Image:
             _draw(draw, mark, colour, width, None if agreed else size)
         if not outlined:
             _draw(draw, Mark(field.quad, True, "outline"), colour, width, None if agreed else size)
-        words = stated(field.statement) + ("" if agreed else " ?")
+        words = stated(field.statement) if agreed else f"{offered(field, reading.kind)} ?"
         box = draw.textbbox((0, 0), words, font=font)
         w, h = box[2] - box[0] + size, box[3] - box[1] + size // 2
         x = min(column, photo.width - w)
@@ -49,6 +49,13 @@ def overlay(photo: Photo, reading: PhotoReading) -> Image.Image:
         draw.rectangle((x, y, x + w, y + h), fill=(255, 255, 255), outline=colour, width=width)
         draw.text((x + size // 2, y + size // 4 - box[1]), words, fill=(0, 0, 0), font=font)
     return image
+
+
+def offered(field: PhotoField, kind: Kind) -> str:
+    """What a person is to choose from: of a label that states several, each."""
+    if kind is not Kind.LABEL:
+        return stated(field.statement)
+    return " or ".join(dict.fromkeys(stated(s) for s in (field.statement, *(v.statement for v in field.versions)) if s is not None))
 
 
 def marked_piece(photo: Photo, field: PhotoField) -> bytes:

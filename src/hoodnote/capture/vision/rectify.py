@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
@@ -44,18 +45,18 @@ class Flat:
     aside: list[np.ndarray]
 
 
-def flatten(pixels: np.ndarray, finder: NeuralReader) -> Flat | None:
+def flatten(photo: Photo, finder: NeuralReader) -> Flat | None:
     """The label's flat, upright view and the text in it; None where the photo shows no text."""
+    pixels = photo.pixels
     for side in SEARCH_SIDES:
-        small, scale = reduced(pixels, side)
-        everywhere = [q / scale for q in finder.find_text(small)]
+        everywhere, scale = text_at(photo, side, finder)
         quads = main_cluster(everywhere) if everywhere else []
         if quads and float(np.median([_sides(q)[1] for q in quads])) * scale >= SMALL_PRINT:
             break
     if not quads:
         return None
     aside = [q for q in everywhere if not any(q is mine for mine in quads)]
-    corners = _outline(pixels, quads)
+    corners = _outline(photo, quads)
     if corners is None:
         corners = _text_rectangle(quads)
     corners = _first_corner_by_text(corners, quads)
@@ -183,6 +184,20 @@ def reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
     return (pixels if scale == 1.0 else cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)), scale
 
 
+def reduced_photo(photo: Photo, side: int) -> tuple[np.ndarray, float]:
+    """`reduced`, once for whoever asks for the photo at that size."""
+    return photo.once(f"at most {side} px", lambda: reduced(photo.pixels, side))
+
+
+def text_at(photo: Photo, side: int, finder: NeuralReader) -> tuple[list[np.ndarray], float]:
+    """Quads of text, in the photo's pixels, as they are found with its longer side at most `side` px, and the scale; found once."""
+    def found() -> tuple[list[np.ndarray], float]:
+        small, scale = reduced_photo(photo, side)
+        return [q / scale for q in finder.find_text(small)], scale
+
+    return photo.once(f"text at {side} px", found)
+
+
 def _find(pixels: np.ndarray, finder: NeuralReader) -> list[np.ndarray]:
     small, scale = reduced(pixels, 1000)
     return [q / scale for q in finder.find_text(small)]
@@ -233,11 +248,11 @@ def _direction(quads: Sequence[np.ndarray]) -> np.ndarray:
     return np.array([np.cos(angle), np.sin(angle)])
 
 
-def _outline(pixels: np.ndarray, quads: Sequence[np.ndarray]) -> np.ndarray | None:
+def _outline(photo: Photo, quads: Sequence[np.ndarray]) -> np.ndarray | None:
     """Corners (4 x 2) of the smallest four-sided shape around all of the text, if one stands out from the bay."""
     import cv2
 
-    small, scale = reduced(pixels, 900)
+    small, scale = reduced_photo(photo, 900)
     corners = np.concatenate(list(quads)) * scale
     slack = -0.3 * float(np.median([_sides(q)[1] for q in quads])) * scale       # boxes are drawn a little larger than print
     text_area = sum(cv2.contourArea((q * scale).astype(np.float32)) for q in quads)

@@ -39,7 +39,7 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
     readers = [PlateReader(), *(available_readers() if readers is None else readers)]
     finder = NeuralReader()
     codes = read_codes(photo.pixels) if codes is None else codes
-    texts = list(texts_of(photo.pixels, finder) if rows is None else rows)
+    texts = list(texts_of(photo, finder) if rows is None else rows)
     rows = vin_rows(texts) or ([] if codes else _with_more_trouble(photo, texts, finder))
     readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
     used = tuple(dict.fromkeys((*(r.reader for _, r in readings), *(c.symbology for c in codes))))
@@ -77,7 +77,7 @@ def decide(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> tuple[li
 def _with_more_trouble(photo: Photo, texts: Sequence[Row], finder: NeuralReader) -> list[Row]:
     found = vin_rows(as_plates(photo.pixels, texts))
     if not found:
-        texts = list(texts_of(photo.pixels, finder, smoothed=True))
+        texts = list(texts_of(photo, finder, smoothed=True))
         found = vin_rows(texts) or vin_rows(as_plates(photo.pixels, texts))
     return found
 

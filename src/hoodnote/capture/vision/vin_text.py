@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, Reader, cut_out
-from hoodnote.capture.vision.rectify import SEARCH_SIDES, SMALL_PRINT, reduced
+from hoodnote.capture.vision.rectify import SEARCH_SIDES, SMALL_PRINT, reduced_photo, text_at
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.readings.vin import LENGTH, check_vin, formed
 
@@ -44,23 +45,26 @@ class VinReading:
     confidence: float
 
 
-def texts_of(pixels: np.ndarray, finder: NeuralReader, smoothed: bool = False) -> Iterator[Row]:
+def texts_of(photo: Photo, finder: NeuralReader, smoothed: bool = False) -> Iterator[Row]:
     """The longest rows of text in the photo, longest for their height first, as the finder's reader reads them, upright; looked for as
     labels are, in a small picture unless its print is small. `smoothed`: with the dots of stamped characters run together."""
     import cv2
 
     found: list[np.ndarray] = []
     for side in SEARCH_SIDES:
-        small, scale = reduced(pixels, side)
-        found = finder.find_text(cv2.GaussianBlur(small, (0, 0), side / 400) if smoothed else small)
-        if found and float(np.median([sides(along(np.asarray(q)))[1] for q in found])) >= SMALL_PRINT:
+        if smoothed:
+            small, scale = reduced_photo(photo, side)
+            found = [q / scale for q in finder.find_text(cv2.GaussianBlur(small, (0, 0), side / 400))]
+        else:
+            found, scale = text_at(photo, side, finder)
+        if found and scale * float(np.median([sides(along(q))[1] for q in found])) >= SMALL_PRINT:
             break
-    quads = [along(np.asarray(q) / scale) for q in found]
+    quads = [along(q) for q in found]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
     turned = None
     for quad in rows[:MOST_ROWS]:
         if sides(quad)[0] >= 3 * sides(quad)[1]:
-            row, turned = _read_upright(pixels, with_room(quad), finder, turned)
+            row, turned = _read_upright(photo.pixels, with_room(quad), finder, turned)
             if row is not None:
                 yield row
 
