@@ -233,13 +233,18 @@ def free_notes(ground: Ground) -> tuple[FreeLine, ...]:
 def sources(ground: Ground, warnings_on: dict[int, list[str]], by: dict[int, str]) -> tuple[Source, ...]:
     """`by`: who did what to an entry."""
     standing = {words.entry_id(x.entry) for x in ground.timeline.live} | {words.entry_id(e) for e in ground.timeline.plans}
-    return tuple(_source(ground, e, words.entry_id(e) in standing, warnings_on, by) for e in ground.timeline.entries
+    return tuple(_source(ground, e, words.entry_id(e) in standing or _answers_a_warning(e), warnings_on, by) for e in ground.timeline.entries
                  if not _settled_control(e) and not isinstance(e.statement, FreeNote))
 
 
 def _settled_control(entry: Entry) -> bool:
-    """A word to the tool that says nothing of the job; that a warning was understood is part of its answer."""
-    return isinstance(entry.statement, Control) and entry.statement.action != "understood" and entry.standing is not Standing.UNCONFIRMED
+    """A word to the tool that says nothing of the job."""
+    return isinstance(entry.statement, Control) and not _answers_a_warning(entry) and entry.standing is not Standing.UNCONFIRMED
+
+
+def _answers_a_warning(entry: Entry) -> bool:
+    """It is never live, and nothing replaces it."""
+    return isinstance(entry.statement, Control) and entry.statement.action == "understood" and entry.standing is not Standing.UNCONFIRMED
 
 
 def _source(ground: Ground, entry: Entry, stands: bool, warnings_on: dict[int, list[str]], by: dict[int, str]) -> Source:
