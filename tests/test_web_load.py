@@ -6,8 +6,11 @@ import asyncio
 import struct
 import subprocess
 import sys
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import aclosing
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +23,12 @@ from hoodnote.web.listening_pool import ListeningPool
 from hoodnote.web.socket_source import CHUNK, WINDOW, SocketSource
 from tests import live_engines
 from tests.test_web_bay import messages
+
+
+def apart(work: Coroutine[Any, Any, Any]) -> Any:
+    """In a thread of its own: where a browser drives other tests, the main one has an event loop already."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, work).result()
 
 
 def chunk(number: int) -> bytes:
@@ -63,7 +72,7 @@ def test_a_receiving_socket_waits_until_what_came_is_judged():
         await asyncio.wait_for(ear._receive(Socket(), one), 30)
         judging.cancel()
 
-    asyncio.run(both())
+    apart(both())
     assert len(taken) == 3
 
 
@@ -84,7 +93,7 @@ def test_a_browser_that_reads_nothing_is_let_go():
         one = SimpleNamespace(source=SimpleNamespace(wanted=0), attach=attach, detach=detached.append, job_id=1)
         await asyncio.wait_for(ear._serve(socket, one, None), 30)
 
-    asyncio.run(serve())
+    apart(serve())
     assert len(detached) == 1
 
 
@@ -100,7 +109,7 @@ def test_who_listens_is_let_go_when_the_server_ends():
             found.append(await anext(told, None))
         return found, hub.listening(1)
 
-    (first, second), left = asyncio.run(listen())
+    (first, second), left = apart(listen())
     assert first in (None, NOTHING) and second is None and left == 0
 
 

@@ -141,10 +141,20 @@ def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader, up: flo
     read = iter(reader.read_short([cut_out(view.pixels, box) for ways in parts.values() for boxes in ways for box in boxes]))
     again = {}
     for i, ways in parts.items():
-        best = max([[_text(*next(read), box) for box in boxes] for boxes in ways], key=_figures)
+        best = max([_without_ticks([_text(*next(read), box) for box in boxes], texts[i]) for boxes in ways], key=_figures)
         if _figures(best) == len(best) or odd[i] and _figures(best) >= max(2, len(best) / 2):
             again[i] = [t for t in best if t.number is not None]
     return [one for i, t in enumerate(texts) for one in again.get(i, [t])]
+
+
+def _without_ticks(parts: list[Text], whole: Text) -> list[Text]:
+    """The parts less one or two that the whole text does not have: a tick beside figures reads as one more of them."""
+    fewer = (list(kept) for n in (0, 1, 2) for kept in itertools.combinations(parts, len(parts) - n) if len(kept) > 1)
+    return next((kept for kept in fewer if _digits(kept) == _digits([whole])), parts)
+
+
+def _digits(texts: Sequence[Text]) -> str:
+    return "".join(c for t in texts for c in t.text if c.isdigit())
 
 
 def _figures(texts: Sequence[Text]) -> int:
