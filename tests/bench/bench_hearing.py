@@ -47,7 +47,7 @@ def report(records: list[dict], how: Callable[[Opinions], Decision] = decide) ->
         parts += [f"taken from nothing ({r['parts']}): {'; '.join(s.silently_wrong)}; {s.texts}, {s.confidences}"
                   for r, s in zip(silence, scored) if s.silently_wrong]
     pace = [r["wall_s"] / r["seconds"] for r in records]
-    parts.append(f"clock time/real time: median {np.median(pace):.2f}, 95th percentile {np.quantile(pace, 0.95):.2f} (one job with two threads: as the program hears)")
+    parts.append(f"clock time/real time: median {np.median(pace):.2f}, 95th percentile {np.quantile(pace, 0.95):.2f} (as the program hears with --jobs 1 on idle cores)")
     parts.append(f"most memory of a listening process: {max(r.get('memory_mb', 0) for r in records)} MB")
     return "\n\n".join(parts)
 
@@ -60,7 +60,7 @@ def main() -> None:
     arguments.add_argument("--silence", type=float, default=30.0, metavar="MINUTES", help="how much of nospeech")
     arguments.add_argument("--seed", type=int, help="of the utterances and sounds (default: one for each split)")
     arguments.add_argument("--jobs", type=int, default=1, help="processes")
-    arguments.add_argument("--threads", type=int, default=1, help="of each process; the program itself uses two")
+    arguments.add_argument("--threads", type=int, default=1, help="of the speech model in each process")
     arguments.add_argument("--minutes", type=float, help="begin no clip after so many minutes")
     arguments.add_argument("--model", type=Path, help="directory of a Vosk model")
     arguments.add_argument("--dump", type=Path, help="append what was heard to this file")

@@ -75,12 +75,12 @@ def clips_of(split: str, seed: int, count: int, conditions: list[str], silence_m
 
 def decode(clips: list[Clip], out: Path | None, jobs: int, minutes: float | None = None, model: Path | None = None, everyone: bool = False,
            threads: int = 1) -> list[dict]:
-    """Records of the clips in the order of completion, appended to `out` as they come. `threads`: of each of the `jobs` processes.
+    """Records of the clips in the order of completion, appended to `out` as they come. `threads`: of the speech model in each of the `jobs` processes.
 
     minutes: after so long nothing more is begun. everyone: every listener hears every clip, as a fit needs it.
     """
     context = multiprocessing.get_context("spawn")
-    os.environ.update(OMP_NUM_THREADS=str(threads), OPENBLAS_NUM_THREADS=str(threads))
+    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")     # as the program sets it
     # voices in processes of their own: synthesizers must not count in the listeners' memory
     with context.Pool(jobs) as pool:
         wanted = list(dict.fromkeys((c.voice, c.spoken) for c in clips if c.spoken is not None))
