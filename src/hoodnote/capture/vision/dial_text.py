@@ -133,9 +133,9 @@ def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader, up: flo
     figure, those that are sure. `up`: as `_common_direction`."""
     largest = max((t.number for t in texts if t.number is not None and t.number < 1000), default=0.0)
     odd = [t.number is None or t.number > 3 * largest for t in texts]
-    parts = {i: [_parts(t, view, PARTED_IF_ODD if odd[i] else PARTED)] for i, t in enumerate(texts) if sum(c.isdigit() for c in t.text) > 1}
+    parts = {i: [_parts(t, view, PARTED_IF_ODD if odd[i] else PARTED)] for i, t in enumerate(texts) if len(_digits([t])) > 1}
     for i in parts:
-        if odd[i] and sum(c.isdigit() for c in texts[i].text) > 3:
+        if odd[i] and len(_digits([texts[i]])) > 3:
             parts[i] += _parts_by_digits(texts[i], texts, view, up)
     parts = {i: ways for i, found in parts.items() if (ways := [boxes for boxes in found if len(boxes) > 1])}
     read = iter(reader.read_short([cut_out(view.pixels, box) for ways in parts.values() for boxes in ways for box in boxes]))
