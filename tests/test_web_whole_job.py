@@ -97,9 +97,10 @@ def answered(bay, data):
     give_up = time.monotonic() + PATIENCE / 1000
     with Store.open(data) as store:
         while time.monotonic() < give_up:
-            right = bay.locator("#choices button", has_text=re.compile(r"\b(32 psi|140 °F)"))
+            asked = bay.locator("#question:visible")        # an answered one is only hidden, with its buttons
+            right = asked.locator("button", has_text=re.compile(r"\b(32 psi|140 °F)"))
             if right.count():
-                entry = bay.locator("#question").get_attribute("data-entry")
+                entry = asked.get_attribute("data-entry")
                 right.first.click()
                 expect(bay.locator(f'#question[data-entry="{entry}"]:visible')).to_have_count(0)
             live = [x.entry for x in build(store.entries(store.job("WO-1"))).live if x.usable and isinstance(x.entry.statement, Measured)]
