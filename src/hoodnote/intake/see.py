@@ -131,10 +131,8 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
     pieces = tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields)
     picture = None
     if reading.fields:
-        drawn = overlay(photo, reading)
-        drawn.thumbnail((_PICTURE_PX, _PICTURE_PX))
         data = io.BytesIO()
-        drawn.convert("RGB").save(data, "JPEG", quality=85)
+        overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
         picture = data.getvalue()
     return Seen(reading, pieces, picture, photo.taken_at)
 

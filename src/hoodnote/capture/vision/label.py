@@ -66,7 +66,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         return PhotoReading(Kind.LABEL, (), (), used, _what_to_do(photo, flat.view if flat else None))
     view, quads = flat.view, flat.quads
 
-    first, quads = _with_lost_units(view, quads, finder)
+    first, quads = _with_lost_units(view, quads, flat.lines, finder)
     with ThreadPoolExecutor(len(readers)) as pool:      # the others are programs of their own, which run while the neural one reads on
         others = {r.name: pool.submit(r.read, view.pixels, quads) for r in readers if r is not finder}
         roomy = _with_room_on_the_left(view, first, quads, finder) if finder in readers else None
@@ -117,9 +117,8 @@ def _other_label(photo: Photo, aside: Sequence[np.ndarray], finder: NeuralReader
     return None
 
 
-def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
+def _with_lost_units(view: View, quads: Sequence[np.ndarray], lines: Sequence[TextLine], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
     """The finder's own reading, and the boxes; those that end in a figure are drawn out to the right, where a unit may stand."""
-    lines = finder.read(view.pixels, quads)
     short = {id(x.quad) for x in lines if x.text[-1].isdigit()}
     longer = [reach_right(q, quads) for q in quads if id(q) in short]
     kept = [x for x in lines if id(x.quad) not in short]

@@ -151,7 +151,8 @@ def _taken_at(image: Image.Image) -> datetime | None:
 
 def _upright(image: Image.Image) -> Image.Image:
     try:
-        return ImageOps.exif_transpose(image)
+        ImageOps.exif_transpose(image, in_place=True)       # in place: no second copy where it is upright
+        return image
     except Exception:       # damaged EXIF: the picture itself is fine, and the label reader finds its own upright
         return image
 
@@ -167,4 +168,4 @@ def _plain_rgb(image: Image.Image, path: Path) -> np.ndarray:
         over = image.convert("RGBA")
         paper = Image.new("RGBA", over.size, (255, 255, 255, 255))
         image = Image.alpha_composite(paper, over)
-    return np.ascontiguousarray(np.asarray(image.convert("RGB")))
+    return np.array(image if image.mode == "RGB" else image.convert("RGB"))
