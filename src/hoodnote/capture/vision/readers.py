@@ -23,6 +23,7 @@ import numpy as np
 from hoodnote.errors import HoodnoteError
 
 THREADS = 2                     # of the network that finds text; of the one that reads it, strips at once on one thread each: half the processor time
+_threads = THREADS
 SHORT_TEXT = [3, 48, 128]       # least input of the network for a figure or a unit; its own is made for whole lines and takes twice the time
 DETECTION_SIDE = 1280           # px; the longest side text is looked for at
 NEURAL, TESSERACT = "neural text reader", "tesseract"
@@ -51,7 +52,7 @@ class NeuralReader:
 
     def find_text(self, pixels: np.ndarray) -> list[np.ndarray]:
         """Quads of text, 4 x 2, clockwise from the corner nearest the picture's top left; unread."""
-        found = _neural_engine(THREADS)(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
+        found = _neural_engine(_threads)(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
         return [] if getattr(found, "boxes", None) is None else [np.asarray(q, np.float32) for q in found.boxes]
 
     def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
@@ -75,6 +76,15 @@ class NeuralReader:
     def read_strip(self, strip: np.ndarray) -> tuple[str, float]:
         """One line of upright text."""
         return self.read_strips([strip])[0]
+
+
+def one_thread() -> None:
+    """For a process that reads beside others of its kind, before its first photo."""
+    global _threads
+    import cv2
+
+    _threads = 1
+    cv2.setNumThreads(1)
 
 
 class TesseractReader:
@@ -173,7 +183,7 @@ def _recognized(recognizer, strip: np.ndarray) -> tuple[str, float]:
 
 @cache
 def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(THREADS)      # kept: memory that a thread's network has used stays with the thread
+    return ThreadPoolExecutor(_threads)      # kept: memory that a thread's network has used stays with the thread
 
 
 @cache
