@@ -107,3 +107,9 @@ def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():
     photo = Photo(np.full((300, 400, 3), 120, np.uint8), 400, 300)
     assert kind_of(photo)[0] is Kind.NONE
     assert "say which it is" in read_photo(photo).problem
+
+
+@pytest.mark.parametrize("seed", [17, 33])
+def test_a_parts_sticker_with_a_number_as_long_as_a_vin_is_none_of_them(seed):
+    reading = read_photo(as_photo(sticker(random.Random(seed))))
+    assert reading.kind is Kind.NONE and not reading.fields

@@ -14,7 +14,7 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, available_readers
 from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
-from hoodnote.capture.vision.vin_text import Row, looks_like_vin, texts_of
+from hoodnote.capture.vision.vin_text import Row, looks_like_vin, not_named_otherwise, texts_of
 
 LEAST = 0.5                  # confidence below which a photo is taken for none of them
 SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
@@ -78,7 +78,8 @@ def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False
         rows.append(row)
         if label_score([r.text for r in rows]) >= SURE_LABEL or looks_like_vin(row.text) >= SURE_VIN:
             break
-    scores[Kind.VIN] = max(scores[Kind.VIN], *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
+    codes = not_named_otherwise(codes, rows)
+    scores[Kind.VIN] = max(_SURE if codes else 0.0, *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
     scores[Kind.LABEL] = label_score([r.text for r in rows])
     if scores[Kind.LABEL] >= SURE_LABEL and not further:
         return Look(scores, rows, codes, False)
