@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 
 import numpy as np
@@ -22,7 +23,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Fact, Measured
 from tests.bench import label_wear
 from tests.bench.camera import DEFAULT_SIZE, SEVERITIES, drawn_size, engine_bay, photograph
-from tests.bench.label_render import BUILT_IN, HELD_OUT, SPLITS, STYLES, random_label
+from tests.bench.label_render import BUILT_IN, HELD_OUT, SPLITS, STYLES, invent, random_label
 from tests.bench.label_variants import TONGUES_DEVELOPMENT, TONGUES_HELD_OUT, conversion_below, listed, random_variant
 from tests.bench.label_wear import worn
 from tests.test_label_reading import line
@@ -128,6 +129,22 @@ def test_both_labels_of_a_conversion_are_reported_whatever_the_camera_did_and_no
         wrong = old if charge is label.truth else label.truth
         printed = [f"{v} {u}" for v, u in ((charge.charge, charge.charge_unit), (charge.second_charge, charge.second_unit)) if v is not None]
         assert not any(re.search(rf"{re.escape(p)}[^:,]*\(with {wrong.refrigerant}\)", fields["label_charge"].question) for p in printed)
+
+
+@pytest.mark.parametrize("upside_down", [False, True])
+def test_a_second_label_elsewhere_in_the_photo_is_told_with_its_refrigerant_and_charge_and_nothing_stands(upside_down):
+    rng, face = random.Random(0), SPLITS["development"].faces[0]
+    old, new = (next(t for t in (invent(rng) for _ in range(10_000)) if t.refrigerant == name) for name in ("R-12", "R-134a"))
+    board = Image.new("RGBA", (2200, 1200), (0, 0, 0, 0))
+    board.paste(listed(old, TONGUES_DEVELOPMENT[0], STYLES[0], face), (20, 20))
+    second = listed(new, TONGUES_DEVELOPMENT[0], STYLES[1], face).resize((700, 392))
+    board.paste(second.rotate(180 if upside_down else 0), (1450, 700))
+    pixels = np.asarray(photograph(board, SEVERITIES["mild"], 1))
+    reading = read_label(Photo(pixels, pixels.shape[1], pixels.shape[0]))
+    assert len(reading.fields) == 4
+    for field in reading.fields:
+        assert field.standing is Standing.UNCONFIRMED and "another label beside it" in field.question
+        assert "134a" in field.question and str(new.charge) in field.question
 
 
 def test_a_conversion_whose_old_label_is_unreadable_takes_no_field():

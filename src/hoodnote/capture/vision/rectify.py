@@ -324,14 +324,15 @@ def _warp(pixels: np.ndarray, corners: np.ndarray, quads: Sequence[np.ndarray]) 
     return View(flat, matrix @ np.diag([shrink, shrink, 1.0]))
 
 
-def turned(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> np.ndarray:
-    """The content of a quad that may lie any way round, upright if its text can be told: of the two ways along its longer side, the one that reads better."""
-    if np.linalg.norm(quad[2] - quad[1]) > np.linalg.norm(quad[1] - quad[0]):
-        quad = np.roll(quad, -1, axis=0)
-    strip = cut_out(pixels, quad)
-    other = np.ascontiguousarray(strip[::-1, ::-1])
-    confidence = reader.read_strip(strip)[1]
-    return strip if confidence > 0.9 or confidence >= reader.read_strip(other)[1] else other
+def read_any_way_round(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> list[tuple[str, float]]:
+    """What stands in quads that may lie any way round: of the two ways along the longer side, the one that reads better."""
+    along = [np.roll(q, -1, axis=0) if np.linalg.norm(q[2] - q[1]) > np.linalg.norm(q[1] - q[0]) else q for q in quads]
+    strips = [cut_out(pixels, q) for q in along]
+    read = reader.read_strips(strips)
+    unsure = [i for i, (_, confidence) in enumerate(read) if confidence <= 0.9]
+    for i, other in zip(unsure, reader.read_strips([np.ascontiguousarray(strips[i][::-1, ::-1]) for i in unsure]), strict=True):
+        read[i] = max(read[i], other, key=lambda x: x[1])
+    return read
 
 
 def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], lines: Sequence[TextLine], reader: NeuralReader) -> bool:
