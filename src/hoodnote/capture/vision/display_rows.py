@@ -12,13 +12,15 @@ from hoodnote.capture.vision.display_flat import BESIDE, DIGIT, Flat, contrast, 
 from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
 from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
 from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
-from hoodnote.capture.vision.display_sight import Sighted, sighted
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, sighted
+from hoodnote.capture.vision.display_signs import signs_in
 from hoodnote.capture.vision.display_windows import rows_in, windows
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.rectify import reduced_photo
 
 LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
 _SIDE, _SMALL = 1920, 40      # px, longest side of the photo as it is looked at first; digits lower than this there are looked at in full
+_CLOSER_ABOVE, _CLOSER_BESIDE = 2.2, 8.0      # digit heights around a figure in which others of the display stand
 _MARGIN = 1.0                # of a digit's height: how far beside a figure is looked for more of it
 _ROWS = 4                    # rows looked at in a window
 _LOOKS = 2                   # windows with a figure that are looked into: a window and its case, say
@@ -75,7 +77,7 @@ def figures_in(photo: Photo) -> list[Shown]:
 
 
 def _figures_in(pixels: np.ndarray) -> list[Shown]:
-    figures = [f for f in sighted(pixels) if f.height >= LEAST_DIGIT_PX]
+    figures = [f for f in _closer(pixels, sighted(pixels)) if f.height >= LEAST_DIGIT_PX]
     seen = [s for f in figures if (s := _read_sighted(pixels, f, [o for o in figures if o is not f])) is not None]
     if not any(s.net.probability > SURE for s in seen):
         seen += _searched(pixels)
@@ -93,6 +95,20 @@ def _figures_in(pixels: np.ndarray) -> list[Shown]:
     near = [s for s in found if s is main or _belongs(s, main)]
     near.sort(key=lambda s: (round(s.row.centre[1] / main.row.height), s.row.centre[0]))
     return near[:3]
+
+
+def _closer(pixels: np.ndarray, figures: Sequence[Sighted]) -> Sequence[Sighted]:
+    """The figures looked at again at the size that their signs are known best at; as they were where nothing is seen so."""
+    if not figures:
+        return figures
+    main = max(figures, key=lambda f: f.probability * f.digits ** 0.5)
+    flat = lay_flat(pixels, main.row, main.lean, _CLOSER_ABOVE, _CLOSER_BESIDE, SIGN_DIGIT)
+    found = []
+    for sign in signs_in(flat.pixels, "digits"):
+        at, top = flat.to_photo(np.array([sign.at, np.add(sign.at, sign.up)])).astype(float)
+        found.append(replace(sign, at=tuple(at), up=tuple(top - at)))
+    closer = [f for f in figures_of(found) if f.digits]
+    return closer if max((f.digits for f in closer), default=0) >= main.digits else figures
 
 
 def _read_sighted(pixels: np.ndarray, figure: Sighted, others: Sequence[Sighted]) -> Shown | None:

@@ -12,6 +12,7 @@ from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_signs import Sign, signs_in
 
 _SIDES = ((320, 160), (640,), (1280,))  # px, longest side of the photo as it is looked at, one step after the other
+SIGN_DIGIT = 40                         # px, height of the digits in a picture of a display alone
 _LEAST = 22                             # px; digits lower than this are looked at in the next one as well
 _DIGIT_SURE, _MARK_SURE = 0.35, 0.5     # probability from which a sign counts
 _CLEAR = 0.5                            # of a figure that makes a larger picture needless
