@@ -26,7 +26,7 @@ from PIL import Image, ImageDraw
 from hoodnote.capture.vision.display_net import LETTER, SIGNS
 from hoodnote.capture.vision.display_signs import CLASSES, LEAST, MOST, WORD
 from hoodnote.capture.vision.display_words import HELD, is_held, side_of, unit_of
-from tests.bench.camera import SEVERITIES, _light, engine_bay
+from tests.bench.camera import SEVERITIES, engine_bay, light_over
 from tests.bench.display_render import PRINTED, Figure, Placed, Truth, draw, printed
 from tests.bench.display_strips import any_text, spoiled
 from tests.bench.display_varied import varied_layout, varied_look, varied_segments
@@ -149,7 +149,7 @@ def _taken(rng: random.Random, noise: np.random.Generator, face: np.ndarray, pla
         lens = matrix @ np.diag([w / small.shape[1], h / small.shape[0], 1.0])
         seen = cv2.warpPerspective(small, lens, (2 * WIDTH, 2 * HEIGHT), flags=cv2.INTER_LINEAR)
         view += (seen - view) * (cv2.warpPerspective(np.full(small.shape[:2], 255, np.uint8), lens, (2 * WIDTH, 2 * HEIGHT))[..., None] / np.float32(255))
-    view = view * _light(2 * WIDTH, 2 * HEIGHT, SEVERITIES["hard"], noise)
+    view = view * light_over(2 * WIDTH, 2 * HEIGHT, SEVERITIES["hard"], noise)
     hidden = np.zeros(view.shape[:2], np.float32)
     if rng.random() < 0.15:
         yy, xx = np.ogrid[:2 * HEIGHT, :2 * WIDTH]

@@ -10,7 +10,6 @@ each sign's middle (X. Zhou et al., "Objects as points", 2019); of the weights t
 from __future__ import annotations
 
 import argparse
-import hashlib
 import time
 from pathlib import Path
 
@@ -20,9 +19,8 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
-from hoodnote.capture.vision.display_signs import _AROUND, APART, CLASSES, STEP, UP
-from tests.bench.train_display import _folded
-from tests.bench.training import learn, rate_at
+from hoodnote.capture.vision.display_signs import APART, AROUND, CLASSES, STEP, UP
+from tests.bench.training import folded, in_16_bits, learn, rate_at, store
 
 RATE, BATCH, LEFT_OUT = 3e-3, 96, 800
 CHANNELS, KIND = 64, len(CLASSES)
@@ -49,8 +47,8 @@ class Network(nn.Module):
         return self.o(torch.relu(self.norms["h"](self.layers["h"](x))))
 
     def stored(self) -> dict[str, np.ndarray]:
-        parts = {name: _folded(self.layers[name], self.norms[name]) for name in self.layers} | {"o": {"weight": self.o.weight, "bias": self.o.bias}}
-        return {f"{part}.{name}": value.detach().cpu().numpy().astype(np.float16) for part, values in parts.items() for name, value in values.items()}
+        parts = {name: folded(self.layers[name], self.norms[name]) for name in self.layers} | {"o": {"weight": self.o.weight, "bias": self.o.bias}}
+        return in_16_bits(parts)
 
 
 class Scenes:
@@ -78,10 +76,10 @@ class Scenes:
             power = torch.exp(0.7 * (random(1, 1, 1) - 0.5))
             x = (x / 255) ** power * 255 * (0.3 + 0.8 * random(1, 1, 1)) * (0.75 + 0.25 * random(3, 1, 1))
             x = (x + 12 * random(1, 1, 1) ** 2 * torch.randn_like(x)).clamp(0, 255).round()
-        edge = _AROUND // 2
+        edge = AROUND // 2
         padded = functional.pad(x, (edge,) * 4, mode="reflect")
-        mean = functional.avg_pool2d(padded, _AROUND, 1)
-        spread = (functional.avg_pool2d(padded * padded, _AROUND, 1) - mean * mean).clamp(min=0).sqrt()
+        mean = functional.avg_pool2d(padded, AROUND, 1)
+        spread = (functional.avg_pool2d(padded * padded, AROUND, 1) - mean * mean).clamp(min=0).sqrt()
         return (x - mean) / (spread + 6)
 
     def targets(self, chosen: np.ndarray) -> tuple[torch.Tensor, ...]:
@@ -169,8 +167,7 @@ def main() -> None:
     options = arguments.parse_args()
     scenes = Scenes(options.shards, options.what, "cuda" if torch.cuda.is_available() else "cpu")
     network = train(scenes, APART[options.what], options.seconds)
-    np.savez(options.out, **network.stored())
-    print("digest", hashlib.sha256(options.out.read_bytes()).hexdigest())
+    store(options.out, network.stored())
     for least in (0.3, 0.5, 0.7):
         left_out(network, scenes, least)
 

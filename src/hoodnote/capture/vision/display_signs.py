@@ -23,7 +23,7 @@ STEP = 4                      # px of the picture for each place looked at
 LEAST, MOST = 17, 54          # px, height of the digits that are found
 WORD = (8, 36)                # and of letters
 UP = 16.0                     # px, unit of the vector to a sign's top
-_AROUND = 61                  # px, side of the square over which light and contrast are evened out
+AROUND = 61                  # px, side of the square over which light and contrast are evened out
 APART = {"digits": (1, 2, 4, 2), "words": (1, 2, 4, 8, 2)}      # how far apart the taps of the layers in the middle lie
 _FILES = {"digits": ("display_signs.npz", "01680743c57dd98cf7a37252c7c0b5c2689f9ce451984150d70dbbe7e4c53fca"), "words": ("display_words.npz", "6d1aaf380c726ea8b7dfab530c532021a56885be655dd1504a67f31450a5285f")}
 
@@ -49,8 +49,8 @@ def evened(picture: np.ndarray) -> np.ndarray:
     import cv2
 
     plain = picture.astype(np.float32)
-    mean = cv2.blur(plain, (_AROUND, _AROUND))
-    spread = np.sqrt(np.maximum(cv2.blur(plain * plain, (_AROUND, _AROUND)) - mean * mean, 0))
+    mean = cv2.blur(plain, (AROUND, AROUND))
+    spread = np.sqrt(np.maximum(cv2.blur(plain * plain, (AROUND, AROUND)) - mean * mean, 0))
     return (plain - mean) / (spread + 6)
 
 
