@@ -16,6 +16,7 @@ import random
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -59,6 +60,8 @@ def class_of(text: str) -> int | None:
 def _drawn(rng: random.Random, faces: Sequence[str]) -> tuple[np.ndarray, list[tuple[int | None, Placed]], bool]:
     """A display with more words on it, what stands where, and whether its digits are bright."""
     truth, look, face = _truth(rng), varied_look(rng), rng.choice(faces)
+    if rng.random() < 0.3:             # a display whose unlit segments show
+        look = replace(look, ghost=rng.uniform(0.1, 0.32))
     placed: list[Placed] = []
     image = draw(truth, varied_segments(rng), look, varied_layout(rng, len(truth.figures) == 2 and rng.random() < 0.35), face, rng, placed)
     digits = [p for p in placed if len(p[0]) == 1 and p[0] in "0123456789-.:LErHPoO" and (p[3], p[4]) != (0.0, 0.0) and p[3:] in _ups(placed)]

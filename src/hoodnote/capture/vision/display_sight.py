@@ -95,7 +95,7 @@ def scaled(sign: Sign, grown: float) -> Sign:
 
 def figures_of(signs: Sequence[Sign]) -> list[Sighted]:
     """Rows of the digits among signs, seen once or several times each."""
-    best = _once([s for s in signs if s.name in SIGNS])
+    best = once([s for s in signs if s.name in SIGNS])
     digits = [s for s in best if s.name not in _MARKS and s.probability >= _DIGIT_SURE]
     marks = [s for s in best if s.name in _MARKS and s.probability >= _MARK_SURE]
     rows = [f for row in _rows(digits) for f in _figures(row, marks)]
@@ -105,8 +105,8 @@ def figures_of(signs: Sequence[Sign]) -> list[Sighted]:
     return sorted(rows, key=lambda f: f.height * max(f.digits, 0.2) ** 0.5, reverse=True)
 
 
-def _once(signs: Sequence[Sign]) -> list[Sign]:
-    """What was seen at several sizes, once: as it was seen most surely. Points stand close to digits and are compared among themselves."""
+def once(signs: Sequence[Sign]) -> list[Sign]:
+    """What was seen at several sizes, once: as it was seen most surely, and those first. Points stand close to digits and are compared among themselves."""
     kept: list[Sign] = []
     for sign in sorted(signs, key=lambda s: -s.probability):
         if not any((k.name in _MARKS) == (sign.name in _MARKS) and np.hypot(k.at[0] - sign.at[0], k.at[1] - sign.at[1]) < 0.28 * max(k.height, sign.height)

@@ -25,7 +25,7 @@ WORD = (8, 36)                # and of letters
 UP = 16.0                     # px, unit of the vector to a sign's top
 AROUND = 61                  # px, side of the square over which light and contrast are evened out
 APART = {"digits": (1, 2, 4, 2), "words": (1, 2, 4, 8, 2)}      # how far apart the taps of the layers in the middle lie
-_FILES = {"digits": ("display_signs.npz", "01680743c57dd98cf7a37252c7c0b5c2689f9ce451984150d70dbbe7e4c53fca"), "words": ("display_words.npz", "6d1aaf380c726ea8b7dfab530c532021a56885be655dd1504a67f31450a5285f")}
+_FILES = {"digits": ("display_signs.npz", "665ca33ce0b78b99b838136b46c6f2a61c2e5ffbe19578bfcbb64f2a4b066805"), "words": ("display_words.npz", "6d1aaf380c726ea8b7dfab530c532021a56885be655dd1504a67f31450a5285f")}
 
 
 @dataclass(frozen=True)

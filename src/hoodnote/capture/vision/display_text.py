@@ -10,7 +10,7 @@ import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, stands_out
 from hoodnote.capture.vision.display_flat import DIGIT, Flat, lay_flat
-from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, scaled
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, once, scaled
 from hoodnote.capture.vision.display_signs import Sign, signs_in
 from hoodnote.capture.vision.display_words import HELD, WRITTEN, is_held, key_of, side_of, unit_of
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
@@ -21,8 +21,8 @@ _CLEAR = 0.93               # of a word's reading: nothing is read twice above i
 GHOST, LETTERED = 0.3, 0.45        # contrast of a word, as a share of the figures': below is an unlit one, between is in doubt
 _GUESSED = 0.35             # of a sign that the network for words sees
 _HEIGHT = 84                       # px, height of the figures in the view that words are looked for in
-_WORDS_ABOVE = 1.1                 # room around the figures, in digit heights
-_WORDS_BESIDE = {1: 3.6, 2: 7.0}   # by the number of figures: two have LOW and HIGH at their side
+_WORDS_ABOVE = 1.6                 # room around the figures, in digit heights
+_WORDS_BESIDE = {1: 3.6, 2: 9.0}   # by the number of figures: two have LOW and HIGH at their side
 
 # letters with the very shape of a segment digit
 _SHAPES = str.maketrans({"O": "0", "o": "0", "D": "0", "I": "1", "l": "1", "|": "1", "Z": "2", "z": "2", "S": "5", "s": "5", "b": "6", "B": "8", "q": "9",
@@ -98,9 +98,11 @@ def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: 
     for quad in reader.find_text(flat.pixels):
         if not _figure_itself(quad, boxes):
             words += _split(*_read_twice(flat.pixels, strong, _padded(quad), reader), quad, strong, level)
-    seen = [_as_word(sign, strong, level) for sign in signs_in(flat.pixels, "words", _GUESSED)]
     share = SIGN_DIGIT / _HEIGHT
     small = cv2.resize(flat.pixels, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    # letters as high as the figures are too large in the view itself
+    signs = signs_in(flat.pixels, "words", _GUESSED) + [scaled(s, 1 / share) for s in signs_in(small, "words", _GUESSED)]
+    seen = [_as_word(sign, strong, level) for sign in once(signs)]
     figures = figures_of([scaled(s, 1 / share) for s in signs_in(small, "digits")])
     return Surroundings(_agreed(_with_pounds(words), [w for w in seen if not _within(w, boxes)]), boxes, [_best_in(box, figures) for box in boxes])
 
