@@ -1,7 +1,7 @@
-"""Trains a network that finds signs of displays on shards of `display_scenes` and writes `capture/vision/display_signs.npz` (far scenes) or
-`display_words.npz` (near ones).
+"""Trains a network that finds signs of displays on shards of `display_scenes` and writes `capture/vision/display_signs.onnx` (far scenes) or
+`display_words.onnx` (near ones).
 
-    python -m tests.bench.train_signs words --shards FOLDER --seconds 280 --out display_words.npz
+    python -m tests.bench.train_signs words --shards FOLDER --seconds 280 --out display_words.onnx
 
 Prints the digest that belongs into `display_signs.py` and how it did on scenes left out of the training. Places are learnt as heat about
 each sign's middle (X. Zhou et al., "Objects as points", 2019); of the weights their running mean is kept, batch normalization folded in.
@@ -11,16 +11,18 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import torch
+from onnx import TensorProto, helper, numpy_helper
 from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_signs import APART, AROUND, CLASSES, STEP, UP
-from tests.bench.training import folded, in_16_bits, learn, rate_at, store
+from tests.bench.training import folded, in_16_bits, learn, rate_at, write
 
 RATE, BATCH, LEFT_OUT = 3e-3, 96, 800
 CHANNELS, KIND = 64, len(CLASSES)
@@ -46,9 +48,33 @@ class Network(nn.Module):
             x = torch.relu(x + self.norms[name](self.layers[name](x)))
         return self.o(torch.relu(self.norms["h"](self.layers["h"](x))))
 
-    def stored(self) -> dict[str, np.ndarray]:
+    def stored(self) -> bytes:
         parts = {name: folded(self.layers[name], self.norms[name]) for name in self.layers} | {"o": {"weight": self.o.weight, "bias": self.o.bias}}
-        return in_16_bits(parts)
+        return in_onnx(in_16_bits(parts), [layer.dilation[0] for name, layer in self.layers.items() if name in self.blocks])
+
+
+def in_onnx(weights: dict[str, np.ndarray], apart: Sequence[int]) -> bytes:
+    """The network as the program runs it: "picture" (1, height, width, 3), evened, to "maps" (1, height / STEP, width / STEP, classes + 3)."""
+    nodes, kept = [], [numpy_helper.from_array(value, name) for name, value in weights.items()]
+
+    def node(kind: str, given: list[str], out: str, **how: object) -> str:
+        nodes.append(helper.make_node(kind, given, [out], **how))
+        return out
+
+    def convolved(name: str, x: str, step: int = 1, far: int = 1) -> str:
+        whole = [node("Cast", [f"{name}.{part}"], f"{name}.{part}.32", to=TensorProto.FLOAT) for part in ("weight", "bias")]
+        edge = weights[f"{name}.weight"].shape[2] // 2 * far
+        return node("Conv", [x, *whole], name, strides=[step] * 2, dilations=[far] * 2, pads=[edge] * 4)
+
+    x = node("Transpose", ["picture"], "first", perm=[0, 3, 1, 2])
+    for name, step in (("c1", 2), ("c2", 2), ("c3", 1)):
+        x = node("Relu", [convolved(name, x, step)], f"{name}.lit")
+    for i, far in enumerate(apart):
+        x = node("Relu", [node("Add", [x, convolved(f"r{i}", x, far=far)], f"r{i}.sum")], f"r{i}.lit")
+    node("Transpose", [convolved("o", node("Relu", [convolved("h", x)], "h.lit"))], "maps", perm=[0, 2, 3, 1])
+    graph = helper.make_graph(nodes, "signs", [helper.make_tensor_value_info("picture", TensorProto.FLOAT, [1, "height", "width", 3])],
+                              [helper.make_tensor_value_info("maps", TensorProto.FLOAT, None)], kept)
+    return helper.make_model(graph, opset_imports=[helper.make_opsetid("", 17)], ir_version=8).SerializeToString()
 
 
 class Scenes:
@@ -167,7 +193,7 @@ def main() -> None:
     options = arguments.parse_args()
     scenes = Scenes(options.shards, options.what, "cuda" if torch.cuda.is_available() else "cpu")
     network = train(scenes, APART[options.what], options.seconds)
-    store(options.out, network.stored())
+    write(options.out, network.stored())
     for least in (0.3, 0.5, 0.7):
         left_out(network, scenes, least)
 

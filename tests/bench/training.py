@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import math
 from pathlib import Path
 
@@ -41,6 +42,13 @@ def in_16_bits(parts: dict[str, dict[str, torch.Tensor]]) -> dict[str, np.ndarra
 
 
 def store(path: Path, arrays: dict[str, np.ndarray]) -> None:
-    """Writes the weights and prints the digest that the program asks for."""
-    np.savez(path, **arrays)
-    print("digest", hashlib.sha256(path.read_bytes()).hexdigest())
+    """Writes the weights as `numpy.savez` does."""
+    out = io.BytesIO()
+    np.savez(out, **arrays)
+    write(path, out.getvalue())
+
+
+def write(path: Path, data: bytes) -> None:
+    """And prints the digest that the program asks for."""
+    path.write_bytes(data)
+    print("digest", hashlib.sha256(data).hexdigest())

@@ -1,8 +1,7 @@
 """Two networks that find, anywhere in a picture, the signs that displays are made of: one segment digits and points, the other lettered
 units and words.
 
-Each knows its signs in one range of heights (LEAST to MOST, WORD px), so a photo is shown to them at several sizes. Run by numpy alone,
-weights kept in 16 bits. Trained by `tests/bench/train_signs.py` on scenes of `display_scenes`, drawn in variations of the development
+Each knows its signs in one range of heights (LEAST to MOST, WORD px), so a photo is shown to them at several sizes. Trained by `tests/bench/train_signs.py` on scenes of `display_scenes`, drawn in variations of the development
 styles only; among them are scenes without a display and words that mean nothing here, in which they must find nothing.
 """
 
@@ -11,12 +10,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_words import HELD, HIGH, LOW, UNITS_SHOWN
-from hoodnote.capture.weights import stored_weights
+from hoodnote.capture.vision.readers import threads
+from hoodnote.capture.weights import stored_network
+
+if TYPE_CHECKING:
+    import onnxruntime
 
 CLASSES: tuple[str, ...] = (*SIGNS, *UNITS_SHOWN, LOW, HIGH, HELD)
 STEP = 4                      # px of the picture for each place looked at
@@ -25,7 +29,7 @@ WORD = (8, 36)                # and of letters
 UP = 16.0                     # px, unit of the vector to a sign's top
 AROUND = 61                  # px, side of the square over which light and contrast are evened out
 APART = {"digits": (1, 2, 4, 2), "words": (1, 2, 4, 8, 2)}      # how far apart the taps of the layers in the middle lie
-_FILES = {"digits": ("display_signs.npz", "665ca33ce0b78b99b838136b46c6f2a61c2e5ffbe19578bfcbb64f2a4b066805"), "words": ("display_words.npz", "6d1aaf380c726ea8b7dfab530c532021a56885be655dd1504a67f31450a5285f")}
+_FILES = {"digits": ("display_signs.onnx", "a9ff9eed69d43d0d2dd187efefc8ac12ae0cc767b7f0e047fa080a6ef1212db2"), "words": ("display_words.onnx", "a42269cb263497a0e0e0e49d981b78601ed5d24a5e1b4d26a9b9e89ac3f92001")}
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ def signs_in(picture: np.ndarray, what: str, least: float = 0.3) -> list[Sign]:
     """The signs of an RGB picture, "digits" or "words", each at least so probable, the most probable first."""
     import cv2
 
-    out = _network(what).maps(evened(picture))
+    out = _network(what).run(None, {"picture": evened(picture)[None]})[0][0]
     heat = 1 / (1 + np.exp(-out[..., :len(CLASSES)]))
     best = np.ascontiguousarray(heat.max(axis=2))
     peaks = (best >= least) & (best >= cv2.dilate(best, np.ones((3, 3), np.uint8)) - 1e-7)
@@ -80,33 +84,7 @@ def _summit(values: Sequence[float]) -> float:
     return float(np.clip((a - c) / (2 * bend), -0.5, 0.5)) if bend < 0 else 0.0
 
 
-class _Network:
-    def __init__(self, what: str) -> None:
-        self._weights, self._apart = stored_weights("hoodnote.capture.vision", *_FILES[what]), APART[what]
-
-    def maps(self, x: np.ndarray) -> np.ndarray:
-        """(height, width, 3) -> (height / STEP, width / STEP, classes + 3): logits, vector to the top, and whether it is bright."""
-        x = np.maximum(self._convolved("c1", x, step=2), 0)
-        x = np.maximum(self._convolved("c2", x, step=2), 0)
-        x = np.maximum(self._convolved("c3", x), 0)
-        for i, apart in enumerate(self._apart):
-            x = np.maximum(x + self._convolved(f"r{i}", x, apart=apart), 0)
-        x = np.maximum(self._convolved("h", x), 0)
-        return self._convolved("o", x)
-
-    def _convolved(self, name: str, x: np.ndarray, step: int = 1, apart: int = 1) -> np.ndarray:
-        """x is height x width x channels, zero beyond its borders; `step` over the picture, `apart` the kernel's taps."""
-        kernel = self._weights[name + ".weight"]                       # out, in, rows, columns
-        taps = kernel.shape[2]
-        edge = taps // 2 * apart
-        padded = np.pad(x, ((edge, edge), (edge, edge), (0, 0))) if edge else x
-        h, w = -(-x.shape[0] // step), -(-x.shape[1] // step)
-        patches = np.concatenate([padded[i * apart:i * apart + (h - 1) * step + 1:step, j * apart:j * apart + (w - 1) * step + 1:step]
-                                  for i in range(taps) for j in range(taps)], axis=2)
-        flat = kernel.transpose(2, 3, 1, 0).reshape(-1, kernel.shape[0])
-        return (patches.reshape(-1, patches.shape[2]) @ flat).reshape(h, w, -1) + self._weights[name + ".bias"]
-
-
 @cache
-def _network(what: str) -> _Network:
-    return _Network(what)
+def _network(what: str) -> onnxruntime.InferenceSession:
+    """(1, height, width, 3) -> (1, height / STEP, width / STEP, classes + 3): logits, vector to the top, and whether it is bright."""
+    return stored_network("hoodnote.capture.vision", *_FILES[what], threads())

@@ -78,6 +78,11 @@ class NeuralReader:
         return self.read_strips([strip])[0]
 
 
+def threads() -> int:
+    """How many threads one photo may use."""
+    return _threads
+
+
 def one_thread() -> None:
     """For a process that reads beside others of its kind, before its first photo."""
     global _threads
