@@ -3,7 +3,8 @@
     python -m tests.bench.bench_display --split heldout --count 300 --severity moderate --jobs 2
 
 `exact`: the figure's best single reading is what the display shows, in its unit. `taken`: it stands without a question, its place
-being given. `silently wrong`: taken, and another figure, unit or place than shown; the count that must be nil.
+being given. `silently wrong`: taken, and another figure, unit or place than shown; the count that must be nil. `wiped out`: not read
+exactly, and by glare or dirt about a segment of its digits, or a third of a unit, is gone from the photo.
 """
 
 from __future__ import annotations
@@ -11,10 +12,12 @@ from __future__ import annotations
 import argparse
 import resource
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
+import cv2
 import numpy as np
 
 from hoodnote.capture.vision.display import read_display
@@ -22,10 +25,11 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import PhotoReading
 from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Measured
-from tests.bench.camera import SEVERITIES, photograph
-from tests.bench.display_render import GIVEN, SPLITS, Figure, Truth, random_display
+from tests.bench.camera import SEVERITIES, Severity, photograph
+from tests.bench.display_render import GIVEN, SPLITS, Figure, Truth, blanked, random_display
 from tests.bench.display_varied import FIRST_SEED, varied_display
 
+_INK = 12                    # grey levels between a stroke and its ground from which it counts
 VARIED = "varied"            # styles drawn anew for each photo, to tune on
 
 
@@ -40,6 +44,7 @@ class Score:
     problem: str | None
     seconds: float
     told: str
+    wiped: bool = False
 
 
 def place_of(truth: Truth) -> str | None:
@@ -52,20 +57,38 @@ def right(figure: Figure, statement: Measured, place: str | None) -> bool:
     return statement.value == figure.value and statement.unit == figure.unit and statement.place == (figure.place or place)
 
 
-def photo_of(split: str, severity: str, seed: int, size: tuple[int, int]) -> tuple[Photo, Truth]:
+def photo_of(split: str, severity: Severity, seed: int, size: tuple[int, int], shown: Callable[[Truth], Truth] = lambda truth: truth) -> tuple[Photo, Truth]:
     first = FIRST_SEED if split == VARIED else SPLITS[split].first_seed
-    face, truth = varied_display(seed) if split == VARIED else random_display(SPLITS[split], seed)
-    pixels = np.asarray(photograph(face, SEVERITIES[severity], first + seed, size))
+    face, truth = varied_display(seed, shown) if split == VARIED else random_display(SPLITS[split], seed, shown)
+    pixels = np.asarray(photograph(face, severity, first + seed, size))
     return Photo(pixels, pixels.shape[1], pixels.shape[0]), truth
 
 
+def wiped_out(split: str, severity: Severity, seed: int, size: tuple[int, int]) -> bool:
+    """By what is drawn, not by what any reader made of it."""
+    plain = replace(severity, glare=0.0, smudges=0)
+    whole = [photo_of(split, how, seed, size) for how in (severity, plain)]
+    signs = sum(c.isdigit() or c == "-" for f in whole[0][1].figures for c in f.text)
+    for what, most in (({"units": False}, 1 / (5 * signs)), ({"digits": False}, 1 / 3)):
+        ink = [_ink(photo, photo_of(split, how, seed, size, partial(blanked, **what))[0]) for (photo, _), how in zip(whole, (severity, plain), strict=True)]
+        printed = ink[1] > _INK
+        if (printed & (ink[0] < ink[1] / 5)).sum() > most * printed.sum():
+            return True
+    return False
+
+
+def _ink(photo: Photo, blank: Photo) -> np.ndarray:
+    return cv2.blur(np.abs(photo.pixels.astype(np.float32) - blank.pixels).mean(axis=2), (5, 5))
+
+
 def score(split: str, severity: str, size: tuple[int, int], seed: int) -> Score:
-    photo, truth = photo_of(split, severity, seed, size)
+    photo, truth = photo_of(split, SEVERITIES[severity], seed, size)
     place = place_of(truth)
     began = time.perf_counter()
     reading = read_display(photo, place)
     seconds = time.perf_counter() - began
-    return judged(seed, truth, place, reading, seconds)
+    judgement = judged(seed, truth, place, reading, seconds)
+    return replace(judgement, wiped=judgement.exact < judgement.figures and wiped_out(split, SEVERITIES[severity], seed, size))
 
 
 def judged(seed: int, truth: Truth, place: str | None, reading: PhotoReading, seconds: float) -> Score:
@@ -101,12 +124,16 @@ def main() -> None:
         scores = [one(seed) for seed in seeds]
     for s in scores if args.verbose else ():
         if s.exact < s.figures or s.asked or s.silent:
-            print(f"{s.seed} {'WRONG ' if s.silent else ''}{s.told}  {s.problem or ''}")
+            print(f"{s.seed} {'WRONG ' if s.silent else ''}{s.told}  {s.problem or ''}{' (wiped out)' if s.wiped else ''}")
     total, taken = sum(s.figures for s in scores), sum(s.taken for s in scores)
     exact, asked, silent = (sum(getattr(s, k) for s in scores) for k in ("exact", "asked", "silent"))
     print(f"{args.split}, {args.severity}, {args.count} photos of {args.width} px, {total} figures: exact {100 * exact / total:.1f} %, "
           f"taken {100 * taken / total:.1f} %, asked {100 * asked / total:.1f} %, photos refused {sum(s.problem is not None for s in scores)}, "
           f"silently wrong {silent} of {taken}")
+    legible = [s for s in scores if not s.wiped]
+    figures = max(1, sum(s.figures for s in legible))
+    print(f"{len(scores) - len(legible)} photos wiped out; of the others' {figures} figures {100 * sum(s.exact for s in legible) / figures:.1f} % exact, "
+          f"{100 * sum(s.taken for s in legible) / figures:.1f} % taken")
     times = sorted(s.seconds for s in scores)
     memory = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)) / 1024
     print(f"seconds a photo: median {times[len(times) // 2]:.2f}, longest {times[-1]:.2f}; memory at most {memory:.0f} MB")

@@ -115,6 +115,12 @@ def invent(rng: random.Random) -> Truth:
     return Truth(instrument, (Figure(text, Decimal(text), unit, printed, place),))
 
 
+def blanked(truth: Truth, digits: bool = True, units: bool = True) -> Truth:
+    """The same display with no digit lit, or no unit."""
+    return replace(truth, figures=tuple(replace(f, text="".join(" " for c in f.text if c not in ".:") if digits else f.text,
+                                                printed_unit=" " if units else f.printed_unit) for f in truth.figures))
+
+
 def _strokes(s: Segments) -> dict[str, list[tuple[float, float]]]:
     """Outline of each segment in a cell `width` wide and 1 high."""
     w, t, g = s.width, s.thick, s.gap
@@ -397,10 +403,11 @@ HELD_OUT = Split(
 SPLITS = {"development": DEVELOPMENT, "heldout": HELD_OUT}
 
 
-def random_display(split: Split, seed: int) -> tuple[Image.Image, Truth]:
+def random_display(split: Split, seed: int, shown: Callable[[Truth], Truth] = lambda truth: truth) -> tuple[Image.Image, Truth]:
+    """`shown`: what is drawn of it."""
     rng = random.Random(split.first_seed + seed)
     truth = invent(rng)
     layouts = [x for x in split.layouts if len(truth.figures) == 2 or x.rows == "stacked"]
     segments = rng.choice(split.segments)
     segments = replace(segments, slant=max(0.0, segments.slant + rng.uniform(-2, 2)) if segments.slant else 0.0)
-    return draw(truth, segments, rng.choice(split.looks), rng.choice(layouts), rng.choice(split.faces), rng), truth
+    return draw(shown(truth), segments, rng.choice(split.looks), rng.choice(layouts), rng.choice(split.faces), rng), truth

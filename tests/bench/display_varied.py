@@ -5,6 +5,7 @@ are. No held-out segment shape, look, layout or face is used.
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 
 from PIL import Image
@@ -43,8 +44,9 @@ def varied_layout(rng: random.Random, beside: bool) -> Layout:
                   rng.random() < 0.5, "below")
 
 
-def varied_display(seed: int) -> tuple[Image.Image, Truth]:
+def varied_display(seed: int, shown: Callable[[Truth], Truth] = lambda truth: truth) -> tuple[Image.Image, Truth]:
+    """`shown`: what is drawn of it."""
     rng = random.Random(FIRST_SEED + seed)
     truth = invent(rng)
     layout = varied_layout(rng, len(truth.figures) == 2 and rng.random() < 0.35)
-    return draw(truth, varied_segments(rng), varied_look(rng), layout, rng.choice(DEVELOPMENT.faces), rng), truth
+    return draw(shown(truth), varied_segments(rng), varied_look(rng), layout, rng.choice(DEVELOPMENT.faces), rng), truth

@@ -189,7 +189,7 @@ def _field(photo: Photo, read: Accounts, letters: tuple[str | None, str | None, 
     value = _value(text, unit)
     if value is None:
         return None
-    question = _question(read, unit, doubt, place_doubt, where)
+    question = _question(read, unit or unit_id, doubt, place_doubt, where)
 
     def version(name: str, said: str, confidence: float) -> Version:
         number = _value(said, unit)
@@ -231,9 +231,23 @@ def _value(text: str, unit: str | None) -> Decimal | None:
         return None
 
 
-def _question(read: Accounts, unit: str | None, doubt: str | None, place_doubt: str | None, where: str) -> str | None:
+def _question(read: Accounts, unit: str, doubt: str | None, place_doubt: str | None, where: str) -> str | None:
+    """`unit`: in which it is kept, `doubt`: about that; whoever answers is told both."""
+    value = f"{read.text} {unit}"
+    question = _figure_question(read, unit)
+    if question:
+        return f"{doubt[0].upper()}{doubt[1:]}: taken as {unit}. {question}" if doubt else question
+    if doubt:
+        return f"The display reads {read.text}, but {doubt}: is it {value}?"
+    if place_doubt:
+        return f"The display reads {value}; {place_doubt}: is it the {PLACES[where].name}?"
+    return None
+
+
+def _figure_question(read: Accounts, unit: str) -> str | None:
+    """What is to be asked about the figure itself."""
     shown, text = read.shown, read.text
-    name, last = PLACES[where].name, f" {unit}" if unit else ""
+    last = f" {unit}"
     value = text + last
     figures = shown.figures
     if figures is None:
@@ -263,10 +277,6 @@ def _question(read: Accounts, unit: str | None, doubt: str | None, place_doubt: 
         return f"The display reads {value} or {said}{last}: which is it?"
     if figures.beside:
         return f"The display reads {value}, but {figures.beside}: is that all of it?"
-    if doubt:
-        return f"The display reads {text}, but {doubt}: is it {value}?"
-    if place_doubt:
-        return f"The display reads {value}; {place_doubt}: is it the {name}?"
     return None
 
 

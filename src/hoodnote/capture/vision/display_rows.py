@@ -190,6 +190,8 @@ def _look(flat: Flat, left: float | None = None, right: float | None = None) -> 
     b = min(width, round(width - (BESIDE - _MARGIN) * DIGIT if right is None else right))
     margin = round((HEIGHT / NET_DIGIT - 1) / 2 * DIGIT)
     cut = flat.pixels[round(flat.top) - margin:round(flat.top + DIGIT) + margin, a:b]
+    if not cut.size:            # the figure's neighbours leave nothing between them
+        return Strip("", 0.0, ())
     strip = cv2.resize(cut, (max(8, round((b - a) * share)), HEIGHT), interpolation=cv2.INTER_AREA)
     read = read_strip(as_grey(strip, flat.bright))
     return Strip(read.text, read.probability, tuple(a + x / share for x in read.spots))
