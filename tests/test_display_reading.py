@@ -6,6 +6,7 @@ import random
 from dataclasses import replace
 from decimal import Decimal
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -167,3 +168,10 @@ def test_damaged_weights_of_the_network_say_what_to_do(monkeypatch):
     with pytest.raises(HoodnoteError, match="damaged.*install hoodnote again") as told:
         display_net._Network()
     assert "\n" not in str(told.value)
+
+
+def test_a_question_about_digits_also_tells_that_the_unit_was_not_read():
+    read = SimpleNamespace(text="2.83", shown=SimpleNamespace(figures=None))
+    asked = display._question(read, "A", "its unit was not read", None, "clutch_coil")
+    assert asked == "Its unit was not read: taken as A. The display reads 2.83 A, but only as a whole: is it right?"
+    assert "unit" not in display._question(read, "A", None, None, "clutch_coil")

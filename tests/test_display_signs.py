@@ -7,16 +7,30 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
+from PIL import Image, ImageDraw
 
+from hoodnote.capture.vision.display_find import Row
+from hoodnote.capture.vision.display_flat import lay_flat
 from hoodnote.capture.vision.display_net import SIGNS
-from hoodnote.capture.vision.display_sight import figures_of, sighted
+from hoodnote.capture.vision.display_rows import _look, figures_in
+from hoodnote.capture.vision.display_sight import figures_of, once, sighted
 from hoodnote.capture.vision.display_signs import Sign, signs_in
+from hoodnote.capture.vision.display_text import words_around
+from hoodnote.capture.vision.photo import Photo
 from tests.bench.camera import engine_bay
 from tests.bench.display_render import DEVELOPMENT, Figure, Truth, draw
+from tests.bench.label_render import font
 
 
 def sign(name, x, y=100.0, height=40.0, probability=0.9, lean=0.0):
     return Sign(name, probability, (x, y), (lean * height / 2, -height / 2), False)
+
+
+class Silent:
+    """A text reader that finds none."""
+
+    def find_text(self, pixels):
+        return []
 
 
 def drawn(text, unit, look=0):
@@ -93,3 +107,28 @@ def test_the_row_lies_tight_on_digits_of_a_turned_and_slanted_figure():
     across = row.quad[1] - row.quad[0]
     assert np.arctan2(across[1], across[0]) == pytest.approx(turn, abs=0.01)
     assert row.centre == pytest.approx(np.array([300.0, 200.0]) + along * 42, abs=1)
+
+
+def test_what_was_seen_at_two_sizes_counts_once_as_it_was_seen_most_surely():
+    kept = once([sign("psi", 100, probability=0.6), sign("bar", 104, probability=0.8), sign("psi", 160), sign(".", 104, probability=0.7)])
+    assert [(s.name, s.at[0]) for s in kept] == [("psi", 160), ("bar", 104), (".", 104)]
+
+
+def test_letters_as_high_as_the_figures_are_a_unit_too():
+    """Drawn at the figures' own height, beyond what the network for words knows in the view that the figures are looked at in."""
+    import cv2
+
+    face, _, placed = drawn("205", "kPa")
+    photo = cv2.copyMakeBorder(cv2.resize(face, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_AREA), 60, 60, 60, 420, cv2.BORDER_CONSTANT, value=(60, 60, 60))
+    [shown] = figures_in(Photo(photo, photo.shape[1], photo.shape[0]))
+    size = round(shown.row.height * 1.1)
+    image = Image.fromarray(photo)
+    ImageDraw.Draw(image).text((photo.shape[1] - 400, 60 + 0.6 * placed[0][2]), "bar", font=font(DEVELOPMENT.faces[0], size), fill=(230, 230, 230), anchor="lm")
+    around = words_around(np.asarray(image), [shown.row], shown.level, Silent())
+    assert "bar" in {w.unit for w in around.words}
+
+
+def test_a_figure_whose_neighbours_leave_no_room_is_left_out():
+    pixels = np.full((200, 400, 3), 90, np.uint8)
+    flat = lay_flat(pixels, Row(np.array([(100.0, 60.0), (300.0, 60.0), (300.0, 120.0), (100.0, 120.0)]), False, 3))
+    assert not _look(flat, 250.0, 250.0).text
