@@ -10,7 +10,6 @@ of the weights their running mean is kept.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +20,7 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.speech.phone_model import PHONES
-from tests.bench.training import learn, rate_at
+from tests.bench.training import learn, rate_at, store
 
 WIDTH, CHANNELS, INNER, BLOCKS, TAPS = 288, 256, 640, 6, 9
 RATE, DROPOUT, FRAMES_A_STEP = 2e-3, 0.1, 24_000
@@ -123,8 +122,7 @@ def main() -> None:
     arguments.add_argument("--out", type=Path, required=True)
     options = arguments.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    np.savez(options.out, **train(Shards(options.shards, device), options.seconds, device))
-    print("digest", hashlib.sha256(options.out.read_bytes()).hexdigest())
+    store(options.out, train(Shards(options.shards, device), options.seconds, device))
 
 
 if __name__ == "__main__":

@@ -10,7 +10,6 @@ out. It prints the digest that belongs into `vin_plates.py`. Connectionist tempo
 from __future__ import annotations
 
 import argparse
-import hashlib
 import time
 from pathlib import Path
 
@@ -59,7 +58,7 @@ def train(glyphs: Path, seconds: float, out: Path, batch: int) -> None:
     from torch import nn
     from torch.nn import functional as F
 
-    from tests.bench.training import learn, rate_at
+    from tests.bench.training import learn, rate_at, store
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
     stored = np.load(glyphs)
@@ -229,13 +228,13 @@ def train(glyphs: Path, seconds: float, out: Path, batch: int) -> None:
             print(f"{time.time() - begun:.0f} s, {step} steps, loss a sign {loss.item():.4f}", flush=True)
         if time.time() - begun - saved > 25:
             saved = time.time() - begun
-            _save(mean, out)
-    _save(mean, out)
-    print("steps", step, "digest", hashlib.sha256(out.read_bytes()).hexdigest())
+            store(out, _stored(mean))
+    print(step, "steps")
+    store(out, _stored(mean))
 
 
-def _save(network, out: Path) -> None:
-    np.savez(out, **{name: value.cpu().numpy().astype(np.float16) for name, value in network.state_dict().items()})
+def _stored(network) -> dict[str, np.ndarray]:
+    return {name: value.cpu().numpy().astype(np.float16) for name, value in network.state_dict().items()}
 
 
 def _network(nn):

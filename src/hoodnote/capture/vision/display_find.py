@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.neighbours import grouped
+
 LEVELS = (1000, 560, 310)     # px, longest side; figures are looked for between LEAST and MOST high at each
 LEAST, MOST = 26, 84
 _STROKE = 19                  # px; wider than a digit's stroke, so that the paper shows on either side of it
@@ -118,21 +120,7 @@ def _beside(one: _Blob, other: _Blob) -> bool:
 
 
 def _rows(blobs: Sequence[_Blob], bright: bool) -> list[Row]:
-    group = list(range(len(blobs)))
-
-    def root(i: int) -> int:
-        while group[i] != i:
-            i = group[i]
-        return i
-
-    for i, one in enumerate(blobs):
-        for j in range(i):
-            if _beside(one, blobs[j]):
-                group[root(i)] = root(j)
-    members: dict[int, list[_Blob]] = {}
-    for i, blob in enumerate(blobs):
-        members.setdefault(root(i), []).append(blob)
-    return [row for row in (_row(sorted(m, key=lambda b: b.x), bright) for m in members.values() if len(m) <= 14) if row is not None]
+    return [row for row in (_row(sorted(m, key=lambda b: b.x), bright) for m in grouped(blobs, _beside) if len(m) <= 14) if row is not None]
 
 
 def _row(blobs: Sequence[_Blob], bright: bool) -> Row | None:

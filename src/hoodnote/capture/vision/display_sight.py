@@ -10,6 +10,7 @@ import numpy as np
 from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_signs import Sign, signs_in
+from hoodnote.capture.vision.neighbours import grouped
 
 _SIDES = ((320, 160), (640,), (1280,))  # px, longest side of the photo as it is looked at, one step after the other
 SIGN_DIGIT = 40                         # px, height of the digits in a picture of a display alone
@@ -98,7 +99,7 @@ def figures_of(signs: Sequence[Sign]) -> list[Sighted]:
     best = once([s for s in signs if s.name in SIGNS])
     digits = [s for s in best if s.name not in _MARKS and s.probability >= _DIGIT_SURE]
     marks = [s for s in best if s.name in _MARKS and s.probability >= _MARK_SURE]
-    rows = [f for row in _rows(digits) for f in _figures(row, marks)]
+    rows = [f for row in grouped(digits, _beside) for f in _figures(row, marks)]
     surest = max((f.probability for f in rows if f.digits > 1), default=0.0)
     # a lone stroke somewhere may look like a 1
     rows = [f for f in rows if len(f.signs) > 1 or f.probability > _STRAY * surest]
@@ -113,24 +114,6 @@ def once(signs: Sequence[Sign]) -> list[Sign]:
                    for k in kept):
             kept.append(sign)
     return kept
-
-
-def _rows(digits: Sequence[Sign]) -> list[list[Sign]]:
-    group = list(range(len(digits)))
-
-    def root(i: int) -> int:
-        while group[i] != i:
-            i = group[i]
-        return i
-
-    for i, one in enumerate(digits):
-        for j in range(i):
-            if _beside(one, digits[j]):
-                group[root(i)] = root(j)
-    members: dict[int, list[Sign]] = {}
-    for i, digit in enumerate(digits):
-        members.setdefault(root(i), []).append(digit)
-    return list(members.values())
 
 
 def _beside(one: Sign, other: Sign) -> bool:

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from hoodnote.capture.vision.neighbours import grouped
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, TextLine, cut_out
 
@@ -213,23 +214,13 @@ def main_cluster(quads: Sequence[np.ndarray]) -> list[np.ndarray]:
     heights = [_sides(q)[1] for q in quads]
     centres = np.array([q.mean(axis=0) for q in quads])
     halves = [np.ptp(q, axis=0) / 2 for q in quads]
-    group = list(range(len(quads)))
 
-    def root(i: int) -> int:
-        while group[i] != i:
-            i = group[i]
-        return i
+    def near(i: int, j: int) -> bool:
+        gap = np.maximum(np.abs(centres[i] - centres[j]) - halves[i] - halves[j], 0)
+        return bool(np.hypot(*gap) < 4 * max(heights[i], heights[j]))
 
-    for i in range(len(quads)):
-        for j in range(i):
-            gap = np.maximum(np.abs(centres[i] - centres[j]) - halves[i] - halves[j], 0)
-            if np.hypot(*gap) < 4 * max(heights[i], heights[j]):
-                group[root(i)] = root(j)
-    area: dict[int, float] = {}
-    for i, q in enumerate(quads):
-        area[root(i)] = area.get(root(i), 0) + _sides(q)[0] * heights[i]
-    best = max(area, key=area.__getitem__)
-    return [q for i, q in enumerate(quads) if root(i) == best]
+    best = max(grouped(range(len(quads)), near), key=lambda group: sum(_sides(quads[i])[0] * heights[i] for i in group))
+    return [quads[i] for i in best]
 
 
 def _sides(quad: np.ndarray) -> tuple[float, float]:
