@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import struct
 import threading
 import time
@@ -156,6 +157,21 @@ def test_a_photo_that_a_crash_left_unread_is_read_after_the_next_start_for_what_
             assert store.outcome(left) == ("done", "")
     ((_, kind, place, _),) = reading.asked
     assert (kind, place) == ("dial", "vent")
+
+
+def test_the_next_start_clears_away_what_a_crash_left_half_arrived_and_nothing_else(tmp_path, reading):
+    with phone_of(tmp_path) as phone, phone.shop.store() as store:
+        store.keep_bytes(picture(1), ".jpg")
+        arriving = store.arriving()
+        old = arriving.__enter__()
+        (old / "half.jpg").write_bytes(picture(2)[:400])
+    young = old.parent / "incoming-young"
+    young.mkdir()
+    for path in (old / "half.jpg", old):
+        os.utime(path, (0, 0))
+    with phone_of(tmp_path):
+        left = {p.name for p in old.parent.rglob("*") if p.is_file() or p.name.startswith("incoming")}
+    assert old.name not in left and young.name in left and len(left) == 2
 
 
 # refused with what to do ---------------------------------------------------------------------------------
