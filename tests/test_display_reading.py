@@ -175,3 +175,12 @@ def test_a_question_about_digits_also_tells_that_the_unit_was_not_read():
     asked = display._question(read, "A", "its unit was not read", None, "clutch_coil")
     assert asked == "Its unit was not read: taken as A. The display reads 2.83 A, but only as a whole: is it right?"
     assert "unit" not in display._question(read, "A", None, None, "clutch_coil")
+
+
+@pytest.mark.parametrize("sure", [True, False])
+def test_a_lone_digit_that_is_not_clear_is_no_figure(monkeypatch, sure):
+    """Key caps and price tags look like that."""
+    monkeypatch.setattr(display_accounts.Accounts, "sure", sure)
+    reading = read_display(photo(face(figure("5", "g"))), "charged")
+    assert [f.statement.value for f in reading.fields] == ([Decimal(5)] if sure else [])
+    assert sure or "lone digit" in reading.problem

@@ -14,9 +14,9 @@ from decimal import Decimal, InvalidOperation
 
 import numpy as np
 
-from hoodnote.capture.vision.display_accounts import NETWORK, SEEN_SURE, SEGMENTS_READER, SIGNS_READER, Accounts, accounts_of
+from hoodnote.capture.vision.display_accounts import NETWORK, SEGMENTS_READER, SIGNS_READER, Accounts, accounts_of
 from hoodnote.capture.vision.display_flat import DIGIT
-from hoodnote.capture.vision.display_rows import SURE, Shown, figures_in
+from hoodnote.capture.vision.display_rows import Shown, figures_in
 from hoodnote.capture.vision.display_text import GHOST, LETTERED, WORD_SURE, Word, words_around
 from hoodnote.capture.vision.display_words import FOREIGN, POUNDS_OUNCES
 from hoodnote.capture.vision.photo import Photo
@@ -85,9 +85,12 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     if len(shown) == 2:
         lettering = _shared(lettering)
     one_of_two = len(shown) == 1 and any(w.side and w.confidence >= (0.6 if len(w.key) > 1 else 0.95) and not w.unit and w.strength > GHOST for w in words)
+    seen = " and ".join(a.text for a in read)
     if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(a.text) == 1 for a in read)):
-        seen = " and ".join(a.text for a in read)
         return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, but no unit was read: take it again closer and straight, the unit in view.")
+    if all(_is_lone(a) and (doubt or not a.sure) for a, (_, _, doubt) in zip(read, lettering, strict=True)):
+        # print and key caps look like that
+        return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, a lone digit and not clear: take it again closer and straight, the unit in view.")
     fields = tuple(f for f in (_field(photo, a, letters, place, units, 2 if one_of_two else len(shown))
                                for a, letters in zip(read, lettering, strict=True)) if f is not None)
     if not fields:
@@ -98,11 +101,15 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     return PhotoReading(Kind.DISPLAY, fields, tuple(warnings), used)
 
 
+def _is_lone(read: Accounts) -> bool:
+    return sum(c.isdigit() for c in read.text) < 2
+
+
 def _refusal(read: Accounts) -> str | None:
     shown = read.shown
     if shown.letters:
         return "The display shows letters, which are no figure: out of range, an error or a menu. Take it again when it shows one."
-    if read.alike < 2 or (read.glare and (read.alike < 3 or sum(c.isdigit() for c in read.text) < 2)):
+    if read.alike < 2 or (read.glare and (read.alike < 3 or _is_lone(read))):
         if read.glare:
             return "There is glare on the digits: take the photo again from another angle."
         if shown.net.probability < _ALONE:
@@ -264,12 +271,12 @@ def _figure_question(read: Accounts, unit: str) -> str | None:
         return f"The display reads {value} or {rivals[0]}{last}: which is it?"
     if read.glare:
         return f"The display reads {value}, but there is glare on it: is it right?"
-    if shown.net.probability < SURE or seen is None or seen.probability < SEEN_SURE:
+    if not read.sure:
         return f"The display reads {value}, but not clearly: is it right?"
     said, sure = read.printed
     if len(variants) > 1 and said != text:
         return f"A decimal point is hard to see: does the display read {text} or {next(v for v in variants if v != text)}{last}?"
-    if sum(c.isdigit() for c in text) < 2:
+    if _is_lone(read):
         return f"The display reads {value}, a lone digit: is that all of it?"
     if unit == POUNDS_OUNCES:
         return f"The display reads {value}: is it right, colon and all?"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from hoodnote.capture.vision.display_rows import Shown
+from hoodnote.capture.vision.display_rows import SURE, Shown
 from hoodnote.capture.vision.display_sight import Sighted
 from hoodnote.capture.vision.display_text import is_number, optical
 from hoodnote.capture.vision.readers import NEURAL, NeuralReader
@@ -59,6 +59,11 @@ class Accounts:
         figures = self.shown.figures
         return ((self.shown.net.text == self.text) + (self.seen is not None and self.seen.text == self.text) + (self.printed[0] == self.text)
                 + (figures is not None and self.text in figures.variants()))
+
+    @property
+    def sure(self) -> bool:
+        """Are both networks?"""
+        return self.shown.net.probability >= SURE and self.seen is not None and self.seen.probability >= SEEN_SURE
 
     @property
     def glare(self) -> bool:
