@@ -10,6 +10,7 @@ import uuid
 from concurrent.futures import CancelledError, ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from multiprocessing import Pipe
 
 import numpy as np
 import pytest
@@ -21,12 +22,12 @@ from hoodnote.capture.speech.microphone import Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.checks.dangers import standing
 from hoodnote.intake.hear import hear_capture
-from hoodnote.intake.hearing_messages import Ready, Result, Setup, Woken
+from hoodnote.intake.hearing_messages import Clip, HeardAhead, Ready, Result, Setup, Woken
 from hoodnote.intake.live import wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
 from hoodnote.statements.model import Control
-from hoodnote.web import ear
+from hoodnote.web import ear, listening_pool
 from hoodnote.web.ear import Bays
 from hoodnote.web.hub import Hub
 from hoodnote.web.listening_pool import ListeningPool
@@ -392,6 +393,65 @@ def test_pool_hears_for_each_bay_and_a_clip_that_breaks_it_costs_the_others_noth
         for bay in (bays[1], *bays[3:]):
             assert messages(bay, Result).taken is not None and not bay.busy
         assert [values(store, job) for job in jobs] == [[], [44], [], [30], [210], [30]]
+    finally:
+        pool.close()
+
+
+class Scripted:
+    """In place of a hearing process: keeps what it is sent, and tells what the test puts into `line`."""
+
+    def __init__(self, setup):
+        self.connection, self.line = Pipe()
+        self.sent = []
+
+    def send(self, task):
+        self.sent.append(task)
+
+    def receive(self):
+        return self.connection.recv() if self.connection.poll() else None
+
+    def close(self):
+        """Nothing to close."""
+
+
+def test_pool_hears_no_clip_twice_and_gives_it_to_whoever_is_free(tmp_path, store, monkeypatch):
+    monkeypatch.setattr(listening_pool, "Listeners", Scripted)
+    pool = ListeningPool(Setup(tmp_path / "data", live_engines.none), processes=2)
+    jobs = [store.create_job(f"WO-{n}") for n in range(4)]
+    bays = [pool.ears(job) for job in jobs]
+    first, second = (p.listeners for p in pool._processes)
+    captures = [store.add_capture(job, "clip", sha256=store.keep_bytes(wav(spoken(10 + 5 * n)), ".wav").sha256) for n, job in enumerate(jobs)]
+
+    def told(process, message):
+        process.line.send(message)
+        return messages(bays[captures.index(next(c for c in captures if c.id == message.capture_id))], Result)
+
+    def until(count, process):
+        give_up = time.monotonic() + 30
+        while len(process.sent) < count and time.monotonic() < give_up:
+            time.sleep(0.01)
+        return [(task.capture, task.heard) for task in process.sent if isinstance(task, Clip)]
+
+    try:
+        for process in (first, second):
+            process.line.send(Ready(("one", "two")))
+        assert messages(bays[0], Ready)
+        give_up = time.monotonic() + 30
+        while not all(p.idle for p in pool._processes) and time.monotonic() < give_up:
+            time.sleep(0.01)
+        bays[0].ahead(wav(spoken(10)))
+        until(1, first)
+        for bay, capture in zip(bays[1:], captures[1:], strict=True):
+            bay.begin(capture)
+        bays[0].begin(captures[0])
+        assert until(1, second) == [(captures[1], None)]
+        told(second, Result(captures[1].id, None, "nothing"))          # the one that is being heard ahead is not heard here as well
+        assert until(2, second) == [(captures[1], None), (captures[2], None)]
+        first.line.send(HeardAhead(captures[0].sha256, "what was heard"))
+        assert until(2, first) == [(captures[0], "what was heard")]      # at once, before the one that has waited longer
+        told(first, Result(captures[0].id, None, "nothing"))
+        assert until(3, first)[1:] == [(captures[3], None)]
+        assert len(second.sent) == 2
     finally:
         pool.close()
 
