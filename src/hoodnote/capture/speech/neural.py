@@ -102,9 +102,10 @@ class NeuralRecognizer:
         if self._scored[0] is not sound:
             self._scored = sound, {}
         scored = self._scored[1]
-        for text in known:
-            if text not in scored:
-                scored[text] = self._model.force(self._model.begin(sound), tokens[text]) - self._tuning.prior * self._unheard(text)
+        new = [text for text in known if text not in scored]
+        unheard = self._search.beside.submit(lambda: [self._unheard(text) for text in new])
+        heard = [self._model.force(self._model.begin(sound), tokens[text]) for text in new]
+        scored.update((text, h - self._tuning.prior * u) for text, h, u in zip(new, heard, unheard.result(), strict=True))
         found = {text: scored[text] for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
 

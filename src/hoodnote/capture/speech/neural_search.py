@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -73,6 +74,7 @@ class Search:
     def __init__(self, model: SpeechModel, constraint: TokenConstraint, tuning: Tuning = Tuning()):
         self._model, self._constraint, self._tuning = model, constraint, tuning
         self.silence = model.begin(model.encode(np.zeros(16_000, np.float32)))
+        self.beside = ThreadPoolExecutor(1)      # what needs no sound is worked out beside what does, where a second core is idle
 
     def finished(self, sound: np.ndarray, longest: int, letters: int, seeds: Sequence[Beam] = (Beam(),), last: bool = True) -> list[Beam]:
         """All finished beams, best first; several may mean the same.
@@ -94,8 +96,9 @@ class Search:
             if not beams or beams[0].score < best - self._tuning.finish:
                 break
             tokens = [beam.token for beam in beams]
+            unheard = self.beside.submit(self._model.step, tokens, prior_memory.take(rows))
             logits, memory = self._model.step(tokens, memory.take(rows))
-            prior_logits, prior_memory = self._model.step(tokens, prior_memory.take(rows))
+            prior_logits, prior_memory = unheard.result()
         return sorted(done, key=lambda beam: (-beam.score, beam.text))
 
     def _grow(self, beams: list[Beam], logits: np.ndarray, prior_logits: np.ndarray, last: bool, first: bool) -> tuple[list[Beam], list[_Grown]]:
