@@ -159,6 +159,20 @@ class Surface:
                     out[state] += [(text, words, target) for text in texts]
         return out
 
+    def beginning(self, state: int, initial: str) -> list[tuple[str, tuple[str, ...], int]]:
+        """Of the words and the written forms possible there, in small letters, those that begin so: as `forms`."""
+        if state not in self._by_initial:
+            found: dict[str, list[tuple[str, tuple[str, ...], int]]] = {}
+            words = [(label, (label,), target) for label, target in self.tokens.arcs[state].items() if label != "," and not label.startswith("#")]
+            for text, said, target in words + self.forms[state]:
+                found.setdefault(text[0].lower(), []).append((text.lower(), said, target))
+            self._by_initial[state] = found
+        return self._by_initial[state].get(initial, [])
+
+    @cached_property
+    def _by_initial(self) -> dict[int, dict[str, list[tuple[str, tuple[str, ...], int]]]]:
+        return {}
+
     @cached_property
     def char_automaton(self) -> CharAutomaton:
         """Every spelling: words or written forms, first letters large or small, figures, "," or "." between statements."""
@@ -303,10 +317,7 @@ class _TextReader:
                     words = self.surface.say_figure(label[1:], m[0])
                     if words:
                         out |= {words + rest for rest in self._from(target, m.end(), True)}
-            elif text.startswith(label, start) and self._ends_word(start + len(label)) and not touching:
-                out |= {(label, *rest) for rest in self._from(target, start + len(label), False)}
-        for form, words, target in self.surface.forms[state]:
-            form = form.lower()
+        for form, words, target in self.surface.beginning(state, text[start]):
             if text.startswith(form, start) and self._ends_word(start + len(form)) and not (touching and form[0].isalnum()):
                 out |= {words + rest for rest in self._from(target, start + len(form), False)}
         if len(out) > _MOST_READINGS:
