@@ -13,7 +13,6 @@ import numpy as np
 from hoodnote.capture.speech.neural_model import END, SpeechModel, log_totals
 from hoodnote.capture.speech.tokens import TokenConstraint
 
-
 _LEAST = 1e-30                   # of the model's mass
 _MARKS = re.compile(r"[^\w°%\"\-. ]|_")
 
