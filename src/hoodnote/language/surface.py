@@ -163,11 +163,16 @@ class Surface:
         """Of the words and the written forms possible there, in small letters, those that begin so: as `forms`."""
         if state not in self._by_initial:
             found: dict[str, list[tuple[str, tuple[str, ...], int]]] = {}
-            words = [(label, (label,), target) for label, target in self.tokens.arcs[state].items() if label != "," and not label.startswith("#")]
+            words = [(label, (label,), target) for label, target in self.tokens.arcs[state].items() if not _is_sign(label)]
             for text, said, target in words + self.forms[state]:
                 found.setdefault(text[0].lower(), []).append((text.lower(), said, target))
             self._by_initial[state] = found
         return self._by_initial[state].get(initial, [])
+
+    @cached_property
+    def signs(self) -> list[list[tuple[str, int]]]:
+        """Per state of `tokens`: "#rule" and "," that are possible there, with the next state."""
+        return [[arc for arc in arcs.items() if _is_sign(arc[0])] for arcs in self.tokens.arcs]
 
     @cached_property
     def _by_initial(self) -> dict[int, dict[str, list[tuple[str, tuple[str, ...], int]]]]:
@@ -256,6 +261,10 @@ class Surface:
         return reader.read(), reader.furthest
 
 
+def _is_sign(label: str) -> bool:
+    return label == "," or label.startswith("#")
+
+
 def tidy(text: str) -> str:
     """Small letters, single spaces, plain minus signs and halves."""
     for old, new in (("−", "-"), ("–", "-"), ("—", "--"), ("½", ".5"), ("¼", ".25"), ("¾", ".75"), ("º", "°"), ("”", '"'), ("’", "'")):
@@ -308,10 +317,10 @@ class _TextReader:
         if start >= len(text):
             return {()} if state in tokens.finals or self._ends_by_pause(state) else out
         touching = start == at and at > 0 and not (after_figure or text[at - 1] in _SEPARATORS)
-        for label, target in tokens.arcs[state].items():
+        for label, target in self.surface.signs[state]:
             if label == ",":
                 out |= self._from(target, at, False)
-            elif label.startswith("#"):
+            else:
                 m = _FIGURE.match(text, start)
                 if m and re.search(r"\d", m[0]) and not text[m.end():m.end() + 1].isdigit() and not touching:
                     words = self.surface.say_figure(label[1:], m[0])
