@@ -111,6 +111,8 @@ class SpeechModel:
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
         options.log_severity_level = 3
+        # every clip and every step has other sizes: kept for the next one, memory would only grow; it takes no longer without
+        options.enable_cpu_mem_arena = options.enable_mem_pattern = False
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         try:
             self._encoder, self._decoder = (
