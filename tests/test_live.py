@@ -30,8 +30,8 @@ from tests.sound_device import Paced, sound_card
 DEVICE = Device(0, "test", 1, SAMPLE_RATE, "none", True)
 
 
-def loud(frame: np.ndarray) -> float:
-    return float(np.abs(frame).max() > 0.03)
+def loud(frames: np.ndarray) -> list[float]:
+    return (np.abs(frames).max(axis=1) > 0.03).astype(float).tolist()
 
 
 def word(hundredths: int, seconds: float = 0.5) -> np.ndarray:
@@ -267,7 +267,7 @@ def test_stuck_open_microphone_for_an_hour_keeps_every_minute_with_flat_memory(s
             return Sound(self.sound[self.at % len(self.sound):][:SAMPLE_RATE], 0.2, 0.0)
 
     mic = Endless(np.random.default_rng(8).normal(0, 0.01, 61 * SAMPLE_RATE).astype(np.float32))      # no second minute begins as the first
-    session = Session(store, job, mic, pytest.fail, Endpointer(lambda frame: 1.0), Here(store, job, live_engines.quick()), Told())
+    session = Session(store, job, mic, pytest.fail, Endpointer(lambda frames: [1.0] * len(frames)), Here(store, job, live_engines.quick()), Told())
     for second in range(3600):
         session.step()
         if second == 600:

@@ -6,11 +6,12 @@ import math
 
 import numpy as np
 import pytest
+from scipy.special import log_softmax
 
 from hoodnote.capture.speech.alignment import PhoneModel, candidate_scores, read_senone_scores
 from hoodnote.capture.speech.neural import NeuralRecognizer
 from hoodnote.capture.speech.neural_model import END
-from hoodnote.capture.speech.neural_search import greedy, log_softmax
+from hoodnote.capture.speech.neural_search import greedy
 from hoodnote.capture.speech.recognizer import Rescorer
 from hoodnote.capture.speech.sphinx import SphinxRecognizer, pcm, with_quiet
 from hoodnote.capture.speech.voiced import voiced

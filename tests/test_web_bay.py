@@ -21,7 +21,7 @@ from hoodnote.capture.speech.microphone import Sound
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.checks.dangers import standing
 from hoodnote.intake.hear import hear_capture
-from hoodnote.intake.hearing_messages import Ready, Result, Setup, Woken
+from hoodnote.intake.hearing_messages import Ready
 from hoodnote.intake.live import wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
@@ -29,12 +29,12 @@ from hoodnote.statements.model import Control
 from hoodnote.web import ear
 from hoodnote.web.ear import Bays
 from hoodnote.web.hub import Hub
-from hoodnote.web.listening_pool import ListeningPool
 from hoodnote.web.people import Person
 from hoodnote.web.shop import Shop
 from hoodnote.web.socket_source import CHUNK, SocketSource
 from tests import live_engines
-from tests.test_live import loud, quiet, spoken, word
+from tests.test_listening_pool import messages
+from tests.test_live import loud, quiet, spoken, values
 
 PAIRED = "a token of the page"
 
@@ -130,10 +130,6 @@ def gone(client, stream):
     give_up = time.monotonic() + 20
     while any(e.stream == stream for e in client.app.state.bays._ears.values()) and time.monotonic() < give_up:
         time.sleep(0.02)
-
-
-def values(store, job):
-    return [x.entry.statement.value for x in build(store.entries(job)).live if x.usable]
 
 
 def clips(store, job):
@@ -362,69 +358,6 @@ def test_sound_that_was_sent_late_answers_no_question_that_came_after_it(store, 
 
 
 # the processes that hear for all
-
-def messages(bay, kind, seconds=30.0):
-    give_up = time.monotonic() + seconds
-    while time.monotonic() < give_up:
-        for message in bay.poll(0.2):
-            if isinstance(message, kind):
-                return message
-    raise AssertionError(f"no {kind.__name__}")
-
-
-def test_pool_hears_for_each_bay_and_a_clip_that_breaks_it_costs_the_others_nothing(tmp_path, store):
-    pool = ListeningPool(Setup(tmp_path / "data", live_engines.quick), processes=2)
-    jobs = [store.create_job(f"WO-{n}", "us") for n in range(6)]
-    bays = [pool.ears(job) for job in jobs]
-
-    def clip(job, hundredths):
-        return store.add_capture(job, "clip", sha256=store.keep_bytes(wav(spoken(hundredths)), ".wav").sha256)
-
-    try:
-        for bay in bays:
-            assert messages(bay, Ready).engines == ("one", "two")
-        bays[0].wake(spoken(25))
-        bays[1].ahead(wav(spoken(15)))
-        for bay, job, hundredths in zip(bays[1:], jobs[1:], (15, 40, 10, 50, 10)):
-            bay.begin(clip(job, hundredths))
-        assert messages(bays[0], Woken).yes
-        assert "kept" in messages(bays[2], Result).problem and not bays[2].busy
-        for bay in (bays[1], *bays[3:]):
-            assert messages(bay, Result).taken is not None and not bay.busy
-        assert [values(store, job) for job in jobs] == [[], [44], [], [30], [210], [30]]
-    finally:
-        pool.close()
-
-
-def test_bay_that_talks_without_end_keeps_no_other_waiting(tmp_path, store):
-    pool = ListeningPool(Setup(tmp_path / "data", live_engines.busy), processes=1)
-    talker, other = (pool.ears(store.create_job(f"WO-{n}")) for n in range(2))
-    sha = store.keep_bytes(wav(spoken(35)), ".wav").sha256
-    try:
-        messages(talker, Ready)
-        messages(other, Ready)
-        begun = []
-        for turn in range(6):
-            for bay in (talker, other) if turn == 3 else (talker,):
-                bay.begin(store.add_capture(store.job(f"WO-{int(bay is other)}"), "clip", sha256=sha))
-                begun.append(bay)
-            messages(begun[-1], Result)
-            if turn == 3:
-                assert messages(talker, Result)
-    finally:
-        pool.close()
-
-
-def test_pool_without_listeners_says_so_and_keeps_the_clips(tmp_path, store, job):
-    pool = ListeningPool(Setup(tmp_path / "data", live_engines.none), processes=1)
-    bay = pool.ears(job)
-    try:
-        assert messages(bay, Ready).engines == ()
-        bay.begin(store.add_capture(job, "clip", sha256=store.keep_bytes(wav(word(10)), ".wav").sha256))
-        assert "resume" in messages(bay, Result).problem and len(store.pending(job)) == 1
-    finally:
-        pool.close()
-
 
 def test_silence_is_given_free(shop, work, record):
     pieces = chunks(quiet(6.0))

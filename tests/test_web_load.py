@@ -22,7 +22,7 @@ from hoodnote.web.hub import NOTHING, Hub
 from hoodnote.web.listening_pool import ListeningPool
 from hoodnote.web.socket_source import CHUNK, WINDOW, SocketSource
 from tests import live_engines
-from tests.test_web_bay import messages
+from tests.test_listening_pool import messages
 
 
 def apart(work: Coroutine[Any, Any, Any]) -> Any:

@@ -4,12 +4,9 @@ holds the very samples that were sent."""
 
 from __future__ import annotations
 
-import json
 import random
-import struct
 import threading
 import time
-import uuid
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +17,8 @@ from websockets.sync.client import ClientConnection, connect
 from hoodnote.capture.speech.endpoint import FRAME, Endpointer, voice_detector
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.resources import folder
-from hoodnote.web.socket_source import CHUNK, WINDOW
+from hoodnote.web.socket_source import CHUNK
+from tests.bay_stream import BayStream
 from tests.web_serving import Server
 
 _PEAK = 0.10                     # what it says to `live_engines`: "low side thirty p s i"
@@ -42,16 +40,27 @@ class Speaker:
     """`go` and `stop` as often as wanted; `words` is what was said so far, `free` the sample before which the server said all may be forgotten."""
 
     def __init__(self, server: Server, pick: random.Random, job_id: int = 1):
-        self._server, self._pick, self._job_id = server, pick, job_id
+        self._stream, self._pick = BayStream(server, job_id), pick
         self._spoken = _spoken()
         self._stopped = threading.Event()
         self._thread: threading.Thread | None = None
-        self.stream = str(uuid.uuid4())
         self.sound = np.zeros(0, np.int16)
         self.words: list[Word] = []
-        self.free = self.sent = 0                 # samples
-        self.connected = self.ended = False
+        self.sent = 0                             # samples
+        self.connected = False
         self.problems: list[str] = []
+
+    @property
+    def stream(self) -> str:
+        return self._stream.name
+
+    @property
+    def ended(self) -> bool:
+        return self._stream.ended
+
+    @property
+    def free(self) -> int:
+        return self._stream.free * CHUNK
 
     def go(self, to_the_end: bool = False) -> None:
         """`to_the_end`: no new word begins, and the stream ends when all of it is on disk."""
@@ -70,11 +79,9 @@ class Speaker:
         return self.connected and any(w.first < self.sent < w.last for w in self.words[-3:])
 
     def _keep_on(self, to_the_end: bool) -> None:
-        headers = {"cookie": "; ".join(f"{k}={v}" for k, v in self._server.cookies.items()), "origin": self._server.url}
         while not self._stopped.is_set() and not self.ended:
             try:
-                with connect(f"ws{self._server.url.removeprefix('http')}/job/{self._job_id}/ear", additional_headers=headers, proxy=None,
-                             open_timeout=30, close_timeout=1) as socket:
+                with connect(**self._stream.line(), open_timeout=30, close_timeout=1) as socket:
                     self._speak(socket, to_the_end)
             except ConnectionClosed as closed:
                 if closed.rcvd is not None and closed.rcvd.code not in (_AGAIN_LATER, 1001, 1012):
@@ -86,40 +93,38 @@ class Speaker:
             self._stopped.wait(0.05)
 
     def _speak(self, socket: ClientConnection, to_the_end: bool) -> None:
-        socket.send(json.dumps({"csrf": self._server.headers["csrf"], "stream": self.stream, "first": self.free // CHUNK, "paused": False}))
-        told = json.loads(socket.recv(timeout=30))
+        socket.send(self._stream.hello())
+        told = self._stream.told(socket.recv(timeout=30))
         if told["kind"] != "from":
             self.problems.append(f"a hello was answered with {told}")
             return
         if not self.free <= told["next"] * CHUNK + CHUNK <= len(self.sound) + CHUNK:
             self.problems.append(f"chunk {told['next']} is wanted, with {self.free // CHUNK} to {len(self.sound) // CHUNK} to be had")
-        number = wanted = told["next"]
+        number = told["next"]
         self.sent = number * CHUNK
         self.connected, said_end = True, False
         while not self._stopped.is_set():
             if number * CHUNK >= len(self.sound) and not to_the_end:
                 self._say_more()
-            if number * CHUNK < len(self.sound) and number < wanted + WINDOW:
+            if number * CHUNK < len(self.sound) and self._stream.may_send(number):
                 self._send(socket, number)
                 number += 1
                 self.sent = number * CHUNK
                 if number and self._pick.random() < 0.05:
-                    self._send(socket, max(wanted, number - 1 - self._pick.randrange(4)))
+                    self._send(socket, max(self._stream.wanted, number - 1 - self._pick.randrange(4)))
             elif to_the_end and not said_end and number * CHUNK >= len(self.sound):
-                socket.send(json.dumps({"kind": "end", "count": number}))
+                socket.send(self._stream.end(number))
                 said_end = True
             time.sleep(_PACE_S)
-            for message in _waiting(socket):
-                if message["kind"] == "kept":
-                    wanted, self.free = message["next"], max(self.free, message["kept"] * CHUNK)
-                elif message["kind"] == "problem":
+            for text in _waiting(socket):
+                message = self._stream.told(text)
+                if message["kind"] == "problem":
                     self.problems.append(f"the server said: {message['text']}")
-                elif message["kind"] == "ended":
-                    self.ended = True
-                    return
+            if self.ended:
+                return
 
     def _send(self, socket: ClientConnection, number: int) -> None:
-        socket.send(struct.pack("<III", number, 0, 0) + self.sound[number * CHUNK:(number + 1) * CHUNK].tobytes())
+        socket.send(self._stream.chunk(number, self.sound[number * CHUNK:(number + 1) * CHUNK]))
 
     def _say_more(self) -> None:
         sound, first, last = self._pick.choice(self._spoken)
@@ -130,11 +135,11 @@ class Speaker:
         self.sound = np.concatenate([self.sound, more, np.zeros(-(len(self.sound) + len(more)) % CHUNK, np.int16)])
 
 
-def _waiting(socket: ClientConnection) -> list[dict]:
+def _waiting(socket: ClientConnection) -> list[str | bytes]:
     found = []
     try:
         while True:
-            found.append(json.loads(socket.recv(timeout=0)))
+            found.append(socket.recv(timeout=0))
     except TimeoutError:
         return found
     except ConnectionClosed:

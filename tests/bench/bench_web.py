@@ -161,7 +161,7 @@ def _report(store: Store, bays: list[Bay], took: dict[str, list[float]], refused
                 latencies.append(bay.answers[mine[-1]] - bay.begun - said.last / 16_000)
     count = sum(len(b.sound.said) for b in bays)
     print(f"\n{count} utterances: {lost} lost, {twice} kept twice, {split} in two clips, {extra} clips of noise; {unheard} clips not heard, "
-          f"{unmatched} bays with another number of answers than clips, {sum(not b.ended for b in bays)} streams not ended")
+          f"{unmatched} bays with another number of answers than clips, {sum(not b.stream.ended for b in bays)} streams not ended")
     print(f"{'':24}{'median':>9}{'95 %':>9}{'longest':>9}{'number':>9}")
     for name, values in (("last word to answer, s", latencies), *((f"{kind}, s", v) for kind, v in took.items())):
         if values:

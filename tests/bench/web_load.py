@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import struct
 import time
-import uuid
 from dataclasses import dataclass, field
 
 import httpx
@@ -15,7 +12,8 @@ from websockets.asyncio.client import ClientConnection, connect
 
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.statements.model import Control
-from hoodnote.web.socket_source import CHUNK, WINDOW
+from hoodnote.web.socket_source import CHUNK
+from tests.bay_stream import BayStream
 from tests.bench.noise import add_noise, shop_noise, speech_level
 from tests.bench.utterances import utterances
 from tests.bench.voices import DEVELOPMENT, say
@@ -75,24 +73,20 @@ class Bay:
     server: Server
     job_id: int
     sound: Sound
-    stream: str = field(default_factory=lambda: str(uuid.uuid4()))
     begun: float = 0.0
     answers: list[float] = field(default_factory=list)
     waiting: int = 0
     late: int = 0                     # chunks that the window kept back
-    ended: bool = False
     problems: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.ready = asyncio.Event()
-        self._wanted = 0
+        self.stream = BayStream(self.server, self.job_id)
         self._over = asyncio.Event()
 
     async def run(self, go: asyncio.Event) -> None:
-        headers = {"cookie": "; ".join(f"{k}={v}" for k, v in self.server.cookies.items()), "origin": self.server.url}
-        async with connect(f"ws{self.server.url.removeprefix('http')}/job/{self.job_id}/ear", additional_headers=headers, proxy=None,
-                           open_timeout=60, compression=None) as socket:
-            await socket.send(json.dumps({"csrf": self.server.headers["csrf"], "stream": self.stream, "first": 0, "paused": False}))
+        async with connect(**self.stream.line(), open_timeout=60, compression=None) as socket:
+            await socket.send(self.stream.hello())
             told = asyncio.create_task(self._hear(socket))
             try:
                 await asyncio.wait_for(self.ready.wait(), _READY_S)
@@ -108,18 +102,16 @@ class Bay:
         self.begun = time.monotonic()
         for number, chunk in enumerate(self.sound.pcm):
             await asyncio.sleep(max(0.0, self.begun + (number + 1) * CHUNK / SAMPLE_RATE - time.monotonic()))
-            while number >= self._wanted + WINDOW and not self._over.is_set():
+            while not self.stream.may_send(number) and not self._over.is_set():
                 self.late += 1
                 await asyncio.sleep(0.05)
-            await socket.send(struct.pack("<III", number, 0, 0) + chunk.tobytes())
-        await socket.send(json.dumps({"kind": "end", "count": len(self.sound.pcm)}))
+            await socket.send(self.stream.chunk(number, chunk))
+        await socket.send(self.stream.end(len(self.sound.pcm)))
 
     async def _hear(self, socket: ClientConnection) -> None:
         async for text in socket:
-            message, now = json.loads(text), time.monotonic()
+            message, now = self.stream.told(text), time.monotonic()
             match message["kind"]:
-                case "kept":
-                    self._wanted = message["next"]
                 case "taken" | "unheard":
                     self.answers.append(now)
                 case "state":
@@ -129,7 +121,6 @@ class Bay:
                 case "remark" | "problem":
                     self.problems.append(message["text"])
                 case "ended":
-                    self.ended = True
                     self._over.set()
         self._over.set()
 

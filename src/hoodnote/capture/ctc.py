@@ -15,19 +15,21 @@ def sequence_logs(logs: np.ndarray, sequences: Sequence[Sequence[int]]) -> np.nd
     logs: (frames, units) natural logs of each unit, the blank first. -inf where there are too few frames.
     Source: A. Graves et al., "Connectionist temporal classification", ICML 2006, forward variables.
     """
-    longest = max(len(s) for s in sequences)
-    units = np.full((len(sequences), 2 * longest + 1), BLANK)
+    lengths = np.array([len(s) for s in sequences])
+    units = np.full((len(sequences), lengths.max()), BLANK)
     for row, sequence in zip(units, sequences):
-        row[1:2 * len(sequence):2] = sequence
-    skip = np.zeros(units.shape, bool)                                     # from the unit two before, past the blank between
-    skip[:, 3::2] = units[:, 3::2] != units[:, 1:-2:2]
-    at = np.full(units.shape, -np.inf)
-    at[:, 0], at[:, 1] = logs[0, BLANK], logs[0, units[:, 1]]
-    shifted = np.full((2, *units.shape), -np.inf)
-    with np.errstate(invalid="ignore"):
-        for frame in logs[1:]:
-            shifted[0, :, 1:] = at[:, :-1]
-            shifted[1, :, 2:] = np.where(skip[:, 2:], at[:, :-2], -np.inf)
-            at = np.logaddexp(np.logaddexp(at, shifted[0]), shifted[1]) + frame[units]
-    rows, ends = np.arange(len(sequences)), np.array([2 * len(s) for s in sequences])
-    return np.logaddexp(at[rows, ends], at[rows, ends - 1])
+        row[:len(sequence)] = sequence
+    straight = np.full(units.shape, -np.inf)           # from a unit to the next without a blank between, which a repeat needs
+    straight[:, 1:][units[:, 1:] != units[:, :-1]] = 0.0
+    at = np.full(units.shape, -np.inf)                 # in a unit; `between`: in the blank before each, and after the last
+    between = np.full((len(sequences), units.shape[1] + 1), -np.inf)
+    at[:, 0], between[:, 0] = logs[0, units[:, 0]], logs[0, BLANK]
+    passed = np.full(units.shape, -np.inf)
+    for frame in logs[1:]:
+        passed[:, 1:] = at[:, :-1]
+        stayed = np.logaddexp(at, between[:, :-1])
+        between[:, 1:] = np.logaddexp(between[:, 1:], at)
+        between += frame[BLANK]
+        at = np.logaddexp(stayed, passed + straight) + frame[units]
+    rows = np.arange(len(sequences))
+    return np.logaddexp(between[rows, lengths], at[rows, lengths - 1])

@@ -93,7 +93,8 @@ class Hearing:
         self._job = job
         self._listeners = Listeners(setup)
         self._at: Capture | np.ndarray | None = None     # what is being heard; the samples of a `wake`
-        self._ahead: str | None = None       # SHA-256 of what was sent ahead since the last answer
+        self._ahead: str | None = None       # SHA-256 of what is being heard ahead
+        self._heard: HeardAhead | None = None
 
     @property
     def process_id(self) -> int:
@@ -104,8 +105,14 @@ class Hearing:
         return self._at is not None
 
     def begin(self, capture: Capture) -> None:
+        """Where it is being heard ahead, it is sent when that is done."""
         self._at = capture
-        self._listeners.send(Clip(self._job, capture))
+        if capture.sha256 != self._ahead:
+            self._send(capture)
+
+    def _send(self, capture: Capture) -> None:
+        heard, self._heard = self._heard, None
+        self._listeners.send(Clip(self._job, capture, heard.heard if heard and heard.sha256 == capture.sha256 else None))
 
     def wake(self, samples: np.ndarray) -> None:
         """While paused: are these the words that end the pause? Nothing of them is kept or recorded."""
@@ -127,12 +134,21 @@ class Hearing:
         try:
             while (message := self._listeners.receive(wait_s if not out else 0.0)) is not None:
                 if isinstance(message, (Result, Woken)):
-                    self._at = self._ahead = None
-                if not isinstance(message, HeardAhead):
+                    self._at = None
+                if isinstance(message, HeardAhead):
+                    self._heard_ahead(message)
+                else:
                     out.append(message)
         except Died:
             out += self._again()
         return out
+
+    def _heard_ahead(self, message: HeardAhead) -> None:
+        if message.sha256 != self._ahead:        # another was sent after it
+            return
+        self._ahead, self._heard = None, message
+        if not isinstance(self._at, np.ndarray) and self._at is not None and self._at.sha256 == message.sha256:
+            self._send(self._at)
 
     def _again(self) -> list[Message]:
         at, self._at = self._at, None

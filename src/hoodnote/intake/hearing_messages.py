@@ -12,8 +12,12 @@ import numpy as np
 if TYPE_CHECKING:
     from hoodnote.capture.speech.recognizer import Recognizer
     from hoodnote.checks.model import Finding
+    from hoodnote.intake.listening import Gathered
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Capture, Job
+    from hoodnote.readings.decision import Decision
+
+    Heard = tuple[Decision, Gathered]
 
 
 @dataclass(frozen=True)
@@ -27,10 +31,11 @@ class Setup:
 
 @dataclass(frozen=True)
 class Clip:
-    """A kept clip to be heard and recorded; answered by `Result`, then by `Checked` where anything was taken."""
+    """A kept clip to be heard and recorded; answered by `Result`, then by `Checked` where anything was taken. `heard`: what was heard of it ahead."""
 
     job: Job
     capture: Capture
+    heard: Heard | None = None
 
 
 @dataclass(frozen=True)
@@ -52,7 +57,7 @@ class SoFar:
 
 @dataclass(frozen=True)
 class Ahead:
-    """A whole clip, as it will be kept should it turn out to be one. It is heard; that it was is all that is told."""
+    """A whole clip, as it will be kept should it turn out to be one. Answered by `HeardAhead`, recorded nowhere."""
 
     clip: bytes
     units: str
@@ -74,9 +79,10 @@ class Partly:
 
 @dataclass(frozen=True)
 class HeardAhead:
-    """That clip is heard; its `Clip` is answered at once."""
+    """What was heard of that clip; None where it could not be, or another task came before it was begun. Told to nobody: it may be no clip."""
 
     sha256: str
+    heard: Heard | None
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from multiprocessing.connection import Connection
@@ -27,12 +26,11 @@ if TYPE_CHECKING:
     from hoodnote.capture.speech.recognizer import Recognizer, Streamer
     from hoodnote.checks.equipment import Equipment
     from hoodnote.checks.model import Finding
-    from hoodnote.intake.listening import Gathered
+    from hoodnote.intake.hearing_messages import Heard
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Capture, Job, Store
-    from hoodnote.readings.decision import Decision
 
-REMEMBERED = 8         # clips heard ahead, and speakers followed, at once
+REMEMBERED = 8         # speakers followed at once
 _M_ARENA_MAX = -8      # of mallopt(3)
 _IDLE_S = 0.5          # without a task, after which what may be needed later is loaded
 _LATE = timedelta(seconds=30)
@@ -61,7 +59,6 @@ def work(connection: Connection, setup: Setup) -> None:
         return
     follower = next((e for e in engines if isinstance(e, Streamer)), None)
     following: dict[int, _Following] = {}
-    ahead: dict[str, _Ahead] = {}
     tasks = _Tasks(connection)
     connection.send(Ready(tuple(e.name for e in engines), follower is not None))
     later = [partial(engine.recognize, _something(), 1) for engine in engines[2:]]     # asked only where the first two leave a doubt
@@ -76,9 +73,8 @@ def work(connection: Connection, setup: Setup) -> None:
             if task is None:
                 return
             if isinstance(task, Ahead):
-                if (heard := _listen_ahead(task, engines)) is not None:
-                    _remember(ahead, heard.sha256, heard)
-                    connection.send(HeardAhead(heard.sha256))
+                # with another task behind it, either it was no end, or that is the clip itself
+                connection.send(HeardAhead(hashlib.sha256(task.clip).hexdigest(), None if tasks.more else _listen_ahead(task, engines)))
                 continue
             if isinstance(task, SoFar):
                 if task.begins and follower is not None:
@@ -88,7 +84,7 @@ def work(connection: Connection, setup: Setup) -> None:
             if isinstance(task, Wake):
                 connection.send(Woken(_is_resume(engines, task.samples, task.units)))
                 continue
-            result = _hear(store, task, engines, ahead.pop(task.capture.sha256, None))
+            result = _hear(store, task, engines)
             connection.send(result)
             if result.taken is not None and result.taken.entries:
                 connection.send(Checked(task.capture.id, _findings(store, task.job, result.taken, equipment)))
@@ -138,20 +134,14 @@ class _Tasks:
 
     def next(self, wait_s: float | None) -> Task | None:
         """None: it is over. Raises queue.Empty when nothing comes for `wait_s`."""
-        task = self._queue.get(timeout=wait_s)
-        while isinstance(task, Ahead) and not self._queue.empty():      # either it was no end, or the clip itself is there
-            task = self._queue.get()
-        return task
+        return self._queue.get(timeout=wait_s)
+
+    @property
+    def more(self) -> bool:
+        return not self._queue.empty()
 
 
-@dataclass(frozen=True)
-class _Ahead:
-    sha256: str                              # of the clip
-    samples: np.ndarray
-    heard: tuple[Decision, Gathered]
-
-
-def _listen_ahead(task: Ahead, engines: Sequence[Recognizer]) -> _Ahead | None:
+def _listen_ahead(task: Ahead, engines: Sequence[Recognizer]) -> Heard | None:
     """None when it cannot be heard; what is wrong with it is told when it has become a kept clip."""
     from hoodnote.capture.audio import load_clip
     from hoodnote.intake.listening import listen
@@ -162,13 +152,12 @@ def _listen_ahead(task: Ahead, engines: Sequence[Recognizer]) -> _Ahead | None:
         path = Path(folder) / "clip.wav"
         path.write_bytes(task.clip)
         try:
-            samples = load_clip(path).samples
-            return _Ahead(hashlib.sha256(task.clip).hexdigest(), samples, listen(engines, samples, task.units))
+            return listen(engines, load_clip(path).samples, task.units)
         except Exception:   # noqa: BLE001 - engines raise their own classes
             return None
 
 
-def _hear(store: Store, task: Clip, engines: Sequence[Recognizer], ahead: _Ahead | None) -> Result:
+def _hear(store: Store, task: Clip, engines: Sequence[Recognizer]) -> Result:
     from hoodnote.capture.audio import load_clip
     from hoodnote.intake.hear import hear_capture
 
@@ -176,8 +165,8 @@ def _hear(store: Store, task: Clip, engines: Sequence[Recognizer], ahead: _Ahead
     try:
         if not store.is_pending(capture):
             return Result(capture.id, None, "this clip was heard already, by another who listens to this job")
-        samples = ahead.samples if ahead else load_clip(store.media_path(capture.sha256)).samples
-        taken = hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=ahead.heard if ahead else None)
+        samples = load_clip(store.media_path(capture.sha256)).samples
+        taken = hear_capture(store, job, capture, samples, engines, ask_unheard=_is_late(store, capture), heard=task.heard)
         return Result(capture.id, None, taken.remarks[0]) if taken.remarks else Result(capture.id, taken)
     except HoodnoteError as problem:
         if engines:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
-from itertools import islice, permutations
+from functools import cached_property
+from itertools import accumulate, islice, permutations
+
+import numpy as np
 
 from hoodnote.language.automaton import WordAutomaton
 from hoodnote.language.numbers import DIGITS, TEENS, TENS
@@ -34,10 +36,15 @@ class Confusables:
     def alike(self, word: str) -> tuple[tuple[float, str], ...]:
         """(distance, other word), nearest first."""
         if word not in self._known:
-            found = sorted((word_distance(self.pronunciations[word], self.pronunciations[other]), other)
-                           for other in self.pronunciations if other != word)
-            self._known[word] = tuple((d, other) for d, other in found if d < _FAR)
+            ways, firsts = self._ways
+            nearest = np.minimum.reduceat(np.min([ways.distances(a.split()) for a in self.pronunciations[word]], axis=0), firsts).tolist()
+            self._known[word] = tuple(sorted((d, other) for d, other in zip(nearest, self.pronunciations) if d < _FAR and other != word))
         return self._known[word]
+
+    @cached_property
+    def _ways(self) -> tuple[_Ways, list[int]]:
+        """Every pronunciation, and where those of each word begin."""
+        return _Ways([way for ways in self.pronunciations.values() for way in ways]), list(accumulate(map(len, self.pronunciations.values()), initial=0))[:-1]
 
     def neighbours(self, words: Sequence[str], count: int) -> list[tuple[str, ...]]:
         """At most `count` sequences of the language that differ from `words` in one place, the likeliest to be mistaken first.
@@ -72,19 +79,34 @@ class Confusables:
         return 0.2 + 0.15 * min(len(way.split()) for way in self.pronunciations[word])
 
 
+class _Ways:
+    """Pronunciations, all of which one is held against at once."""
+
+    def __init__(self, ways: Sequence[str]):
+        split = [way.split() for way in ways]
+        self._number = {phone: n for n, phone in enumerate(dict.fromkeys(phone for way in split for phone in way))}
+        self._lengths = np.array([len(way) for way in split])
+        self._phones = np.zeros((len(split), max(self._lengths)), int)
+        for row, way in zip(self._phones, split, strict=True):
+            row[:len(way)] = [self._number[phone] for phone in way]
+
+    def distances(self, way: Sequence[str]) -> np.ndarray:
+        """(ways,): least cost to turn one into the other, over the number of phones of the longer."""
+        before = np.tile(np.arange(self._phones.shape[1] + 1.0), (len(self._phones), 1))
+        for i, phone in enumerate(way, 1):
+            changed = before[:, :-1] + np.array([_phone_distance(phone, other) for other in self._number])[self._phones]
+            row = np.minimum(before + 0.8, np.pad(changed, ((0, 0), (1, 0)), constant_values=np.inf))
+            row[:, 0] = i
+            for j in range(1, row.shape[1]):
+                row[:, j] = np.minimum(row[:, j], row[:, j - 1] + 0.8)
+            before = row
+        return before[np.arange(len(before)), self._lengths] / np.maximum(self._lengths, len(way))
+
+
 def word_distance(first: Sequence[str], second: Sequence[str]) -> float:
     """0 for words that can sound the same, about 1 for words with nothing in common."""
-    return min(_distance(tuple(a.split()), tuple(b.split())) for a in first for b in second)
-
-
-@lru_cache(maxsize=1 << 15)      # a day's listening must not fill the memory
-def _distance(a: tuple[str, ...], b: tuple[str, ...]) -> float:
-    row = [float(j) for j in range(len(b) + 1)]
-    for i, x in enumerate(a, 1):
-        before, row = row, [float(i)]
-        for j, y in enumerate(b, 1):
-            row.append(min(before[j] + 0.8, row[-1] + 0.8, before[j - 1] + _phone_distance(x, y)))
-    return row[-1] / max(len(a), len(b))
+    ways = _Ways(second)
+    return float(min(ways.distances(way.split()).min() for way in first))
 
 
 def _phone_distance(x: str, y: str) -> float:

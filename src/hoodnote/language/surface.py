@@ -159,6 +159,25 @@ class Surface:
                     out[state] += [(text, words, target) for text in texts]
         return out
 
+    def beginning(self, state: int, initial: str) -> list[tuple[str, tuple[str, ...], int]]:
+        """Of the words and the written forms possible there, in small letters, those that begin so: as `forms`."""
+        if state not in self._by_initial:
+            found: dict[str, list[tuple[str, tuple[str, ...], int]]] = {}
+            words = [(label, (label,), target) for label, target in self.tokens.arcs[state].items() if not _is_sign(label)]
+            for text, said, target in words + self.forms[state]:
+                found.setdefault(text[0].lower(), []).append((text.lower(), said, target))
+            self._by_initial[state] = found
+        return self._by_initial[state].get(initial, [])
+
+    @cached_property
+    def signs(self) -> list[list[tuple[str, int]]]:
+        """Per state of `tokens`: "#rule" and "," that are possible there, with the next state."""
+        return [[arc for arc in arcs.items() if _is_sign(arc[0])] for arcs in self.tokens.arcs]
+
+    @cached_property
+    def _by_initial(self) -> dict[int, dict[str, list[tuple[str, tuple[str, ...], int]]]]:
+        return {}
+
     @cached_property
     def char_automaton(self) -> CharAutomaton:
         """Every spelling: words or written forms, first letters large or small, figures, "," or "." between statements."""
@@ -242,6 +261,10 @@ class Surface:
         return reader.read(), reader.furthest
 
 
+def _is_sign(label: str) -> bool:
+    return label == "," or label.startswith("#")
+
+
 def tidy(text: str) -> str:
     """Small letters, single spaces, plain minus signs and halves."""
     for old, new in (("−", "-"), ("–", "-"), ("—", "--"), ("½", ".5"), ("¼", ".25"), ("¾", ".75"), ("º", "°"), ("”", '"'), ("’", "'")):
@@ -294,19 +317,16 @@ class _TextReader:
         if start >= len(text):
             return {()} if state in tokens.finals or self._ends_by_pause(state) else out
         touching = start == at and at > 0 and not (after_figure or text[at - 1] in _SEPARATORS)
-        for label, target in tokens.arcs[state].items():
+        for label, target in self.surface.signs[state]:
             if label == ",":
                 out |= self._from(target, at, False)
-            elif label.startswith("#"):
+            else:
                 m = _FIGURE.match(text, start)
                 if m and re.search(r"\d", m[0]) and not text[m.end():m.end() + 1].isdigit() and not touching:
                     words = self.surface.say_figure(label[1:], m[0])
                     if words:
                         out |= {words + rest for rest in self._from(target, m.end(), True)}
-            elif text.startswith(label, start) and self._ends_word(start + len(label)) and not touching:
-                out |= {(label, *rest) for rest in self._from(target, start + len(label), False)}
-        for form, words, target in self.surface.forms[state]:
-            form = form.lower()
+        for form, words, target in self.surface.beginning(state, text[start]):
             if text.startswith(form, start) and self._ends_word(start + len(form)) and not (touching and form[0].isalnum()):
                 out |= {words + rest for rest in self._from(target, start + len(form), False)}
         if len(out) > _MOST_READINGS:

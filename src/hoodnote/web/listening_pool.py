@@ -1,6 +1,7 @@
 """A few hearing processes for all bays: who spoke first is heard first, each bay has one clip in turn, so none keeps the others waiting long.
 
-What may be the end of an utterance is heard ahead, and what is being spoken is followed, only by a process that has nothing else to do.
+What may be the end of an utterance is heard ahead, and what is being spoken is followed, only by a process that has nothing else to do. What was
+heard ahead is kept here: its clip then goes to whichever process is free, before those that are still to be heard, and no clip is heard twice.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import os
 import queue
 import threading
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import wait
 from typing import TYPE_CHECKING
 
@@ -84,14 +85,13 @@ class _Process:
     listeners: Listeners
     ready: Ready | None = None
     at: tuple[PoolEars, Clip | Wake] | None = None
-    ahead: str | None = None                 # SHA-256 of what is being heard ahead
+    ahead: tuple[int, str] | None = None     # what is being heard ahead: bay, SHA-256
     answered: PoolEars | None = None         # whom the last result went to; the checks follow it
-    heard: deque[str] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
     following: set[int] = field(default_factory=set)     # bays that wait for a `Partly`
 
     @property
     def idle(self) -> bool:
-        return self.ready is not None and self.at is None
+        return self.ready is not None and self.at is None and self.ahead is None
 
 
 class ListeningPool:
@@ -106,6 +106,7 @@ class ListeningPool:
         self._follows: dict[int, _Process] = {}
         self._clips: deque[tuple[PoolEars, Clip | Wake]] = deque()
         self._aheads: dict[int, Ahead] = {}
+        self._heard: dict[int, HeardAhead] = {}              # the last of each bay
         self._alongs: deque[tuple[PoolEars, SoFar]] = deque()
         self._problem: str | None = None
         self._closing = False
@@ -137,6 +138,7 @@ class ListeningPool:
             self._bays.pop(bay.number, None)
             self._follows.pop(bay.number, None)
             self._aheads.pop(bay.number, None)
+            self._heard.pop(bay.number, None)
             self._clips = deque(want for want in self._clips if want[0] is not bay)
             self._alongs = deque(want for want in self._alongs if want[0] is not bay)
 
@@ -206,58 +208,62 @@ class ListeningPool:
                 if number in self._bays:
                     self._bays[number].inbox.put(message)
             case HeardAhead():
-                process.ahead = None
+                number, process.ahead = process.ahead[0], None
+                if number in self._bays and message.heard is not None:
+                    self._heard[number] = message
             case Result() | Woken():
-                process.answered, process.at, process.ahead = process.at[0], None, None
+                process.answered, process.at = process.at[0], None
                 process.answered.inbox.put(message)
             case Checked():
                 process.answered.inbox.put(message)
 
     def _died(self, process: _Process) -> None:
-        """Its clip is left for later, unless it may have died over what was heard ahead, which nobody asked for."""
+        """The clip it died over, be it kept already or only heard ahead, is left for later."""
         at, ahead = process.at, process.ahead
         process.ready = process.at = process.ahead = None
-        process.heard.clear()
         for number in process.following:
             if number in self._bays:
                 self._bays[number].inbox.put(Partly("", number))
         process.following.clear()
         self._follows = {number: p for number, p in self._follows.items() if p is not process}
-        if at is None:
-            return
-        bay, task = at
-        if isinstance(task, Wake):
-            bay.inbox.put(Woken(False))
-        elif ahead not in (None, task.capture.sha256):
-            self._clips.appendleft(at)
-        else:
-            bay.inbox.put(broke_down(task.capture.id))
+        lost = [want for want in self._clips if ahead is not None and _is_of(want, ahead)]
+        self._clips = deque(want for want in self._clips if not any(want is w for w in lost))
+        for bay, task in [*lost, *([at] if at else [])]:
+            bay.inbox.put(Woken(False) if isinstance(task, Wake) else broke_down(task.capture.id))
 
     def _hand_out(self) -> None:
         if self._problem is not None:
             self._refuse()
-        while self._clips and (idle := [p for p in self._processes if p.idle]):
-            bay, task = self._clips.popleft()
-            sha = task.capture.sha256 if isinstance(task, Clip) else None
-            process = min(idle, key=lambda p: (sha not in p.heard, p.ahead is not None))
+        while (process := self._free()) is not None and (want := self._next()) is not None:
+            self._clips = deque(w for w in self._clips if w is not want)
+            bay, task = want
+            if isinstance(task, Clip) and (heard := self._heard.pop(bay.number, None)) is not None and heard.sha256 == task.capture.sha256:
+                task = replace(task, heard=heard.heard)
             process.at = (bay, task)
             process.listeners.send(task)
-        for number, task in list(self._aheads.items()):
-            process = next((p for p in self._processes if p.idle and p.ahead is None), None)
-            if process is None:
-                break
-            del self._aheads[number]
-            process.ahead = hashlib.sha256(task.clip).hexdigest()
-            process.heard.append(process.ahead)
+        while self._aheads and (process := self._free()) is not None:
+            number = next(iter(self._aheads))
+            task = self._aheads.pop(number)
+            process.ahead = number, hashlib.sha256(task.clip).hexdigest()
             process.listeners.send(task)
         while self._alongs:
             bay, task = self._alongs.popleft()
             self._follow(bay, task)
 
+    def _free(self) -> _Process | None:
+        return next((p for p in self._processes if p.idle), None)
+
+    def _next(self) -> tuple[PoolEars, Clip | Wake] | None:
+        """What was heard ahead already, else what has waited longest; not what is being heard ahead."""
+        being_heard = [p.ahead for p in self._processes if p.ahead is not None]
+        ready = [want for want in self._clips if not any(_is_of(want, ahead) for ahead in being_heard)]
+        known = (want for want in ready if (heard := self._heard.get(want[0].number)) is not None and _is_of(want, (want[0].number, heard.sha256)))
+        return next(known, ready[0] if ready else None)
+
     def _follow(self, bay: PoolEars, task: SoFar) -> None:
         """One process follows an utterance from its beginning, or none does."""
         if task.begins:
-            process = next((p for p in self._processes if p.idle and p.ahead is None and len(p.following) < REMEMBERED), None)
+            process = next((p for p in self._processes if p.idle and len(p.following) < REMEMBERED), None)
             if process is None:
                 self._follows.pop(bay.number, None)
             else:
@@ -273,3 +279,8 @@ class ListeningPool:
         while self._clips:
             bay, task = self._clips.popleft()
             bay.inbox.put(Woken(False) if isinstance(task, Wake) else Result(task.capture.id, None, self._problem))
+
+
+def _is_of(want: tuple[PoolEars, Clip | Wake], ahead: tuple[int, str]) -> bool:
+    bay, task = want
+    return isinstance(task, Clip) and (bay.number, task.capture.sha256) == ahead

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ FRAME_S = FRAME / SAMPLE_RATE
 LONGEST_S = 30.0                       # a longer utterance is cut at its quietest place
 _FULL_SCALE = 0.9985                   # at or above it a sample counts as clipped
 
-Detector = Callable[[np.ndarray], float]   # FRAME samples -> probability of speech; keeps state from frame to frame
+Detector = Callable[[np.ndarray], Sequence[float]]   # (frames, FRAME) samples -> for each the probability of speech; keeps state from frame to frame
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,11 @@ class Endpointer:
         samples = np.concatenate([self._rest, samples.astype(np.float32, copy=False)])
         whole = len(samples) // FRAME * FRAME
         self._rest = samples[whole:].copy()
-        return [done for frame in samples[:whole].reshape(-1, FRAME) if (done := self._take(frame.copy())) is not None]
+        if not whole:
+            return []
+        frames = samples[:whole].reshape(-1, FRAME)
+        judged = zip(frames, self._detect(np.clip(frames, -1, 1)), strict=True)
+        return [done for frame, probability in judged if (done := self._take(frame.copy(), probability)) is not None]
 
     def flush(self) -> Utterance | None:
         """The stream is over: what was being said, if anything."""
@@ -108,8 +112,7 @@ class Endpointer:
         self._recent.clear()
         return done
 
-    def _take(self, frame: np.ndarray) -> Utterance | None:
-        probability = self._detect(np.clip(frame, -1, 1))
+    def _take(self, frame: np.ndarray, probability: float) -> Utterance | None:
         self._frames += 1
         if not self._speech:
             self._wait(frame, self._frames > self._muted_until and probability >= self._patience.starts)
@@ -169,5 +172,5 @@ class Endpointer:
 
 
 def voice_detector() -> Detector:
-    """The voice activity model for one stream: about a hundredth of one core. Raises HoodnoteError where it is not installed as it should be."""
+    """The voice activity model for one stream: a few thousandths of one core. Raises HoodnoteError where it is not installed as it should be."""
     return VoiceModel()

@@ -206,7 +206,6 @@ class Converter:
         data = as_float(block).reshape(-1, self._channels)
         if not len(data):
             return Sound(np.zeros(0, np.float32), 0.0, 0.0)
-        data = np.nan_to_num(data, nan=0.0, posinf=1.0, neginf=-1.0)
         clipped = float((np.abs(data) >= _FULL_SCALE).mean())
         mono = self._mono(data - self._moving_offset(data))
         level = float(np.sqrt(np.mean(mono**2)))
@@ -234,9 +233,9 @@ class Converter:
 
 
 def as_float(block: np.ndarray) -> np.ndarray:
-    """Full scale 1, float32. Integers of 8 to 32 bits; 24 bits come left-aligned in 32."""
+    """Full scale 1, float32, all of it finite. Integers of 8 to 32 bits; 24 bits come left-aligned in 32."""
     if np.issubdtype(block.dtype, np.floating):
-        return block.astype(np.float32, copy=False)
+        return np.nan_to_num(block.astype(np.float32, copy=False), nan=0.0, posinf=1.0, neginf=-1.0)
     if block.dtype == np.uint8:
         return (block.astype(np.float32) - 128) / 128
     return (block / float(2 ** (8 * block.dtype.itemsize - 1))).astype(np.float32)

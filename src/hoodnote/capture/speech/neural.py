@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from hoodnote.capture.speech.encoded import EncodedClips
-from hoodnote.capture.speech.neural_model import Memory, SpeechModel
+from hoodnote.capture.speech.neural_model import SpeechModel
 from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.capture.speech.tokens import Letters, TokenConstraint
@@ -101,11 +101,11 @@ class NeuralRecognizer:
             return [-np.inf] * len(texts)
         if self._scored[0] is not sound:
             self._scored = sound, {}
-        scored, begun = self._scored[1], None
-        for text in known:
-            if text not in scored:
-                begun = begun or self._model.begin(sound)
-                scored[text] = self._model.force(begun, tokens[text]) - self._tuning.prior * self._unheard(text)
+        scored = self._scored[1]
+        new = [text for text in known if text not in scored]
+        unheard = self._search.beside.submit(lambda: [self._unheard(text) for text in new])
+        heard = [self._model.force(self._model.begin(sound), tokens[text]) for text in new]
+        scored.update((text, h - self._tuning.prior * u) for text, h, u in zip(new, heard, unheard.result(), strict=True))
         found = {text: scored[text] for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
 
@@ -114,12 +114,8 @@ class NeuralRecognizer:
         if text not in self._expected:
             if len(self._expected) >= _MOST_EXPECTED:
                 self._expected.clear()
-            self._expected[text] = self._model.force(self._nothing, self._model.tokens(" " + text))
+            self._expected[text] = self._model.force(self._search.silence, self._model.tokens(" " + text))
         return self._expected[text]
-
-    @cached_property
-    def _nothing(self) -> tuple[np.ndarray, Memory]:
-        return self._model.begin(self._model.encode(np.zeros(SAMPLE_RATE, np.float32)))
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""

@@ -25,6 +25,8 @@ SAMPLES_PER_FRAME = 384          # the decoder thins its mask, which counts samp
 THREADS = 1            # a second one takes half as much processor time again and saves none on the clock: bench_hearing --threads
 _SPACE = "\u2581"                # how the vocabulary writes a space
 _FIRST_TEXT_TOKEN = 259          # below: three control tokens and the 256 bare bytes
+_AT_ONCE = 4096                  # tokens of all rows that stay in the processor's cache
+_NO_TOKEN = 1 << 30              # above every token
 _MARKER = "<<ST_"                # reserved tokens without text
 
 
@@ -75,6 +77,15 @@ def token_texts(vocabulary: list[bytes]) -> dict[int, str]:
     return texts
 
 
+def log_totals(logits: np.ndarray) -> np.ndarray:
+    """(rows, tokens) -> (rows,): taken off the logits of its row it leaves natural logs of probabilities."""
+    top, total = logits.max(axis=1, keepdims=True), np.zeros(len(logits), np.float32)
+    for start in range(0, logits.shape[1], _AT_ONCE):
+        shares = logits[:, start:start + _AT_ONCE] - top
+        total += np.exp(shares, out=shares).sum(axis=1)
+    return top[:, 0] + np.log(total)
+
+
 @dataclass
 class Memory:
     """What the decoder keeps between steps: one row per beam; the encoder's part is shared by all of them."""
@@ -84,6 +95,8 @@ class Memory:
     past: dict[str, np.ndarray]        # keys and values over the tokens so far, (beams, heads, tokens, head width)
 
     def take(self, rows: list[int]) -> Memory:
+        if rows == list(range(len(next(iter(self.past.values()))))):
+            return self
         return Memory(self.sound, self.across, {name: array[rows] for name, array in self.past.items()})
 
 
@@ -98,6 +111,8 @@ class SpeechModel:
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
         options.log_severity_level = 3
+        # every clip and every step has other sizes: kept for the next one, memory would only grow; it takes no longer without
+        options.enable_cpu_mem_arena = options.enable_mem_pattern = False
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         try:
             self._encoder, self._decoder = (
@@ -106,6 +121,8 @@ class SpeechModel:
             raise HoodnoteError(f"the speech model does not load ({type(error).__name__}); "
                                 f"install it again: pip install --force-reinstall {DISTRIBUTION}") from error
         self._outputs = [output.name for output in self._decoder.get_outputs()]
+        self._changing = [name for name in self._outputs if ".encoder." not in name]      # from step to step
+        self._begun: tuple[np.ndarray, tuple[np.ndarray, Memory]] | None = None
         self.vocabulary = read_vocabulary((folder / FILES[2]).read_bytes())
         self.texts = token_texts(self.vocabulary)
 
@@ -115,7 +132,13 @@ class SpeechModel:
         return self._encoder.run(None, feeds)[0]
 
     def begin(self, sound: np.ndarray) -> tuple[np.ndarray, Memory]:
-        """The logits of the first token, (1, vocabulary), and the memory to go on from."""
+        """The logits of the first token, (1, vocabulary), and the memory to go on from. Those of the last sound are kept: it is searched,
+        then scored twice."""
+        if self._begun is None or self._begun[0] is not sound:
+            self._begun = sound, self._begin(sound)
+        return self._begun[1]
+
+    def _begin(self, sound: np.ndarray) -> tuple[np.ndarray, Memory]:
         empty = np.zeros((1, HEADS, 0, HEAD_WIDTH), np.float32)
         past = {f"{layer}.{side}.{kind}": empty for layer in range(LAYERS) for side in ("decoder", "encoder") for kind in ("key", "value")}
         logits, present = self._run(np.array([[BEGIN]], np.int64), sound, past, first=True)
@@ -136,9 +159,7 @@ class SpeechModel:
         first, memory = begun
         logits, _ = self._run(np.array([list(tokens)], np.int64), memory.sound, {**memory.past, **memory.across}, first=False, last=False)
         logits = np.concatenate([first, logits[0]])
-        top = logits.max(axis=1)
-        totals = top + np.log(np.exp(logits - top[:, None]).sum(axis=1))
-        return float((logits[np.arange(len(logits)), [*tokens, END]] - totals).sum())
+        return float((logits[np.arange(len(logits)), [*tokens, END]] - log_totals(logits)).sum())
 
     def tokens(self, text: str) -> list[int] | None:
         """The text as the model itself would cut it: pairs are joined in the order of the vocabulary, which is the order
@@ -146,12 +167,12 @@ class SpeechModel:
         parts = list(text)
         if not all(part in self._numbers for part in parts):
             return None
-        while True:
-            joined = [(self._numbers[a + b], i) for i, (a, b) in enumerate(zip(parts, parts[1:])) if a + b in self._numbers]
-            if not joined:
-                return [self._numbers[part] for part in parts]
-            _, i = min(joined)
+        pairs = [self._numbers.get(a + b, _NO_TOKEN) for a, b in zip(parts, parts[1:])]
+        while pairs and (first := min(pairs)) < _NO_TOKEN:
+            i = pairs.index(first)
             parts[i:i + 2] = [parts[i] + parts[i + 1]]
+            pairs[max(i - 1, 0):i + 2] = [self._numbers.get(a + b, _NO_TOKEN) for a, b in zip(parts[max(i - 1, 0):i + 1], parts[max(i - 1, 0) + 1:i + 2])]
+        return [self._numbers[part] for part in parts]
 
     @cached_property
     def _numbers(self) -> dict[str, int]:
@@ -161,7 +182,8 @@ class SpeechModel:
         feeds = {"input_ids": tokens, "encoder_hidden_states": sound, "use_cache_branch": np.array([not first]),
                  "encoder_attention_mask": np.ones((1, sound.shape[1] * SAMPLES_PER_FRAME), np.int64)}
         feeds.update({f"past_key_values.{name}": array for name, array in past.items()})
-        values = dict(zip(self._outputs, self._decoder.run(self._outputs, feeds)))
+        wanted = self._outputs if first else self._changing
+        values = dict(zip(wanted, self._decoder.run(wanted, feeds), strict=True))
         logits = values.pop("logits")
         return logits[:, -1] if last else logits, {name.removeprefix("present."): array for name, array in values.items()}
 

