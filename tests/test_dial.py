@@ -23,7 +23,8 @@ from hoodnote.capture.vision.readers import NeuralReader
 from hoodnote.capture.vision.reading import Kind
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing
-from tests.bench.dial_render import DEVELOPMENT, DEVELOPMENT_FACES, RADIUS, draw_face, draw_pointer
+from tests.bench.dial_render import RADIUS, draw_face, draw_pointer
+from tests.bench.dial_styles import DEVELOPMENT, DEVELOPMENT_FACES
 from tests.bench.label_render import font
 
 WIDTH = int(RADIUS * 2.9)

@@ -12,7 +12,7 @@ from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
-from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
+from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of, with_more
 from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
 from hoodnote.capture.vision.dial_units import FULL_VACUUM, units_of, units_that_fit
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
@@ -24,6 +24,7 @@ WAYS_AGREE = 2.5             # degrees
 MOST_UNEVEN = 1.1            # degrees that the figures of an even scale miss their places by
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
+WIDEST = 345.0               # degrees a scale may run over
 SURE_RIM = 0.6               # share of it with an edge
 STEPS = (1, 2, 5)
 SURE = 4                     # worth of a gauge without a doubt
@@ -118,7 +119,7 @@ def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[
     guess = _gauge(view, rim, pointer, texts, [(rings[0], fit[0])], [], reader, None, prefer)
     if isinstance(guess, Gauge):
         guess = replace(guess, units=tuple(fit))
-    if is_pressure:
+    if is_pressure or any(t.unit == "inHg" for t in texts):        # no other quantity goes on in inches of mercury
         return guess
     return replace(unnamed, asked=guess) if isinstance(guess, Gauge) else unnamed
 
@@ -157,44 +158,46 @@ def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) 
     if isinstance(main, Uneven):          # which figures should stand there is not known
         return ring
     value = main.value(place)
-    if not -1e-6 <= value <= main.value(main.last) + 2 * ring.step:
+    known = {round(t.number / ring.step) for t in main.texts if t.number is not None}
+    lowest, highest, below = min(known), max(known), math.floor(value / ring.step + 1e-6)
+    if value < -1e-6 or main.angle((below + 1) * ring.step) > main.zero + WIDEST:
         return ring
-    below = math.floor(value / ring.step + 1e-6) * ring.step
-    known = {t.number for t in main.texts}
-    texts, first, last = list(main.texts), main.first, main.last
-    for beside in ((below, below - ring.step), (below + ring.step, below + 2 * ring.step)):
-        for wanted in beside:              # the pointer may hide the nearest one
-            if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
-                break
-            found = _figure_at(ring, wanted, view, reader)
-            if found is not None:
-                texts.append(found)
-                first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
-                break
-    return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
+    beside = {below - 1, below, below + 1, below + 2}
+    beside -= {below - 1} if below in known else set()
+    beside -= {below + 2} if below + 1 in known else set()            # the pointer may hide the nearest one
+    wanted = sorted((beside | set(range(highest + 1, below + 1)) | set(range(below + 1, lowest))) - known)
+    found = _figures_at(ring, [w * ring.step for w in wanted if w >= 0], view, reader)
+    return with_more(ring, found, view) if found else ring
 
 
-def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) -> Text | None:
-    like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
-    angle = ring.main.angle(wanted)
-    a = math.radians(angle)
-    middle = np.array([MIDDLE + ring.radius * math.sin(a), MIDDLE - ring.radius * math.cos(a)])
-    side, down = like.quad[1] - like.quad[0], like.quad[3] - like.quad[0]
-    along = _tangential(like)
-    if along is not None:        # figures turned with the scale
-        turn = math.radians(angle - like.angle)
-        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        side, down = rotation @ side, rotation @ down
-    longer = max(1.0, len(f"{wanted:g}") / len(like.text.strip("-–—−_=")))
-    side, down = side * 1.15 * longer, down * 1.15
-    quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
-    strip = cut_out(view.pixels, quad)
-    strips = [strip] if along is None else [strip, strip[::-1, ::-1]]
-    best = max(reader.read_short(strips), key=lambda x: x[1])
-    number = number_in(best[0])
-    if number is None or abs(number - wanted) > 1e-6 or best[1] < 0.7:
-        return None
-    return Text(best[0], best[1], angle % 360, ring.radius, quad)
+def _figures_at(ring: Ring, values: Sequence[float], view: FaceView, reader: NeuralReader) -> list[Text]:
+    """Those of the values that are printed where the scale says that they stand."""
+    places, strips = [], []
+    for wanted in values:
+        like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
+        angle = ring.main.angle(wanted)
+        a = math.radians(angle)
+        middle = np.array([MIDDLE + ring.radius * math.sin(a), MIDDLE - ring.radius * math.cos(a)])
+        side, down = like.quad[1] - like.quad[0], like.quad[3] - like.quad[0]
+        along = _tangential(like)
+        if along is not None:        # figures turned with the scale
+            turn = math.radians(angle - like.angle)
+            rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+            side, down = rotation @ side, rotation @ down
+        longer = max(1.0, len(f"{wanted:g}") / len(like.text.strip("-–—−_=")))
+        side, down = side * 1.15 * longer, down * 1.15
+        quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
+        places.append((wanted, angle % 360, quad))
+        strip = cut_out(view.pixels, quad)
+        strips += [strip, strip if along is None else strip[::-1, ::-1]]
+    read = reader.read_short(strips)
+    out = []
+    for (wanted, angle, quad), pair in zip(places, zip(read[::2], read[1::2], strict=True), strict=True):
+        text, confidence = max(pair, key=lambda x: x[1])
+        number = number_in(text)
+        if number is not None and abs(number - wanted) < 1e-6 and confidence >= 0.7:
+            out.append(Text(text, confidence, angle, ring.radius, quad))
+    return out
 
 
 def _tangential(text: Text) -> float | None:

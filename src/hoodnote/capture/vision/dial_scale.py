@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
 from hoodnote.capture.vision.dial_text import Text, number_in
 
 SAME_RING = 0.085            # of the rim's radius
+LIKELY_GAP = 0.4             # of the widest gap between figures: it may be the one before the scale
 LEAST_UNEVEN = 5             # figures that make a scale which closes up
 DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
 STEP_DEGREES = 360 / BINS
@@ -50,8 +51,7 @@ def rings_of(texts: Sequence[Text], view: FaceView) -> list[Ring]:
     even = [_ring(cluster, view) for cluster in clusters]
     if not any(r is not None and len(r.main.texts) > LEAST_FIGURES and len(r.stray) < 2 for r in even):
         uneven = [_uneven_ring(c, view, LEAST_UNEVEN if r is None else max(LEAST_UNEVEN, len(r.main.texts) + 2)) for c, r in zip(clusters, even, strict=True)]
-        if any(uneven):
-            even = uneven
+        even = [u or e for u, e in zip(uneven, even, strict=True)]
     return sorted((r for r in even if r is not None), key=lambda r: r.radius, reverse=True)
 
 
@@ -74,7 +74,7 @@ def _rows(cluster: Sequence[Text]) -> list[tuple[float, list[Placed]]]:
     """Where the scale may start, after a wide gap, with the figures counted on from there."""
     angles = sorted(t.angle for t in cluster)
     gaps = [(angles[(i + 1) % len(angles)] - a) % 360 or 360.0 for i, a in enumerate(angles)]
-    begins = [angles[(i + 1) % len(angles)] - min(20.0, gap / 2) for i, gap in enumerate(gaps) if gap >= 0.75 * max(gaps)]
+    begins = [angles[(i + 1) % len(angles)] - min(20.0, gap / 2) for i, gap in enumerate(gaps) if gap >= LIKELY_GAP * max(gaps)]
     return [(start, [(start + (t.angle - start) % 360, float(t.number), t) for t in cluster]) for start in begins]
 
 
@@ -116,23 +116,21 @@ def _run_together(text: Text, value: float) -> bool:
 
 
 def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
-    even = None
-    for begins, row in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
-        found = even_line(row)
-        if found is not None and (even is None or len(found[2]) > len(even[2])):
-            even, start, placed = found, begins, row
-    if even is None:
+    best = None
+    for start, placed in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
+        found = _stepped(placed)
+        key = (len(found[2]), -_misses(*found[:3])) if found is not None else None
+        if found is not None and (best is None or key > best[0]):
+            best = key, start, placed, found
+    if best is None:
         return None
-    zero, per_unit, members = even
+    _, start, placed, (zero, per_unit, members, step) = best
     values = sorted({v for _, v, _ in members})
-    step = _step(values)
-    if step is None or (values[-1] - values[0]) / step + 1 > 2.2 * len(values):
-        return None
     printed = values[0] + step * np.arange(round((values[-1] - values[0]) / step) + 1)
     zero, per_unit, ticked, z = _on_ticks(view, zero, per_unit, printed, float(np.median([t.radius for _, _, t in members])))
     division = _division(z, zero, per_unit, printed, step) if ticked else None
     main = Piece(zero, 1 / per_unit, zero + per_unit * values[0], zero + per_unit * values[-1], tuple(t for _, _, t in members),
-                 float(np.sqrt(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))))
+                 _misses(zero, per_unit, members))
     used = {id(t) for _, _, t in members}
     vacuum = _vacuum([p for p in placed if id(p[2]) not in used], main, values)
     used |= {id(t) for t in (vacuum.texts if vacuum else ())}
@@ -140,6 +138,47 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     stray = tuple(t for a, _, t in rest if t.confidence > 0.8 and a < main.last - 2)
     beyond = min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > values[-1]), default=None, key=lambda p: p[0])
     return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, _compressed(main, values[-1], beyond))
+
+
+def _stepped(placed: Sequence[Placed]) -> tuple[float, float, list[Placed], float] | None:
+    """The line that most figures lie on, and the step they go up by; one that lies there but fits no step is a misread one."""
+    found = even_line(placed)
+    if found is None:
+        return None
+    zero, per_unit, members = found
+    step = _step_of(members)
+    if step is None and len(members) > LEAST_FIGURES + 1:
+        less = [[m for m in members if m is not out] for out in members]
+        fewer = next((m for m in less if _step_of(m) is not None), None)
+        again = even_line(fewer) if fewer is not None else None
+        if again is None:
+            return None
+        zero, per_unit, members = again
+        step = _step_of(members)
+    return (zero, per_unit, members, step) if step is not None else None
+
+
+def _step_of(members: Sequence[Placed]) -> float | None:
+    """None too where most of the figures between the first and the last are missing."""
+    values = sorted({v for _, v, _ in members})
+    step = _step(values)
+    return step if step is not None and (values[-1] - values[0]) / step + 1 <= 2.2 * len(values) else None
+
+
+def _misses(zero: float, per_unit: float, members: Sequence[Placed]) -> float:
+    return float(np.sqrt(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members])))
+
+
+def with_more(ring: Ring, found: Sequence[Text], view: FaceView) -> Ring:
+    """An even ring with figures that were found where its scale says that they stand."""
+    main = ring.main
+    texts = (*main.texts, *found)
+    values = [float(t.number) for t in texts]
+    printed = np.arange(round(min(values) / ring.step), round(max(values) / ring.step) + 1) * ring.step
+    zero, per_unit, ticked, _ = _on_ticks(view, main.zero, 1 / main.slope, printed, ring.radius)
+    main = replace(main, zero=zero, slope=1 / per_unit, first=zero + per_unit * min(values), last=zero + per_unit * max(values), texts=texts)
+    stray = tuple(t for t in ring.stray if t.number is None or abs(main.angle(t.number) - ring.place(t.angle)) > EVEN_WITHIN)
+    return replace(ring, main=main, ticked=ring.ticked or ticked, stray=stray)
 
 
 def _step(values: Sequence[float]) -> float | None:

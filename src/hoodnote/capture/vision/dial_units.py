@@ -60,9 +60,8 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     if any(word for word in strange if not any(mark in word for mark in DEGREES)):
         doubts.append(f'"{strange[0]}" stands on the face as well')
     fit = [r for r in rings if likely_top(r, seen[0])]
-    if not fit:
-        doubts.append(f"the figures are unusual for a gauge in {seen[0]}")
-        fit = list(rings)
+    if not fit:                            # the unit is another scale's, or a point was lost
+        return [], doubts
     wide = max(fit, key=lambda r: (len(r.main.texts), r.radius))
     if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
         doubts.append(f"more than one scale could be the one in {seen[0]}")
