@@ -65,6 +65,19 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * 0.97, centre[1] + s * RADIUS * 0.97))
         for low, high, colour in ((0.1, 0.4, (60, 160, 80)), (0.4, 0.7, (235, 190, 50)), (0.7, 1.0, (205, 50, 45))):
             draw.arc(box, start + style.sweep * low - 90, start + style.sweep * high - 90, fill=colour, width=int(RADIUS * 0.035))
+    room: list[tuple[float, float, float]] = []            # x, y and half width of the figures drawn
+
+    def figure(angle: float, ring: Ring, text: str, colour) -> None:
+        (x, y), half = _at(centre, angle, ring.numerals), 0.34 * RADIUS * style.numeral * ring.size * (len(text) + 0.3)
+        if style.sparse and any(math.hypot(x - a, y - b) < half + c for a, b, c in room):
+            return
+        room.append((x, y, half))
+        _numeral(image, centre, angle, ring.numerals, text, style, colour, ring.size)
+
+    if face.retard is not None:       # the compressed part: its end alone
+        ring = face.rings[0]
+        draw.line([_at(centre, angle_of(highest), r) for r in (ring.outer, ring.outer - 0.09)], fill=inks[ring.ink], width=style.ticks[0])
+        figure(angle_of(highest), ring, f"{highest:g}", inks[ring.ink])
     for ring in face.rings:
         colour, unit = inks[ring.ink], PSI[ring.unit]
         first = ring.low if ring.low < 0 else 0.0
@@ -80,10 +93,7 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
             angle, ends = angle_of(value * unit), (ring.outer, ring.outer - length * (0.5, 0.75, 1.0)[rank])
             draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=style.ticks[0 if rank == 2 else 1])
             if rank == 2 and not (ring.unit == "inHg" and value == 0):
-                _numeral(image, centre, angle, ring.numerals, _printed(ring, value), style, colour, ring.size)
-        if face.retard is not None and ring.unit == "psi":       # the compressed part: its end alone
-            draw.line((*_at(centre, angle_of(highest), ring.outer), *_at(centre, angle_of(highest), ring.outer - length)), fill=colour, width=style.ticks[0])
-            _numeral(image, centre, angle_of(highest), ring.numerals, f"{highest:g}", style, colour, ring.size)
+                figure(angle, ring, _printed(ring, value), colour)
     _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **dict(style.words), **(words or {})})
 
 

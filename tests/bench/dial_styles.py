@@ -78,6 +78,7 @@ class Style:
     words_at: float = 0.26        # radii below the middle
     words: tuple[tuple[str, str], ...] = ()     # (unit, its word) where it is written otherwise
     cap: tuple[int, int, int] = (150, 150, 154)
+    sparse: bool = False          # figures that would stand on others are left out
 
 
 Inner = tuple[str, float, int]    # unit, step, divisions
@@ -226,7 +227,7 @@ def _drawn_style(rng: random.Random) -> Style:
                  rng.choice((225, 240, 260, 265, 270, 270, 285, 295, 300, 310)), rng.uniform(0.095, 0.135), rng.uniform(0.05, 0.13), rng.uniform(0.7, 0.86),
                  rng.random() < 0.2, rng.random() < 0.15, rng.random() < 0.25, rng.random() < 0.7, rng.choice((0, 0, 0, 0, -45, 30, 90)),
                  rng.choice(((9, 4), (12, 5), (7, 3), (14, 4))), rng.choice((0.26, 0.3, -0.38)),
-                 tuple((u, rng.choice(w)) for u, w in _WORDS.items()), rng.choice(((150, 150, 154), (30, 30, 32), (196, 160, 80))))
+                 tuple((u, rng.choice(w)) for u, w in _WORDS.items()), rng.choice(((150, 150, 154), (30, 30, 32), (196, 160, 80))), True)
 
 
 BY_LOT = 48

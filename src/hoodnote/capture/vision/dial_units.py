@@ -47,7 +47,8 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
         if len(told) == 1:
             return told, doubts
         doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
-        return [(rings[0], next((u for u in seen if likely_top(rings[0], u)), seen[0]))], doubts
+        fit = [u for u in seen if likely_top(rings[0], u)]
+        return [(rings[0], u) for u in sorted(fit, key=lambda u: not _usual_top(rings[0], u))[:1]], doubts
     if not seen:
         return [], doubts
     if any(isinstance(r.main, Uneven) for r in rings) and any(mark in t.text for t in texts for mark in DEGREES):
@@ -75,8 +76,8 @@ def units_that_fit(ring: Ring, texts: Sequence[Text], prefer: str) -> list[str]:
         return []
     cut = {u for t in texts for u in t.may_be}
     fit = [u for u in PRESSURE_UNITS if likely_top(ring, u) and (not cut or u in cut) and _fits_below_zero(ring, u)]
-    top, order = ring.main.value(ring.main.last), ("psi", "bar", "kPa", "kg/cm2", "MPa") if prefer == "us" else ("bar", "kPa", "MPa", "kg/cm2", "psi")
-    return sorted(fit, key=lambda u: (not USUAL_TOP[u][0] <= top * 1.001 <= USUAL_TOP[u][1] * 1.002, order.index(u)))
+    order = ("psi", "bar", "kPa", "kg/cm2", "MPa") if prefer == "us" else ("bar", "kPa", "MPa", "kg/cm2", "psi")
+    return sorted(fit, key=lambda u: (not _usual_top(ring, u), order.index(u)))
 
 
 def _fits_below_zero(ring: Ring, unit: str) -> bool:
@@ -118,6 +119,11 @@ def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
 def _curved(ring: Ring) -> bool:
     """As many figures off the even spacing as on it: a ring of temperatures, say."""
     return len(ring.stray) * 2 >= len(ring.main.texts) or ring.main.rms > 1.2
+
+
+def _usual_top(ring: Ring, unit: str) -> bool:
+    low, high = USUAL_TOP[unit]
+    return low <= ring.main.value(ring.main.last) * 1.001 <= high * 1.002
 
 
 def likely_top(ring: Ring, unit: str) -> bool:
