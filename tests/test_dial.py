@@ -137,7 +137,7 @@ def test_two_or_uneven_figures_are_no_scale(values):
     assert rings_of([text(str(v), angles[v]) for v in values], BLANK) == []
 
 
-@pytest.mark.parametrize(("printed", "number"), [("250", 250), ("-20", 20), ("2.5", 2.5), ("2,5", 2.5), ("14.", 14), ("120=", 120), ("05", None), ("12Q", None),
+@pytest.mark.parametrize(("printed", "number"), [("250", 250), ("-20", 20), ("2.5", 2.5), ("2,5", 2.5), ("14.", 14), ("120=", 120), ("05", None), ("12Q", 120), ("Q2", None),
                                                  ("1.000", None), ("", None), ("8O", None)])
 def test_only_clean_figures_count(printed, number):
     assert number_in(printed) == number

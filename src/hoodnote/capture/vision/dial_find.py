@@ -231,6 +231,8 @@ def _families(rims: Sequence[Ellipse]) -> list[Ellipse]:
 
 
 def _round_several(rim: Ellipse, rims: Sequence[Ellipse]) -> bool:
-    """A poorly covered ellipse drawn round a manifold: inside it, away from its middle, lie rims that are covered far better."""
-    return any(e.cover > rim.cover + 0.25 and 0.25 * rim.radius < e.radius < 0.6 * rim.radius
-               and 0.3 * rim.radius < math.hypot(e.x - rim.x, e.y - rim.y) < rim.radius for e in rims)
+    """A poorly covered ellipse drawn round a manifold or a gauge and what lies beside it: inside it, away from its middle, lie rims
+    that are covered far better."""
+    return any(e.cover > rim.cover + 0.25 and 0.25 < e.radius / rim.radius < 0.85
+               and (0.12 if e.radius > 0.4 * rim.radius and e.cover > SURE_COVER else 0.3) < math.hypot(e.x - rim.x, e.y - rim.y) / rim.radius < 1
+               for e in rims)

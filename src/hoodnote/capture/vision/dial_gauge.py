@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, words_beneath
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
@@ -24,6 +25,7 @@ WAYS_AGREE = 2.5             # degrees
 MOST_UNEVEN = 1.1            # degrees that the figures of an even scale miss their places by
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
+STRETCH, MOST_STRETCHES = 3, 5          # figures looked for at once beyond the last one known, and how often
 WIDEST = 345.0               # degrees a scale may run over
 SURE_RIM = 0.6               # share of it with an edge
 STEPS = (1, 2, 5)
@@ -114,6 +116,9 @@ def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[
         return _gauge(view, rim, pointer, texts, named, doubts, reader, second, prefer)
     unnamed = Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
     fit = units_that_fit(rings[0], texts, prefer)
+    bare = fit and not isinstance(pointer, str) and not any(t.unit or t.may_be for t in texts)
+    if bare and tells_of_another_quantity(words_beneath(view, pointer, reader)):
+        fit = []
     if not fit:
         return unnamed
     guess = _gauge(view, rim, pointer, texts, [(rings[0], fit[0])], [], reader, None, prefer)
@@ -153,21 +158,29 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
 
 
 def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
-    """The ring with the figures next to the pointer looked for where they should stand, when they were not found before."""
-    main, place = ring.main, ring.place(pointer.angle)
-    if isinstance(main, Uneven):          # which figures should stand there is not known
-        return ring
-    value = main.value(place)
-    known = {round(t.number / ring.step) for t in main.texts if t.number is not None}
-    lowest, highest, below = min(known), max(known), math.floor(value / ring.step + 1e-6)
-    if value < -1e-6 or main.angle((below + 1) * ring.step) > main.zero + WIDEST:
-        return ring
-    beside = {below - 1, below, below + 1, below + 2}
-    beside -= {below - 1} if below in known else set()
-    beside -= {below + 2} if below + 1 in known else set()            # the pointer may hide the nearest one
-    wanted = sorted((beside | set(range(highest + 1, below + 1)) | set(range(below + 1, lowest))) - known)
-    found = _figures_at(ring, [w * ring.step for w in wanted if w >= 0], view, reader)
-    return with_more(ring, found, view) if found else ring
+    """The ring with the figures next to the pointer looked for where they should stand, when they were not found before; a scale that ends
+    before the pointer is followed to it, a few figures at a time."""
+    tried: set[int] = set()
+    for _ in range(MOST_STRETCHES):
+        main = ring.main
+        if isinstance(main, Uneven):          # which figures should stand there is not known
+            return ring
+        value = main.value(ring.place(pointer.angle))
+        known = {round(t.number / ring.step) for t in main.texts if t.number is not None}
+        lowest, highest, below = min(known), max(known), math.floor(value / ring.step + 1e-6)
+        if value < -1e-6 or main.angle((below + 1) * ring.step) > main.zero + WIDEST:
+            return ring
+        beside = {below - 1, below, below + 1, below + 2}
+        beside -= {below - 1} if below in known else set()
+        beside -= {below + 2} if below + 1 in known else set()            # the pointer may hide the nearest one
+        if below > highest + STRETCH or below + 1 < lowest - STRETCH:
+            beside = set(range(highest + 1, highest + 1 + STRETCH)) if below > highest else set(range(lowest - STRETCH, lowest))
+        found = _figures_at(ring, [w * ring.step for w in sorted(beside - known - tried) if w >= 0], view, reader)
+        tried |= beside
+        if not found:
+            return ring
+        ring = with_more(ring, found, view)
+    return ring
 
 
 def _figures_at(ring: Ring, values: Sequence[float], view: FaceView, reader: NeuralReader) -> list[Text]:

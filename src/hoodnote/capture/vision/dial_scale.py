@@ -71,10 +71,11 @@ def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
 
 
 def _rows(cluster: Sequence[Text]) -> list[tuple[float, list[Placed]]]:
-    """Where the scale may start, after a wide gap, with the figures counted on from there."""
+    """Where the scale may start, after a wide gap, with the figures counted on from there; the widest gap first."""
     angles = sorted(t.angle for t in cluster)
     gaps = [(angles[(i + 1) % len(angles)] - a) % 360 or 360.0 for i, a in enumerate(angles)]
-    begins = [angles[(i + 1) % len(angles)] - min(20.0, gap / 2) for i, gap in enumerate(gaps) if gap >= LIKELY_GAP * max(gaps)]
+    wide = sorted((i for i, gap in enumerate(gaps) if gap >= LIKELY_GAP * max(gaps)), key=lambda i: -gaps[i])
+    begins = [angles[(i + 1) % len(angles)] - min(20.0, gaps[i] / 2) for i in wide]
     return [(start, [(start + (t.angle - start) % 360, float(t.number), t) for t in cluster]) for start in begins]
 
 
@@ -119,7 +120,7 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     best = None
     for start, placed in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
         found = _stepped(placed)
-        key = (len(found[2]), -_misses(*found[:3])) if found is not None else None
+        key = (len(found[2]), -round(_misses(*found[:3]), 2)) if found is not None else None
         if found is not None and (best is None or key > best[0]):
             best = key, start, placed, found
     if best is None:

@@ -27,8 +27,9 @@ TALLEST = 0.35               # rim radii: what is larger is no text
 WORDS_WITHIN = 0.5           # rim radii: where units are printed
 # a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
 _NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
+_TAILED = re.compile(r"(?<=\d)Q")          # a nought that a tick touches
 UNIT_WORDS = {
-    "psi": re.compile(r"p[s5][il1|tj!](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.IGNORECASE),
+    "psi": re.compile(r"p[s5][il1|tj!](?:g)?|[l1|i][bl]f?/(?:[il1|]n|sq\.?in)\.?[2²?z]?", re.IGNORECASE),
     "bar": re.compile(r"bar", re.IGNORECASE),
     "kPa": re.compile(r"kpa", re.IGNORECASE),
     "MPa": re.compile(r"mpa", re.IGNORECASE),
@@ -37,7 +38,7 @@ UNIT_WORDS = {
 }
 # what is left of a word that lies half under the pointer's tail, and the units it may be of: enough to ask, never to take
 CUT_WORDS = (
-    (re.compile(r"p[s5]|[s5][il1|]", re.IGNORECASE), ("psi",)),
+    (re.compile(r"p[s53]?[il1|]?|[s5][il1|]|.{0,2}/?[il1|]n.?", re.IGNORECASE), ("psi",)),
     (re.compile(r"b[ao]|ar", re.IGNORECASE), ("bar",)),
     (re.compile(r"kp", re.IGNORECASE), ("kPa",)),
     (re.compile(r"mp", re.IGNORECASE), ("MPa",)),
@@ -77,7 +78,7 @@ class Text:
 
 
 def number_in(text: str) -> float | None:
-    match = _NUMBER.fullmatch(text.replace(" ", ""))
+    match = _NUMBER.fullmatch(_TAILED.sub("0", text.replace(" ", "")))
     return float(match[1].replace(",", ".")) if match else None
 
 

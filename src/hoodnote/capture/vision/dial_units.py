@@ -31,8 +31,9 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     seen = [u for u in PRESSURE_UNITS if u in words]
     doubts = []
     strange = [t.text for t in texts if t.number is None and t.unit is None and OTHER_WORDS.search(t.text)]
-    pairs = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
+    alike = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
              if u != v and _may_be_printed(u, v, seen) and _show_one_pressure(one, u, other, v)]
+    pairs = [p for p in alike if {p[1], p[3]} <= set(seen)] or alike
     if pairs:
         if not seen:
             doubts.append("the words for its units could not be read")
@@ -90,10 +91,9 @@ def _fits_below_zero(ring: Ring, unit: str) -> bool:
 
 
 def _may_be_printed(u: str, v: str, seen: Sequence[str]) -> bool:
-    """Whether two scales can be in these units by the words on the face; of those so alike as bar and kg/cm2, only the one that was read."""
-    if len(seen) > 1:
-        return u in seen and v in seen
-    return set(seen) <= {u, v} and ("kg/cm2" not in (u, v) or "kg/cm2" in seen)
+    """Whether two scales can be in these units by the words on the face, of which one of the two may have escaped the reader; of those
+    so alike as bar and kg/cm2, only the one that was read."""
+    return (not seen or u in seen or v in seen) and ("kg/cm2" not in (u, v) or "kg/cm2" in seen)
 
 
 def _told_by_others(ring: Ring, unit: str, seen: Sequence[str], texts: Sequence[Text]) -> bool:
