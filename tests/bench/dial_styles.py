@@ -200,7 +200,8 @@ def _drawn_face(rng: random.Random) -> Face:
         inner = None if retard or rng.random() < 0.4 else rng.choice((("bar", 1, 5), ("bar", 2, 4), ("kg/cm2", 2, 4)))
         face = _compound(f"30-0-{top} psi", top, step, rng.choice((4, 5, 10)), rng.choice((0.13, 0.19, 0.22)), retard, inner)
     elif kind < 0.88:
-        unit, low, top, step, zero = rng.choice((("bar", -1, 10, 1, 0.1), ("bar", -1, 18, 2, 0.07), ("kPa", -100, 1600, 200, 0.08), ("kg/cm2", -1, 18, 1, 0.11)))
+        unit, low, top, step, zero = rng.choice((("bar", -1, 10, 1, 0.1), ("bar", -1, 18, 2, 0.07), ("kPa", -100, 1600, 200, 0.08),
+                                                  ("kg/cm2", -1, 18, 1, 0.11)))
         face = _below_zero(f"{low}-0-{top} {unit}", unit, low, top, step, rng.choice((4, 5, 10)), zero)
     else:
         power = rng.choice((0.6, 0.7, 0.85))
