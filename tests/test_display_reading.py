@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from hoodnote.capture.vision import display, display_net
+from hoodnote.capture.vision import display, display_accounts, display_net
 from hoodnote.capture.vision.display import looks_like, read_display
 from hoodnote.capture.vision.display_segments import PATTERNS, Figures
 from hoodnote.capture.vision.display_text import Word
@@ -54,7 +54,7 @@ def test_what_is_drawn_is_what_is_read(text, unit, printed, place, glowing):
     [field] = reading.fields
     assert (field.statement.place, field.statement.value, field.statement.unit) == (place, Decimal(text), unit)
     assert field.standing is Standing.AGREED and field.question is None
-    assert {v.reader for v in field.versions} == {"segments", "segment network", "neural text reader"}
+    assert {v.reader for v in field.versions} == {"segments", "segment network", "sign network", "neural text reader"}
 
 
 def test_a_minus_is_never_dropped_unasked():
@@ -86,7 +86,7 @@ def test_a_point_that_the_segments_leave_open_needs_the_text_readers_word(monkey
     variants = Figures.variants
     monkeypatch.setattr(Figures, "variants", lambda self: [*variants(self), variants(self)[0].replace(".", "")])
     for printed, standing in (("18.205", Standing.AGREED), ("18205", Standing.UNCONFIRMED), ("", Standing.UNCONFIRMED)):
-        monkeypatch.setattr(display, "optical", lambda *_, said=printed: (said, 0.8))
+        monkeypatch.setattr(display_accounts, "optical", lambda *_, said=printed: (said, 0.8))
         [field] = read_display(photo(face(figure("18.205", "kg"))), "charged").fields
         assert field.standing is standing and (standing is Standing.AGREED or "point" in field.question)
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import random
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from hoodnote.capture.vision import dial_read, display, kinds
+from hoodnote.capture.vision import dial_read, display, kinds, label
 from hoodnote.capture.vision.kinds import Look, kind_of, label_score, read_photo
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, PhotoReading
+from hoodnote.capture.vision.vin_text import Row
 from hoodnote.readings.model import Standing
 from tests.bench.bench_kinds import page, sticker
 from tests.bench.plate_render import DEVELOPMENT, plate
@@ -22,7 +24,7 @@ def as_photo(picture) -> Photo:
 
 
 def looked(dial=0.0, shown=0.0, vin=0.0, label=0.0) -> Look:
-    return Look({Kind.DIAL: dial, Kind.DISPLAY: shown, Kind.VIN: vin, Kind.LABEL: label}, (), ())
+    return Look({Kind.DIAL: dial, Kind.DISPLAY: shown, Kind.VIN: vin, Kind.LABEL: label}, (), (), True)
 
 
 def test_the_likeliest_kind_less_sure_where_another_is_near():
@@ -34,7 +36,8 @@ def test_the_likeliest_kind_less_sure_where_another_is_near():
 # the words are those SAE J639 asks for on the label: refrigerant, charge, oil (from memory)
 @pytest.mark.parametrize(("texts", "least", "most"), [
     (["REFRIGERANT R-134a", "CHARGE 0.55 kg", "OIL PAG 46"], 0.9, 1.0), (["KÄLTEMITTEL R-1234yf", "FÜLLMENGE 500 g"], 0.9, 1.0),
-    (["R-134a psi", "0 50 100 150"], 0.0, 0.49), (["COFFEE 500 g"], 0.0, 0.49), (["1G4AH59H45G118341"], 0.0, 0.1), ([], 0.0, 0.0),
+    (["REFRIGERANTR-12OIL TYPE MINERAL", "CHARGE 38.1.oz"], 0.95, 1.0), (["KompressorölMineralöl", "R-1234yf 500 g Füllmenge"], 0.95, 1.0),
+    (["R-134a psi", "0 50 100 150"], 0.0, 0.49), (["LOT AR123", "BAR-129 500 g"], 0.0, 0.49), (["COFFEE 500 g"], 0.0, 0.49), (["1G4AH59H45G118341"], 0.0, 0.1), ([], 0.0, 0.0),
 ])
 def test_the_words_of_a_label(texts, least, most):
     assert least <= label_score(texts) <= most
@@ -76,7 +79,37 @@ def test_what_is_surely_a_dial_is_looked_at_further_only_when_its_reader_finds_n
     assert reading.kind is (Kind.DIAL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
 
 
+@pytest.mark.parametrize("readable", [True, False])
+def test_what_is_surely_a_label_is_looked_at_for_a_display_only_when_its_reader_finds_nothing(monkeypatch, readable):
+    found = ("a figure",)
+    shown = []
+    quad = np.float32([(0, 0), (60, 0), (60, 10), (0, 10)])
+    # what SAE J639 asks for on the label (from memory)
+    rows = [Row(quad, text, 0.99) for text in ("REFRIGERANT R-134a", "CHARGE 0.55 kg", "OIL PAG 46", "never read")]
+    taken = []
+    monkeypatch.setattr(kinds, "texts_of", lambda *given: (taken.append(row) or row for row in rows))
+    monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.0)
+    monkeypatch.setattr(display, "looks_like", lambda photo: shown.append(photo) or 0.95)
+    monkeypatch.setattr(label, "read_label", lambda *given: PhotoReading(Kind.LABEL, found if readable else (), (), (), None if readable else "dark"))
+    monkeypatch.setattr(display, "read_display", lambda *given: PhotoReading(Kind.DISPLAY, found, (), ()))
+    reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
+    assert reading.kind is (Kind.LABEL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
+    assert len(taken) == (3 if readable else 6)         # no more than it takes, each time
+
+
+def test_no_display_is_likelier_than_what_is_surely_a_label():
+    """Else what it shows would have to be looked for beside every label."""
+    surest = SimpleNamespace(net=SimpleNamespace(text="123456", probability=1.0), figures=SimpleNamespace(variants=lambda: ["123456"]))
+    assert 0.9 < display._likeness(surest) < kinds.SURE_LABEL
+
+
 def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():
     photo = Photo(np.full((300, 400, 3), 120, np.uint8), 400, 300)
     assert kind_of(photo)[0] is Kind.NONE
     assert "say which it is" in read_photo(photo).problem
+
+
+@pytest.mark.parametrize("seed", [17, 33])
+def test_a_parts_sticker_with_a_number_as_long_as_a_vin_is_none_of_them(seed):
+    reading = read_photo(as_photo(sticker(random.Random(seed))))
+    assert reading.kind is Kind.NONE and not reading.fields

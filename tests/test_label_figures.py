@@ -119,7 +119,7 @@ def test_a_misread_refrigerant_is_guessed_only_where_it_can_be_one(text, value):
 
 
 @pytest.mark.parametrize(("text", "values"), [
-    ("PAG 46", ["PAG 46"]), ("PAG46", ["PAG 46"]), ("PAG-100", ["PAG 100"]), ("PAG OIL 150", ["PAG 150"]), ("PAG", ["PAG"]), ("POE", ["POE"]),
+    ("PAG 46", ["PAG 46"]), ("PAG46", ["PAG 46"]), ("PAG-100", ["PAG 100"]), ("PAG:46", ["PAG 46"]), ("PAG: 150", ["PAG 150"]), ("PAG OIL 150", ["PAG 150"]), ("PAG", ["PAG"]), ("POE", ["POE"]),
     ("MINERAL OIL", ["mineral"]), ("PAG 4G", []), ("PAG 48", []), ("PAG 46.5", []), ("PAG4", []), ("PAGE 46", []), ("POEM", []),
 ])
 def test_oil_types(text, values):

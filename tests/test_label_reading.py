@@ -251,11 +251,28 @@ def test_the_neural_reader_starts_without_any_network(monkeypatch):
     monkeypatch.setattr(socket.socket, "connect", refuse)
     monkeypatch.setattr(socket, "getaddrinfo", refuse)
     readers_module._neural_engine.cache_clear()
-    strip = Image.new("RGB", (330, 48), (240, 240, 240))
+    readers_module._recognizer.cache_clear()
+    assert NeuralReader().read_strip(strip_of("CHARGE 550 g"))[0] == "CHARGE 550 g"
+
+
+def strip_of(text: str) -> np.ndarray:
     from PIL import ImageDraw, ImageFont
 
-    ImageDraw.Draw(strip).text((10, 4), "CHARGE 550 g", fill=(0, 0, 0), font=ImageFont.load_default(34))
-    assert NeuralReader().read_strip(np.asarray(strip))[0] == "CHARGE 550 g"
+    font = ImageFont.load_default(34)
+    strip = Image.new("RGB", (20 + round(font.getlength(text)), 48), (240, 240, 240))
+    ImageDraw.Draw(strip).text((10, 4), text, fill=(0, 0, 0), font=font)
+    return np.asarray(strip)
+
+
+def test_strips_read_together_say_what_each_says_alone():
+    texts = ["REFRIGERANT CHARGE 0.55 kg", "R-134a", "120 mL", "COMPRESSOR OIL PAG 46", "19.4 oz", "550 g"]
+    strips = [strip_of(text) for text in texts]
+    reader = NeuralReader()
+    for read in (reader.read_strips, reader.read_short):
+        together = read([*strips, np.full((48, 200, 3), 240, np.uint8)])
+        assert together == [read([strip])[0] for strip in strips] + [("", 0.0)]
+        assert [text.replace(" ", "") for text, _ in together[:-1]] == [text.replace(" ", "") for text in texts]
+    assert reader.read_strips([]) == []
 
 
 def test_without_the_program_tesseract_is_left_out_and_a_crash_says_nothing(monkeypatch):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import random
+import re
+
 import numpy as np
 import pytest
 from PIL import Image
@@ -20,7 +23,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Fact, Measured
 from tests.bench import label_wear
 from tests.bench.camera import DEFAULT_SIZE, SEVERITIES, drawn_size, engine_bay, photograph
-from tests.bench.label_render import BUILT_IN, HELD_OUT, SPLITS, STYLES, random_label
+from tests.bench.label_render import BUILT_IN, HELD_OUT, SPLITS, STYLES, invent, random_label
 from tests.bench.label_variants import TONGUES_DEVELOPMENT, TONGUES_HELD_OUT, conversion_below, listed, random_variant
 from tests.bench.label_wear import worn
 from tests.test_label_reading import line
@@ -97,6 +100,51 @@ def test_a_conversion_shows_both_refrigerants_and_takes_no_field():
     assert values(fields["label_refrigerant"]) == {"R-12", "R-134a"} and "conversion" in fields["label_refrigerant"].question
     assert "1.09 kg (with R-12) and 0.90 kg (with R-134a)" in fields["label_charge"].question
     assert "conversion" in fields["label_oil"].question          # one amount for both: which system it is of is still unknown
+
+
+def test_an_amount_is_never_told_to_be_of_the_label_above_its_own():
+    """The new refrigerant's name stands left of where the amounts begin, the old one's right above them."""
+    lines = [line("REFRIGERANT CFC-12 (R-12)", 40, 40), line("CHARGE", 40, 110), line("0.92 kg", 440, 110), line("CONVERTED TO R-134a", 40, 300, width=330),
+             line("REFRIGERANT CHARGE", 40, 370, width=330), line("0.95 kg", 480, 370)]
+    question = decided(*both(lines))["label_charge"].question
+    assert "0.92 kg (with R-12) and 0.95 kg:" in question
+
+
+def test_amounts_beside_one_another_are_told_by_their_columns():
+    lines = [line("REFRIGERANT R-12", 40, 40), line("CONVERTED TO R-134a", 640, 40), line("CHARGE 1.09 kg", 40, 130), line("CHARGE 0.90 kg", 640, 130)]
+    assert "1.09 kg (with R-12) and 0.90 kg (with R-134a)" in decided(*both(lines))["label_charge"].question
+
+
+@pytest.mark.parametrize("seed", [7002, 7014])
+def test_both_labels_of_a_conversion_are_reported_whatever_the_camera_did_and_none_is_told_as_the_others(seed):
+    label = random_variant(SPLITS["development"], seed)
+    pixels = np.asarray(photograph(label.image, SEVERITIES["moderate"], seed))
+    reading = read_label(Photo(pixels, pixels.shape[1], pixels.shape[0]))
+    fields = {f.statement.place if isinstance(f.statement, Measured) else f.statement.key: f for f in reading.fields}
+    assert all(f.standing is Standing.UNCONFIRMED for f in fields.values())
+    (old,) = label.also
+    assert {v.statement.value for v in fields["label_refrigerant"].versions} == {old.refrigerant, label.truth.refrigerant}
+    assert len({v.statement for v in fields["label_charge"].versions}) >= 2
+    for charge in (label.truth, old):
+        wrong = old if charge is label.truth else label.truth
+        printed = [f"{v} {u}" for v, u in ((charge.charge, charge.charge_unit), (charge.second_charge, charge.second_unit)) if v is not None]
+        assert not any(re.search(rf"{re.escape(p)}[^:,]*\(with {wrong.refrigerant}\)", fields["label_charge"].question) for p in printed)
+
+
+@pytest.mark.parametrize("upside_down", [False, True])
+def test_a_second_label_elsewhere_in_the_photo_is_told_with_its_refrigerant_and_charge_and_nothing_stands(upside_down):
+    rng, face = random.Random(0), SPLITS["development"].faces[0]
+    old, new = (next(t for t in (invent(rng) for _ in range(10_000)) if t.refrigerant == name) for name in ("R-12", "R-134a"))
+    board = Image.new("RGBA", (2200, 1200), (0, 0, 0, 0))
+    board.paste(listed(old, TONGUES_DEVELOPMENT[0], STYLES[0], face), (20, 20))
+    second = listed(new, TONGUES_DEVELOPMENT[0], STYLES[1], face).resize((700, 392))
+    board.paste(second.rotate(180 if upside_down else 0), (1450, 700))
+    pixels = np.asarray(photograph(board, SEVERITIES["mild"], 1))
+    reading = read_label(Photo(pixels, pixels.shape[1], pixels.shape[0]))
+    assert len(reading.fields) == 4
+    for field in reading.fields:
+        assert field.standing is Standing.UNCONFIRMED and "another label beside it" in field.question
+        assert "134a" in field.question and str(new.charge) in field.question
 
 
 def test_a_conversion_whose_old_label_is_unreadable_takes_no_field():

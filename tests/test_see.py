@@ -3,6 +3,12 @@ stand-ins that say what the test gives them, but for the tests of whole photos; 
 
 from __future__ import annotations
 
+import contextlib
+import os
+import pty
+import subprocess
+import sys
+import termios
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
@@ -262,6 +268,33 @@ def test_an_unusable_photo_among_others_keeps_no_other_back(bay, tmp_path):
     assert [p.name for p, _ in came] == ["a.jpg", "empty.png", "photo.jpg"]
     assert "PDF" in str(came[0][1]) and isinstance(came[1][1], HoodnoteError)
     assert came[2][1].entries[0].question and len(bay.store.captures(bay.job)) == 1
+
+
+def test_the_bar_makes_way_for_what_is_told(tmp_path):
+    """On a terminal: a bar and a line of text never stand on one line."""
+    for name in ("a.jpg", "b.jpg"):
+        (tmp_path / "photos").mkdir(exist_ok=True)
+        (tmp_path / "photos" / name).write_bytes(b"%PDF-1.7 renamed")
+    command = [sys.executable, "-m", "hoodnote", "--data", str(tmp_path / "data")]
+    subprocess.run([*command, "job", "new", "WO-7", "--complaint", "no cold air", "--units", "us"], check=True, capture_output=True)
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (30, 80))
+    with subprocess.Popen([*command, "see", str(tmp_path / "photos")], stdin=subprocess.DEVNULL, stdout=theirs, stderr=theirs) as running:
+        os.close(theirs)
+        told = b""
+        with contextlib.suppress(OSError):          # how Linux says that the other end was closed
+            while piece := os.read(ours, 65536):
+                told += piece
+    os.close(ours)
+    assert running.returncode == 2
+    shown = []
+    for row in told.decode().split("\n"):
+        line = ""
+        for over in row.split("\r"):               # what a terminal shows after each return to the row's start
+            line = over + line[len(over):]
+            shown.append(line.strip())
+    assert any("0/2" in line for line in shown) and sum(line.startswith("hoodnote: ") for line in shown) >= 2
+    assert not [line for line in shown if "file" in line and "hoodnote: " in line and "|" in line]
 
 
 def test_folders_and_places_by_name(tmp_path):

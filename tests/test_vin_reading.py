@@ -15,7 +15,7 @@ from hoodnote.capture.vision import vin_plates
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes, vin_of
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.capture.vision.vin_read import decide, read_vin
-from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, looks_like_vin, read_row, vin_part
+from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, looks_like_vin, not_named_otherwise, read_row, vin_part
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing
 from hoodnote.readings.vin import candidates, check_vin, decode, formed
@@ -113,7 +113,8 @@ def test_only_letters_that_cannot_stand_there_are_replaced(text, vin):
     ("REFRIGERANT R-134a CHARGE 0.55 kg", False), ("AMOUNT.500 +/- 20 g .(17.6 oz)", False),
     ("0IL POE 150cc / 5.1 fl. oz.", False), ("VIN 1G4 AH59H4 5G118341", True), ("\\° *1G4AH59H45G118341* ©", True), ("VIN1G4AH59H45G118341", True),
     ("REFRIGERANTR134A0", False), ("LOT 1234 QTY 55 REV AB77", False), ("4471 2290 1188 3021 7", False), ("STANDARDS IN EFFECT ON THE DATE", False),
-    ("call 555 0100 or 555 0101 ask for parts", False),
+    ("call 555 0100 or 555 0101 ask for parts", False), (f"PART NO {EXAMPLE}", False), (f"P/N {EXAMPLE} QTY 2", False), (f"LOT NO{EXAMPLE}", False),
+    (f"PART 4471 VIN {EXAMPLE}", True), (f"NO {EXAMPLE}", True), (f"VIN: {EXAMPLE} TYPE: PASSENGER CAR", True),
 ])
 def test_what_a_row_of_text_must_be_to_look_like_a_vin(row, like):
     assert (looks_like_vin(row) >= 0.7) is like
@@ -127,6 +128,12 @@ def test_what_a_row_of_text_must_be_to_look_like_a_vin(row, like):
 ])
 def test_the_vin_in_the_text_of_a_barcode(text, vin):
     assert vin_of(text) == vin
+
+
+@pytest.mark.parametrize(("print_", "kept"), [(f"PART NO {EXAMPLE}", 0), (f"Part No. {EXAMPLE[:5]}S{EXAMPLE[6:]}", 0), (f"VIN {EXAMPLE}", 1), (f"PART NO {OTHER}", 1)])
+def test_a_barcode_of_a_parts_number_is_no_vin_however_long(print_, kept):
+    row = Row(np.float32([(0, 0), (400, 0), (400, 20), (0, 20)]), print_, 0.99)
+    assert len(not_named_otherwise([code(EXAMPLE, True)], [row])) == kept
 
 
 @pytest.mark.parametrize("symbology", ["Code39", "DataMatrix", "QRCode"])

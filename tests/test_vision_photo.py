@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import GifImagePlugin, Image, ImageFile, TiffImagePlugin
 
-from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo
+from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo, refuse_unusable
 from hoodnote.errors import HoodnoteError
 
 
@@ -21,9 +21,13 @@ def gradient(width=120, height=80) -> np.ndarray:
 
 
 def refused(path) -> str:
+    """In the same words whether it is opened or only looked at."""
     with pytest.raises(HoodnoteError) as caught:
         load_photo(path)
     message = str(caught.value)
+    with pytest.raises(HoodnoteError) as caught:
+        refuse_unusable(path)
+    assert str(caught.value) == message
     assert message and "\n" not in message
     return message
 
@@ -73,6 +77,25 @@ def test_a_jpeg_without_its_end_is_not_taken_for_whole(tmp_path):
     Image.fromarray(np.random.default_rng(1).integers(0, 255, (300, 400, 3), np.uint8)).save(buffer, "JPEG", quality=90)
     (tmp_path / "end.jpg").write_bytes(buffer.getvalue()[:-200])
     assert "cut short or damaged" in refused(tmp_path / "end.jpg")
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+def test_what_a_large_jpeg_lacks_is_noticed_in_small_too(tmp_path, progressive):
+    buffer = io.BytesIO()
+    coarse = Image.fromarray(np.random.default_rng(2).integers(0, 255, (150, 200, 3), np.uint8))
+    coarse.resize((2400, 1800)).save(buffer, "JPEG", quality=85, progressive=progressive)
+    data, file = buffer.getvalue(), tmp_path / "large.jpg"
+    file.write_bytes(data)
+    refuse_unusable(file)
+    for kept in (0.1, 0.5, 0.9, 0.99, 0.999):
+        file.write_bytes(data[:round(kept * len(data))])
+        assert "cut short or damaged" in refused(file)
+
+
+def test_every_row_of_a_tall_photo_arrives(tmp_path):
+    tall = np.random.default_rng(3).integers(0, 255, (700, 90, 3), np.uint8)
+    Image.fromarray(tall).save(tmp_path / "tall.png")           # PNG keeps every value
+    assert np.array_equal(load_photo(tmp_path / "tall.png").pixels, tall)
 
 
 @pytest.mark.parametrize(("name", "said"), [("size.jpg", "megapixels"), ("text.png", "damaged")])

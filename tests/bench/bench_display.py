@@ -24,6 +24,9 @@ from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Measured
 from tests.bench.camera import SEVERITIES, photograph
 from tests.bench.display_render import GIVEN, SPLITS, Figure, Truth, random_display
+from tests.bench.display_varied import FIRST_SEED, varied_display
+
+VARIED = "varied"            # styles drawn anew for each photo, to tune on
 
 
 @dataclass(frozen=True)
@@ -50,8 +53,9 @@ def right(figure: Figure, statement: Measured, place: str | None) -> bool:
 
 
 def photo_of(split: str, severity: str, seed: int, size: tuple[int, int]) -> tuple[Photo, Truth]:
-    face, truth = random_display(SPLITS[split], seed)
-    pixels = np.asarray(photograph(face, SEVERITIES[severity], SPLITS[split].first_seed + seed, size))
+    first = FIRST_SEED if split == VARIED else SPLITS[split].first_seed
+    face, truth = varied_display(seed) if split == VARIED else random_display(SPLITS[split], seed)
+    pixels = np.asarray(photograph(face, SEVERITIES[severity], first + seed, size))
     return Photo(pixels, pixels.shape[1], pixels.shape[0]), truth
 
 
@@ -80,7 +84,7 @@ def judged(seed: int, truth: Truth, place: str | None, reading: PhotoReading, se
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--split", choices=SPLITS, default="heldout")
+    parser.add_argument("--split", choices=(*SPLITS, VARIED), default="heldout")
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--severity", choices=SEVERITIES, default="moderate")

@@ -21,6 +21,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from hoodnote.capture.vision.kinds import kind_of, read_photo
+from hoodnote.capture.vision.label import stated
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind
 from hoodnote.readings.model import Standing
@@ -143,11 +144,12 @@ def told(job: tuple[Kind, int], split: str, severity: str) -> tuple[Kind, Kind, 
     return kind, said, confidence, time.perf_counter() - began, seed
 
 
-def taken_from_other(seed: int, severity: str) -> tuple[str, Kind, list[str]]:
+def read_of_other(seed: int, severity: str) -> tuple[str, Kind, list[str]]:
+    """What is drawn, what it is told as, and what is read of it: nothing, where all is well."""
     rng = random.Random(seed)
     draw = OTHERS[seed % len(OTHERS)]
     reading = read_photo(_shot(draw(rng), severity, 700_000 + seed))
-    return draw.__name__, reading.kind, [f"{f.statement} {f.standing.value}" for f in reading.fields if f.standing is not Standing.UNCONFIRMED]
+    return draw.__name__, reading.kind, [f"{stated(f.statement)} ({f.standing.value}{': ' + f.question if f.question else ''})" for f in reading.fields]
 
 
 def main() -> None:
@@ -155,18 +157,22 @@ def main() -> None:
     parser.add_argument("--split", choices=SPLIT_NAMES, default="heldout")
     parser.add_argument("--count", type=int, default=20, help="photos of each kind")
     parser.add_argument("--others", type=int, default=0, help="photos of other things instead")
+    parser.add_argument("--first", type=int, default=0, help="first seed of the other things")
     parser.add_argument("--severity", choices=SEVERITIES, default="moderate")
     parser.add_argument("--jobs", type=int, default=1)
     args = parser.parse_args()
     with ProcessPoolExecutor(args.jobs) as pool:
         if args.others:
-            total, taken = Counter(), 0
-            for name, kind, figures in pool.map(partial(taken_from_other, severity=args.severity), range(args.others)):
+            total, taken, asked = Counter(), 0, 0
+            seeds = range(args.first, args.first + args.others)
+            for seed, (name, kind, read) in zip(seeds, pool.map(partial(read_of_other, severity=args.severity), seeds), strict=True):
                 total[name, kind.value] += 1
-                taken += bool(figures)
-                if figures:
-                    print(f"TAKEN from {name}: {figures}", flush=True)
-            print(f"{args.others} photos of other things, {args.severity}: {taken} with something taken")
+                is_taken = any(f"({Standing.UNCONFIRMED.value}" not in figure for figure in read)
+                taken += is_taken
+                asked += bool(read) and not is_taken
+                if read:
+                    print(f"{'TAKEN' if is_taken else 'asked'} from {name} {seed} as {kind.value}: {read}", flush=True)
+            print(f"{args.others} photos of other things, {args.severity}: {taken} with something taken, {asked} with something asked")
             print("\n".join(f"  {name}: {count} as {kind}" for (name, kind), count in sorted(total.items())))
             return
         jobs = [(kind, seed) for kind in (Kind.LABEL, Kind.DIAL, Kind.DISPLAY, Kind.VIN) for seed in range(args.count)]

@@ -99,7 +99,7 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
     _smudge(paper, severity, more)
     if glare_at is None and rng.random() < severity.glare:
         glare_at = (float(rng.uniform(0.1, 0.9)), float(rng.uniform(0.1, 0.9)))
-    light = _light(width, height, severity, rng)
+    light = light_over(width, height, severity, rng)
 
     # averaged down first where the frame is small: warping samples single points
     step = max(1.0, lw * 2 / max(w, 1) / 2)
@@ -138,7 +138,7 @@ def photograph(label: Image.Image, severity: Severity, seed: int, size: tuple[in
     return Image.open(io.BytesIO(buffer.getvalue())).convert("RGB")
 
 
-def _light(width: int, height: int, severity: Severity, rng: np.random.Generator) -> np.ndarray:
+def light_over(width: int, height: int, severity: Severity, rng: np.random.Generator) -> np.ndarray:
     """Share of the light at each pixel: a gentle slope, and a shadow with a soft edge."""
     slope = rng.uniform(-1, 1, 2)
     yy, xx = (v.astype(np.float32) for v in np.ogrid[0:height, 0:width])

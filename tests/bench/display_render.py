@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import numpy as np
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageFont
 
 from tests.bench.label_render import font
 
@@ -153,6 +153,10 @@ def _strokes(s: Segments) -> dict[str, list[tuple[float, float]]]:
     return out
 
 
+# what is lettered or lit, its middle, and from there to its top: x, y, x, y; a point has its digits' height
+Placed = tuple[str, float, float, float, float]
+
+
 class Glass:
     """The window's two layers, lit and ghost, as coverage 0 to 1, with what is lettered on it."""
 
@@ -160,6 +164,7 @@ class Glass:
         self.size = size
         self.lit, self.ghost = Image.new("L", size, 0), Image.new("L", size, 0)
         self._lit, self._ghost = ImageDraw.Draw(self.lit), ImageDraw.Draw(self.ghost)
+        self.placed: list[Placed] = []
 
     def figure(self, text: str, box: tuple[float, float, float, float], cells: int, s: Segments) -> None:
         """`text` right-aligned in `cells` cells that fill the box's height and at most its width."""
@@ -188,9 +193,15 @@ class Glass:
             lit = LIT[ch] if s.tailed else {"6": "fgecd", "9": "abcfg"}.get(ch, LIT[ch])
             for name in lit:
                 self._lit.polygon(place(strokes[name], cell), fill=255)
+            (x, y), (tip, top) = place([(s.width / 2, 0.5), (s.width / 2, 0)], cell)
+            up = (tip - x, top - y)
+            if lit:
+                self.placed.append((ch, x, y, *up))
             mark = marks.get(cell - offset)
             x = s.width * (1 + (s.pitch - 1) / 2)
             spots = {".": [(x, 1 - size)], ":": [(x, 0.3), (x, 0.7)], None: []}[mark]
+            if mark:
+                self.placed.append((mark, *np.mean(place(spots, cell), axis=0), *up))
             if cell < cells - 1:
                 self._dot(self._ghost, place([(x, 1 - size)], cell)[0], size * height, s.round_point)
             for spot in spots:
@@ -201,7 +212,10 @@ class Glass:
         (draw.ellipse if as_round else draw.rectangle)((at[0] - r, at[1] - r, at[0] + r, at[1] + r), fill=255)
 
     def words(self, text: str, xy: tuple[float, float], size: float, face: str, anchor: str = "lm", ghost: bool = False) -> None:
-        (self._ghost if ghost else self._lit).text(xy, text, font=font(face, max(10, round(size))), fill=255, anchor=anchor)
+        layer = self._ghost if ghost else self._lit
+        layer.text(xy, text, font=font(face, max(10, round(size))), fill=255, anchor=anchor)
+        if not ghost:
+            self.placed.append(printed(layer, text, xy, font(face, max(10, round(size))), anchor))
 
     def picture(self, look: Look, rng: random.Random) -> np.ndarray:
         """float32 RGB, 0 to 255 and above where light spills."""
@@ -229,9 +243,14 @@ class Glass:
         return image
 
 
+def printed(pen: ImageDraw.ImageDraw, text: str, xy: tuple[float, float], face: ImageFont.FreeTypeFont, anchor: str) -> Placed:
+    left, top, right, bottom = pen.textbbox(xy, text, font=face, anchor=anchor)
+    return text, (left + right) / 2, (top + bottom) / 2, 0.0, (top - bottom) / 2
+
+
 @dataclass(frozen=True)
 class Layout:
-    """Shares of the case. `unit_at`: "right", "top", "below" in the window, or "case" beside it; `rows`: how two figures lie."""
+    """Shares of the case. `unit_at`: "right", "top", "below", "foot" in the window, or "case" beside it; `rows`: how two figures lie."""
 
     size: tuple[int, int]
     window: tuple[float, float, float, float]
@@ -249,11 +268,12 @@ def _boxes(count: int, rows: str, w: int, h: int) -> list[tuple[float, float, fl
         return [(0.03 * w, 0.05 * h, 0.97 * w, 0.95 * h)]
     if rows == "stacked":
         return [(0.03 * w, 0.04 * h, 0.97 * w, 0.48 * h), (0.03 * w, 0.52 * h, 0.97 * w, 0.96 * h)]
-    return [(0.02 * w, 0.05 * h, 0.49 * w, 0.95 * h), (0.51 * w, 0.05 * h, 0.98 * w, 0.95 * h)]
+    # so far apart that they are two
+    return [(0.02 * w, 0.05 * h, 0.46 * w, 0.95 * h), (0.54 * w, 0.05 * h, 0.98 * w, 0.95 * h)]
 
 
-def draw(truth: Truth, s: Segments, look: Look, layout: Layout, face: str, rng: random.Random) -> Image.Image:
-    """The instrument's face, upright, from the front."""
+def draw(truth: Truth, s: Segments, look: Look, layout: Layout, face: str, rng: random.Random, placed: list[Placed] | None = None) -> Image.Image:
+    """The instrument's face, upright, from the front. `placed` is given what stands on it, but for its controls."""
     import cv2
 
     width, height = layout.size
@@ -280,7 +300,8 @@ def draw(truth: Truth, s: Segments, look: Look, layout: Layout, face: str, rng: 
                 glass.words(figure.word, (x0, y0 + 0.1 * bh), 0.15 * bh, face)
         size = min(0.3 * bh, 0.12 * w)
         digits = {"right": (x0 + lead * bw, y0 + 0.06 * bh, x1 - 0.17 * bw, y1 - 0.06 * bh), "top": (x0 + lead * bw, y0 + 0.24 * bh, x1, y1),
-                  "below": (x0 + lead * bw, y0, x1, y1 - 0.24 * bh), "case": (x0 + lead * bw, y0 + 0.08 * bh, x1, y1 - 0.08 * bh)}[layout.unit_at]
+                  "below": (x0 + lead * bw, y0, x1, y1 - 0.24 * bh),
+                  "foot": (x0 + lead * bw, y0, x1, y1 - 0.24 * bh), "case": (x0 + lead * bw, y0 + 0.08 * bh, x1, y1 - 0.08 * bh)}[layout.unit_at]
         if figure.word and layout.rows == "beside" and not layout.word_on_case:
             digits = (digits[0], max(digits[1], y0 + 0.24 * bh), digits[2], digits[3])
         unit = figure.printed_unit
@@ -289,6 +310,8 @@ def draw(truth: Truth, s: Segments, look: Look, layout: Layout, face: str, rng: 
             glass.words(unit, (x1, y1 - 0.2 * bh), min(size, 0.15 * bw / length), face, "rm")
         elif layout.unit_at == "case":
             case_words.append((unit, (right + 14, top + (y0 + y1) / 2), "lm"))
+        elif layout.unit_at == "foot":
+            glass.words(unit, (x0 + (lead + 0.05) * bw, y1 - 0.1 * bh), min(0.19 * bh, 0.5 * bw / length), face, "lm")
         else:
             at = y0 + 0.1 * bh if layout.unit_at == "top" else y1 - 0.1 * bh
             glass.words(unit, (x1 - 0.02 * bw, at), min(0.19 * bh, 0.5 * bw / length), face, "rm")
@@ -310,6 +333,10 @@ def draw(truth: Truth, s: Segments, look: Look, layout: Layout, face: str, rng: 
         room = (left - 30) if anchor == "rm" else (width - right - 30) if anchor == "lm" else w / 2
         size = min(64, round(room / max(0.5, font(face, 100).getlength(words) / 100)))
         pen.text(xy, words, font=font(face, max(14, size)), fill=look.print, anchor=anchor)
+        if placed is not None:
+            placed.append(printed(pen, words, xy, font(face, max(14, size)), anchor))
+    if placed is not None:
+        placed += [(sign, x + left, y + top, *up) for sign, x, y, *up in glass.placed]
     _controls(pen, layout, look, face, rng, (left, top, right, bottom))
     return image
 
@@ -319,7 +346,7 @@ def _controls(pen: ImageDraw.ImageDraw, layout: Layout, look: Look, face: str, r
     dark = tuple(int(c * 0.75) for c in look.case)
     name = "".join(rng.choice(["ve", "lo", "mar", "ti", "qua", "sen", "dro", "pel", "ix", "on"]) for _ in range(3))
     labels = rng.sample(["ON/OFF", "MODE", "HOLD", "ZERO", "UNIT", "TARE", "°C/°F", "LIGHT", "SET"], 3)
-    left, top, right, bottom = window
+    left, top, _, bottom = window
     if layout.buttons == "left":
         spots = [(left / 2, top + (bottom - top) * (i + 0.5) / 3) for i in range(3)]
     else:

@@ -13,7 +13,6 @@ import math
 import random
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -21,7 +20,8 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from hoodnote.capture.vision.display_net import DIGIT, HEIGHT, LETTER, as_grey
-from tests.bench.display_render import DEVELOPMENT, Glass, Look, Segments, invent
+from tests.bench.display_render import DEVELOPMENT, Glass, Look, invent
+from tests.bench.display_varied import varied_look, varied_segments
 from tests.bench.label_render import font
 
 WIDEST = 256             # px, of a strip
@@ -29,7 +29,7 @@ _DRAWN = 72              # px, height of a digit as drawn
 _LETTERS = "LErHPo"
 
 
-def _text(rng: random.Random) -> str:
+def any_text(rng: random.Random) -> str:
     """Mostly without sense, so that the network learns shapes and not which figures are likely."""
     kind = rng.random()
     if kind < 0.25:
@@ -44,26 +44,9 @@ def _text(rng: random.Random) -> str:
     return ("-" if rng.random() < 0.15 else "") + "".join(digits)
 
 
-def _segments(rng: random.Random) -> Segments:
-    base = rng.choice(DEVELOPMENT.segments)
-    return replace(base, ends=rng.choice(["mitred", "pointed", "square"]), width=base.width * rng.uniform(0.86, 1.16), thick=base.thick * rng.uniform(0.8, 1.25),
-                   gap=rng.uniform(0.006, 0.03), slant=rng.uniform(-2, 14), pitch=rng.uniform(1.2, 1.55), round_point=rng.random() < 0.6, tailed=rng.random() < 0.8)
-
-
-def _look(rng: random.Random) -> Look:
-    look = rng.choice(DEVELOPMENT.looks)
-    turn = rng.sample(range(3), 3)
-
-    def varied(colour):
-        return tuple(int(min(255, max(4, colour[i] + rng.gauss(0, 18)))) for i in turn)
-
-    return replace(look, paper=varied(look.paper), ink=varied(look.ink), case=varied(look.case), ghost=rng.uniform(0, 0.12),
-                   bloom=look.bloom * rng.uniform(0.3, 1.6))
-
-
 def _window(rng: random.Random, text: str) -> tuple[np.ndarray, np.ndarray, bool]:
     """A window's picture, the corners of the figure's digits in it, and whether they are lighter than their ground."""
-    s, look, face = _segments(rng), _look(rng), rng.choice(DEVELOPMENT.faces)
+    s, look, face = varied_segments(rng), varied_look(rng), rng.choice(DEVELOPMENT.faces)
     cells = sum(c not in ".:" for c in text)
     all_cells = cells + rng.choice([0, 0, 0, 1, 2])
     lean = math.tan(math.radians(s.slant))
@@ -100,7 +83,7 @@ def _cased(rng: random.Random, look: Look, picture: np.ndarray, box: tuple[float
 
 def _printed(rng: random.Random) -> tuple[np.ndarray, np.ndarray, bool]:
     """Words and figures in a common face, or strokes without a meaning."""
-    look = _look(rng)
+    look = varied_look(rng)
     text = rng.choice([f"{rng.randrange(10, 99999)}", f"{rng.randrange(100, 9999) / 10}", "REFRIGERANT", "R-134a", "HIGH", "ON/OFF", "1HGCM82", "CAUTION", "20 25 30"])
     face = font(rng.choice(DEVELOPMENT.faces), round(_DRAWN * 1.35))
     wide = round(face.getlength(text)) + 2
@@ -121,7 +104,7 @@ def strip(seed: int) -> tuple[np.ndarray, str]:
 
     rng, noise = random.Random(seed), np.random.default_rng(seed)
     kind = rng.random()
-    text = "" if kind < 0.16 else _text(rng)
+    text = "" if kind < 0.16 else any_text(rng)
     canvas, quad, bright = _printed(rng) if kind < 0.13 else _window(rng, text)
     wide = (quad[1, 0] - quad[0, 0]) / _DRAWN * DIGIT * rng.uniform(0.86, 1.16)
     most = max(6.0, (WIDEST - wide) / 2)
@@ -138,11 +121,11 @@ def strip(seed: int) -> tuple[np.ndarray, str]:
     target[:, 0] += lean * (middle[1] - target[:, 1])
     matrix = cv2.getPerspectiveTransform(quad.astype(np.float32), (2 * target).astype(np.float32))
     view = cv2.warpPerspective(canvas, matrix, (2 * w, 2 * HEIGHT), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    view = cv2.resize(_spoiled(view, rng, noise), (w, HEIGHT), interpolation=cv2.INTER_AREA)
+    view = cv2.resize(spoiled(view, rng, noise), (w, HEIGHT), interpolation=cv2.INTER_AREA)
     return as_grey(view, bright), "".join(LETTER if c in _LETTERS else c for c in text)
 
 
-def _spoiled(view: np.ndarray, rng: random.Random, noise: np.random.Generator) -> np.ndarray:
+def spoiled(view: np.ndarray, rng: random.Random, noise: np.random.Generator) -> np.ndarray:
     """Light, dirt, blur, noise and JPEG, at twice the strip's size."""
     import cv2
 

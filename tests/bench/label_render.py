@@ -91,6 +91,8 @@ def invent(rng: random.Random) -> Truth:
 
 @cache
 def _font_path(name: str) -> str | None:
+    if Path(name).is_file():
+        return name
     for root in FONT_ROOTS:
         hits = sorted(root.rglob(name)) if root.is_dir() else []
         if hits:

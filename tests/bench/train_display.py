@@ -9,7 +9,6 @@ Connectionist temporal classification (Graves et al., ICML 2006); of the weights
 from __future__ import annotations
 
 import argparse
-import hashlib
 import time
 from pathlib import Path
 
@@ -19,15 +18,10 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
-from tests.bench.training import learn, rate_at
+from tests.bench.training import folded, in_16_bits, learn, rate_at, store
 
 RATE, BATCH, LEFT_OUT = 3e-3, 384, 3000
 CHANNELS, BLOCKS, TAPS = 96, 3, 7
-
-
-def _folded(conv: nn.Module, norm: nn.Module) -> dict[str, torch.Tensor]:
-    scale = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-    return {"weight": conv.weight * scale.view(-1, *[1] * (conv.weight.dim() - 1)), "bias": (conv.bias - norm.running_mean) * scale + norm.bias}
 
 
 class Network(nn.Module):
@@ -53,10 +47,10 @@ class Network(nn.Module):
         return self.o(x).transpose(1, 2)
 
     def stored(self) -> dict[str, np.ndarray]:
-        parts = {f"c{i}": _folded(getattr(self, f"c{i}"), getattr(self, f"n{i}")) for i in range(1, 5)}
-        parts |= {f"p{i}": _folded(p, n) for i, (p, n) in enumerate(zip(self.p, self.n, strict=True))}
+        parts = {f"c{i}": folded(getattr(self, f"c{i}"), getattr(self, f"n{i}")) for i in range(1, 5)}
+        parts |= {f"p{i}": folded(p, n) for i, (p, n) in enumerate(zip(self.p, self.n, strict=True))}
         parts |= {f"d{i}": {"weight": d.weight, "bias": d.bias} for i, d in enumerate(self.d)} | {"o": {"weight": self.o.weight, "bias": self.o.bias}}
-        return {f"{part}.{name}": value.detach().cpu().numpy().astype(np.float16) for part, values in parts.items() for name, value in values.items()}
+        return in_16_bits(parts)
 
 
 class Strips:
@@ -132,8 +126,7 @@ def main() -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     strips = Strips(options.shards, device)
     network = train(strips, options.seconds, device)
-    np.savez(options.out, **network.stored())
-    print("digest", hashlib.sha256(options.out.read_bytes()).hexdigest())
+    store(options.out, network.stored())
     left_out(network, strips, device)
 
 

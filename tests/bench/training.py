@@ -1,9 +1,12 @@
-"""One step of training, as the program's small networks are all trained: clipped gradients, and a running mean of the weights, which is kept."""
+"""How the program's small networks are all trained: steps of clipped gradients, a running mean of the weights, which is kept, and how they are stored."""
 
 from __future__ import annotations
 
+import hashlib
 import math
+from pathlib import Path
 
+import numpy as np
 import torch
 from torch import nn
 
@@ -24,3 +27,20 @@ def learn(network: nn.Module, mean: nn.Module, optimizer: torch.optim.Optimizer,
         for a, b in zip(mean.state_dict().values(), network.state_dict().values(), strict=True):
             if a.is_floating_point():
                 a.lerp_(b, 1 - keep)
+
+
+def folded(conv: nn.Module, norm: nn.Module) -> dict[str, torch.Tensor]:
+    """Weight and bias of the convolution with the batch normalization after it."""
+    scale = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+    return {"weight": conv.weight * scale.view(-1, *[1] * (conv.weight.dim() - 1)), "bias": (conv.bias - norm.running_mean) * scale + norm.bias}
+
+
+def in_16_bits(parts: dict[str, dict[str, torch.Tensor]]) -> dict[str, np.ndarray]:
+    """The parts' values by "part.name"."""
+    return {f"{part}.{name}": value.detach().cpu().numpy().astype(np.float16) for part, values in parts.items() for name, value in values.items()}
+
+
+def store(path: Path, arrays: dict[str, np.ndarray]) -> None:
+    """Writes the weights and prints the digest that the program asks for."""
+    np.savez(path, **arrays)
+    print("digest", hashlib.sha256(path.read_bytes()).hexdigest())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from hoodnote.capture.speech.recognizer import Recognizer
     from hoodnote.intake.record import Taken
     from hoodnote.jobs.store import Job
+
+    _Came = Iterable[tuple[Path, Taken | HoodnoteError]]
 
 
 def add_commands(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -157,29 +160,31 @@ def _take_all(files: Sequence[Path], job: Job, take: Callable[[Path], Taken], me
     return _tell_all(((file, taken_of(file)) for file in files), len(files), job, media_path)
 
 
-def _tell_all(taken: Iterable[tuple[Path, Taken | HoodnoteError]], count: int, job: Job, media_path: Callable[[str], Path] | None = None) -> int:
+def _tell_all(taken: _Came, count: int, job: Job, media_path: Callable[[str], Path] | None = None) -> int:
     from hoodnote.cli.show import one_line, taken_lines
 
     refused = 0
-    for file, came in _progress(taken, count):
-        if isinstance(came, HoodnoteError):
-            if count == 1:
-                raise came
-            refused = 2
-            print("hoodnote:", one_line(str(came)), file=sys.stderr)
-            continue
-        if count > 1:
-            print(f"{one_line(file.name)}:")
-        print(*taken_lines(came, job), sep="\n", flush=True)
-        if media_path is not None and came.picture_sha256:
-            print(f"what was read is drawn in {media_path(came.picture_sha256)}", flush=True)
+    taken, bar_away = _progress(taken, count)
+    for file, came in taken:
+        with bar_away():
+            if isinstance(came, HoodnoteError):
+                if count == 1:
+                    raise came
+                refused = 2
+                print("hoodnote:", one_line(str(came)), file=sys.stderr)
+                continue
+            if count > 1:
+                print(f"{one_line(file.name)}:")
+            print(*taken_lines(came, job), sep="\n", flush=True)
+            if media_path is not None and came.picture_sha256:
+                print(f"what was read is drawn in {media_path(came.picture_sha256)}", flush=True)
     return refused
 
 
-def _progress(taken: Iterable[tuple[Path, Taken | HoodnoteError]], count: int) -> Iterable[tuple[Path, Taken | HoodnoteError]]:
-    """A bar on a terminal only, and only when there is something to wait for."""
+def _progress(taken: _Came, count: int) -> tuple[_Came, Callable[[], AbstractContextManager]]:
+    """With a bar on a terminal only, and only when there is something to wait for; and what takes the bar away while a line is written."""
     if count == 1 or not sys.stderr.isatty():
-        return taken
+        return taken, nullcontext
     from tqdm import tqdm
 
-    return tqdm(taken, total=count, unit="file", leave=False)
+    return tqdm(taken, total=count, unit="file", leave=False), tqdm.external_write_mode

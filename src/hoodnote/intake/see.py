@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import multiprocessing
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 _UNPROVED = {"display"}     # kinds of photo whose reader has not been measured on enough photos to be taken at its word
 _PICTURE_PX = 1600         # longest side of the picture that shows what was read
-PROCESSES = 2              # for a folder; each needs some 500 MB
+PROCESSES = 2              # for a folder; each needs some 400 MB
 # A camera's clock is believed when it falls between a while before the job was opened and now
 _BEFORE_OPENING, _AHEAD = timedelta(hours=12), timedelta(minutes=5)
 
@@ -60,8 +61,10 @@ def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None 
     """Many photos, read in processes of their own, recorded here in their order. Each is kept before it is read; one that cannot be
     used gives its error and keeps no other back. No more photos than processes are in memory at once, and one more here.
     """
-    from hoodnote.capture.vision.photo import load_photo
+    from hoodnote.capture.vision.photo import refuse_unusable
+    from hoodnote.capture.vision.readers import one_thread
 
+    os.environ.setdefault("MALLOC_ARENA_MAX", "1")         # for the processes: what one thread of theirs gives back another can have
     waiting: list[tuple[Path, Capture, Future[Seen]]] = []
 
     def first_done() -> tuple[Path, Taken | HoodnoteError]:
@@ -74,10 +77,10 @@ def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None 
         except HoodnoteError as error:
             return path, error
 
-    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"), initializer=one_thread) as pool:
         for path in paths:
             try:
-                load_photo(path)               # refused before anything of it is kept
+                refuse_unusable(path)          # before anything of it is kept
                 capture = _kept(store, job, path)
             except HoodnoteError as error:
                 while waiting:
@@ -131,10 +134,8 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
     pieces = tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields)
     picture = None
     if reading.fields:
-        drawn = overlay(photo, reading)
-        drawn.thumbnail((_PICTURE_PX, _PICTURE_PX))
         data = io.BytesIO()
-        drawn.convert("RGB").save(data, "JPEG", quality=85)
+        overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
         picture = data.getvalue()
     return Seen(reading, pieces, picture, photo.taken_at)
 

@@ -1,7 +1,7 @@
-"""A digital display in a photo: its figures by a small network over the whole row and, apart from that, by which segments are lit;
-its unit by its lettering.
+"""A digital display in a photo: its figures by a small network over the whole row, by another that finds each sign alone, and, apart from
+those, by which segments are lit; its unit by its lettering.
 
-A figure stands as agreed only when both ways give the same digits, sign and point, the text reader is not sure of other digits, the
+A figure stands as agreed only when all three ways give the same digits, sign and point, the text reader is not sure of other digits, the
 unit was read, and its place is known. A point that the segments leave open needs the text reader's word as well. A lone digit is always
 asked, for its neighbours may be what was not seen; so are pounds and ounces, whose colon is one more thing to miss.
 """
@@ -14,9 +14,11 @@ from decimal import Decimal, InvalidOperation
 
 import numpy as np
 
+from hoodnote.capture.vision.display_accounts import NETWORK, SEEN_SURE, SEGMENTS_READER, SIGNS_READER, Accounts, accounts_of
 from hoodnote.capture.vision.display_flat import DIGIT
 from hoodnote.capture.vision.display_rows import SURE, Shown, figures_in
-from hoodnote.capture.vision.display_text import GHOST, LETTERED, POUNDS_OUNCES, WORD_SURE, Word, optical, words_around
+from hoodnote.capture.vision.display_text import GHOST, LETTERED, WORD_SURE, Word, words_around
+from hoodnote.capture.vision.display_words import FOREIGN, POUNDS_OUNCES
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NEURAL, NeuralReader
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
@@ -27,8 +29,8 @@ from hoodnote.statements.model import Measured
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import UNITS, Quantity
 
-SEGMENTS_READER, NETWORK = "segments", "segment network"
 MOST_VARIANTS = 4
+_REACH, _FAR = 2.4, 4.5       # digit heights from a figure to its unit, and to one that is asked about
 _OTHER_DIGITS = 0.9           # confidence of the text reader from which other digits than those agreed are a doubt
 _ALONE = 0.97                # probability from which the network's word is worth a question
 # where a figure belongs when nobody said: certain by its unit, or the likeliest, which is asked about
@@ -67,23 +69,27 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     if units not in _DEFAULT_UNIT:
         raise HoodnoteError(f"unit system {units!r} is not known; use us or metric")
     reader = reader or NeuralReader()
-    used = (SEGMENTS_READER, NETWORK, NEURAL)
+    used = (SEGMENTS_READER, NETWORK, SIGNS_READER, NEURAL)
     shown = _figures(photo)
     if not shown:
         return PhotoReading(Kind.DISPLAY, (), (), used, _what_to_do(photo), 0.0)
-    problem = _refusal(shown)
+    if len(shown) > 2:
+        return PhotoReading(Kind.DISPLAY, (), (), used, "The display shows more than two figures: fill the picture with the ones that matter and take it again.")
+    around = words_around(photo.pixels, [s.row for s in shown], shown[0].level, reader)
+    words, boxes = around.words, around.boxes
+    read = [accounts_of(s, seen, reader) for s, seen in zip(shown, around.figures, strict=True)]
+    problem = next((p for p in map(_refusal, read) if p), None)
     if problem:
         return PhotoReading(Kind.DISPLAY, (), (), used, problem)
-    words, boxes = words_around(photo.pixels, [s.row for s in shown], shown[0].level, reader)
     lettering = [_lettering(i, boxes, words) for i in range(len(shown))]
     if len(shown) == 2:
         lettering = _shared(lettering)
     one_of_two = len(shown) == 1 and any(w.side and w.confidence >= (0.6 if len(w.key) > 1 else 0.95) and not w.unit and w.strength > GHOST for w in words)
-    if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(s.net.text) == 1 for s in shown)):
-        seen = " and ".join(s.net.text for s in shown)
+    if all(unit is None for unit, _, _ in lettering) and (place is None or all(len(a.text) == 1 for a in read)):
+        seen = " and ".join(a.text for a in read)
         return PhotoReading(Kind.DISPLAY, (), (), used, f"The display seems to read {seen}, but no unit was read: take it again closer and straight, the unit in view.")
-    fields = tuple(f for f in (_field(photo, s, letters, place, units, 2 if one_of_two else len(shown), reader)
-                               for s, letters in zip(shown, lettering, strict=True)) if f is not None)
+    fields = tuple(f for f in (_field(photo, a, letters, place, units, 2 if one_of_two else len(shown))
+                               for a, letters in zip(read, lettering, strict=True)) if f is not None)
     if not fields:
         return PhotoReading(Kind.DISPLAY, (), (), used, "The display's unit is not one the note carries: say the figure and its unit.")
     warnings = []
@@ -92,18 +98,16 @@ def read_display(photo: Photo, place: str | None = None, units: str = "us", read
     return PhotoReading(Kind.DISPLAY, fields, tuple(warnings), used)
 
 
-def _refusal(shown: Sequence[Shown]) -> str | None:
-    if len(shown) > 2:
-        return "The display shows more than two figures: fill the picture with the ones that matter and take it again."
-    for s in shown:
-        if s.letters:
-            return "The display shows letters, which are no figure: out of range, an error or a menu. Take it again when it shows one."
-        if s.figures is not None and any(c.hidden for c in s.figures.cells):
+def _refusal(read: Accounts) -> str | None:
+    shown = read.shown
+    if shown.letters:
+        return "The display shows letters, which are no figure: out of range, an error or a menu. Take it again when it shows one."
+    if read.alike < 2 or (read.glare and (read.alike < 3 or sum(c.isdigit() for c in read.text) < 2)):
+        if read.glare:
             return "There is glare on the digits: take the photo again from another angle."
-        unread = s.figures is None or any(not (c.text.isdigit() or c.text == "-") for c in s.figures.cells)
-        if s.net.probability < (_ALONE if unread else 0.5):
+        if shown.net.probability < _ALONE:
             return "A digit could not be read: hold the phone straight, keep reflections off the glass and take it again."
-        if s.figures is not None and s.net.text not in s.figures.variants() and len(s.figures.variants()) > MOST_VARIANTS:
+        if shown.figures is not None and len(shown.figures.variants()) > MOST_VARIANTS:
             return "The digits were changing or are too faint: take it again when they stand still, with more or less light."
     return None
 
@@ -130,7 +134,8 @@ def _lettering(index: int, boxes: Sequence[tuple[float, ...]], words: Sequence[W
 
     lit = [w for w in words if w.strength > GHOST]
     own = [w for w in lit if owner(w) == index]
-    units = [w for w in own if w.unit and max(apart(w, boxes[index])) < 2.4 * height]
+    near = [w for w in own if w.unit and max(apart(w, boxes[index])) < _REACH * height]
+    units = near or [w for w in own if w.unit and w.confidence >= WORD_SURE and distance(w, boxes[index]) < _FAR * height]
     sides = {w.side for w in own if w.side and w.confidence >= 0.6 and not w.unit}
     side = sides.pop() if len(sides) == 1 else None
     if not units:
@@ -143,6 +148,8 @@ def _lettering(index: int, boxes: Sequence[tuple[float, ...]], words: Sequence[W
     doubt = None
     if len(names) > 1:
         doubt = "the display names more than one unit, " + " and ".join(str(n) for n in names if n != "?")
+    elif not near:
+        doubt = f"{best.text} stands far from it"
     elif best.confidence < WORD_SURE or best.strength < LETTERED:
         doubt = f"the unit is hard to read, perhaps {best.text}"
     return best.unit, side, doubt
@@ -164,14 +171,11 @@ def _shared(lettering: list[tuple[str | None, str | None, str | None]]) -> list[
     return list(zip(units, sides, doubts, strict=True))
 
 
-def _field(photo: Photo, shown: Shown, letters: tuple[str | None, str | None, str | None], place: str | None, units: str, count: int,
-           reader: NeuralReader) -> PhotoField | None:
+def _field(photo: Photo, read: Accounts, letters: tuple[str | None, str | None, str | None], place: str | None, units: str, count: int) -> PhotoField | None:
     unit, side, doubt = letters
-    if unit == "?":
+    shown, text = read.shown, read.text
+    if unit == FOREIGN:
         return None
-    variants = shown.figures.variants() if shown.figures else []
-    # of the texts that the segments allow, the one that the network gives as well comes first
-    text = shown.net.text if shown.net.text in variants or shown.net.probability >= SURE or not variants else variants[0]
     where, place_doubt = _place(unit, side, place, count)
     if where is None:
         return None
@@ -185,11 +189,7 @@ def _field(photo: Photo, shown: Shown, letters: tuple[str | None, str | None, st
     value = _value(text, unit)
     if value is None:
         return None
-    printed, printed_sure = optical(shown.flat, shown.left, shown.right, reader)
-    question = _question(shown, text, (printed, printed_sure), unit, doubt, place_doubt, where)
-    accounts = [(NETWORK, shown.net.text, shown.net.probability), (NEURAL, printed, printed_sure)]
-    if shown.figures:
-        accounts.insert(0, (SEGMENTS_READER, text if text in variants else variants[0], float(min(_clearness(c.states) for c in shown.figures.cells))))
+    question = _question(read, unit, doubt, place_doubt, where)
 
     def version(name: str, said: str, confidence: float) -> Version:
         number = _value(said, unit)
@@ -199,7 +199,7 @@ def _field(photo: Photo, shown: Shown, letters: tuple[str | None, str | None, st
     cells = shown.figures.cells if shown.figures else ()
     marks = (Mark(_points(quad), True, "outline"), *(Mark(_points(shown.corners(c.left, c.right)), True, "used") for c in cells))
     return PhotoField(Measured(where, value, unit_id, unit_stated=unit is not None), Standing.UNCONFIRMED if question else Standing.AGREED,
-                      round(min(shown.net.probability, 0.999 if question is None else 0.5), 3), tuple(version(*a) for a in accounts), _box(quad, photo),
+                      round(min(shown.net.probability, 0.999 if question is None else 0.5), 3), tuple(version(*a) for a in read.told), _box(quad, photo),
                       tuple((int(x), int(y)) for x, y in np.rint(quad)), _crop(shown), question, None, marks)
 
 
@@ -231,7 +231,8 @@ def _value(text: str, unit: str | None) -> Decimal | None:
         return None
 
 
-def _question(shown: Shown, text: str, printed: tuple[str, float], unit: str | None, doubt: str | None, place_doubt: str | None, where: str) -> str | None:
+def _question(read: Accounts, unit: str | None, doubt: str | None, place_doubt: str | None, where: str) -> str | None:
+    shown, text = read.shown, read.text
     name, last = PLACES[where].name, f" {unit}" if unit else ""
     value = text + last
     figures = shown.figures
@@ -243,12 +244,15 @@ def _question(shown: Shown, text: str, printed: tuple[str, float], unit: str | N
     if len(digits) > 1:
         others = [v for v in dict.fromkeys((text, *variants)) if v != text]
         return f"A segment is in doubt: does the display read {text} or {' or '.join(others[:2])}{last}?"
-    rivals = [t for t in (shown.net.text, *shown.rivals, *variants[:1] * (text not in variants)) if t != text]
+    seen = read.seen
+    rivals = [t for t in (shown.net.text, *((seen.text,) if seen else ()), *shown.rivals, *variants[:1] * (text not in variants)) if t != text]
     if rivals:
         return f"The display reads {value} or {rivals[0]}{last}: which is it?"
-    if shown.net.probability < SURE:
-        return f"The display reads {value}, but only by its segments: is it right?"
-    said, sure = printed
+    if read.glare:
+        return f"The display reads {value}, but there is glare on it: is it right?"
+    if shown.net.probability < SURE or seen is None or seen.probability < SEEN_SURE:
+        return f"The display reads {value}, but not clearly: is it right?"
+    said, sure = read.printed
     if len(variants) > 1 and said != text:
         return f"A decimal point is hard to see: does the display read {text} or {next(v for v in variants if v != text)}{last}?"
     if sum(c.isdigit() for c in text) < 2:
@@ -264,11 +268,6 @@ def _question(shown: Shown, text: str, printed: tuple[str, float], unit: str | N
     if place_doubt:
         return f"The display reads {value}; {place_doubt}: is it the {name}?"
     return None
-
-
-def _clearness(states: Sequence[float]) -> float:
-    """1 where every segment is fully lit or dark, 0 where one lies halfway."""
-    return min(min(1.0, abs(s - 0.48) / 0.42) for s in states)
 
 
 def _points(quad: np.ndarray) -> tuple[tuple[float, float], ...]:

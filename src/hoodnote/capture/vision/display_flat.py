@@ -22,6 +22,11 @@ class Flat:
     lean: float                # tan of the slant that was taken out
     top: float = ABOVE * DIGIT
 
+    def to_view(self, points: np.ndarray) -> np.ndarray:
+        import cv2
+
+        return cv2.perspectiveTransform(np.asarray(points, np.float32).reshape(-1, 1, 2), self.matrix).reshape(-1, 2)
+
     def to_photo(self, points: np.ndarray) -> np.ndarray:
         import cv2
 

@@ -12,12 +12,15 @@ from hoodnote.capture.vision.display_flat import BESIDE, DIGIT, Flat, contrast, 
 from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
 from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
 from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, sighted
+from hoodnote.capture.vision.display_signs import signs_in
 from hoodnote.capture.vision.display_windows import rows_in, windows
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.rectify import reduced_photo
 
 LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
 _SIDE, _SMALL = 1920, 40      # px, longest side of the photo as it is looked at first; digits lower than this there are looked at in full
+_CLOSER_ABOVE, _CLOSER_BESIDE = 2.2, 8.0      # digit heights around a figure in which others of the display stand
 _MARGIN = 1.0                # of a digit's height: how far beside a figure is looked for more of it
 _ROWS = 4                    # rows looked at in a window
 _LOOKS = 2                   # windows with a figure that are looked into: a window and its case, say
@@ -74,14 +77,10 @@ def figures_in(photo: Photo) -> list[Shown]:
 
 
 def _figures_in(pixels: np.ndarray) -> list[Shown]:
-    seen: list[Shown] = []
-    read = 0
-    for rows in _candidates(pixels):
-        own = [s for row in rows if row.height >= LEAST_DIGIT_PX for s in _read(pixels, row)]
-        seen += own
-        read += any(s.net.probability > SURE for s in own)
-        if read == _LOOKS:
-            break
+    figures = [f for f in _closer(pixels, sighted(pixels)) if f.height >= LEAST_DIGIT_PX]
+    seen = [s for f in figures if (s := _read_sighted(pixels, f, [o for o in figures if o is not f])) is not None]
+    if not any(s.net.probability > SURE for s in seen):
+        seen += _searched(pixels)
     found: list[Shown] = []
     for one in sorted(seen, key=lambda s: s.merit, reverse=True):
         same = next((f for f in found if _covers(f, one.row) or _covers(one, f.row)), None)
@@ -96,6 +95,63 @@ def _figures_in(pixels: np.ndarray) -> list[Shown]:
     near = [s for s in found if s is main or _belongs(s, main)]
     near.sort(key=lambda s: (round(s.row.centre[1] / main.row.height), s.row.centre[0]))
     return near[:3]
+
+
+def _closer(pixels: np.ndarray, figures: Sequence[Sighted]) -> Sequence[Sighted]:
+    """The figures looked at again at the size that their signs are known best at; as they were where nothing is seen so."""
+    if not figures:
+        return figures
+    main = max(figures, key=lambda f: f.probability * f.digits ** 0.5)
+    flat = lay_flat(pixels, main.row, main.lean, _CLOSER_ABOVE, _CLOSER_BESIDE, SIGN_DIGIT)
+    found = []
+    for sign in signs_in(flat.pixels, "digits"):
+        at, top = flat.to_photo(np.array([sign.at, np.add(sign.at, sign.up)])).astype(float)
+        found.append(replace(sign, at=tuple(at), up=tuple(top - at)))
+    closer = [f for f in figures_of(found) if f.digits]
+    return closer if max((f.digits for f in closer), default=0) >= main.digits else figures
+
+
+def _read_sighted(pixels: np.ndarray, figure: Sighted, others: Sequence[Sighted]) -> Shown | None:
+    """A figure whose place is known, read alone: what stands beside it on its line is kept out."""
+    row = figure.row
+    ways = [lay_flat(pixels, row, figure.lean), lay_flat(pixels, row, slant(lay_flat(pixels, row))), level_row(pixels, row)]
+    looks = [(way, _look(way, *_bounds(way, figure, others))) for way in ways if way is not None]
+    flat, net = max(looks, key=lambda look: (look[1].probability > SURE, len(look[1].text), look[1].probability))
+    if not _says(net):
+        return None
+    spots = [x for sign, x in zip(net.text, net.spots, strict=True) if sign not in "-.:"]
+    figures = read_cells(flat, spots) if spots else None
+    left, right = (figures.left, figures.right) if figures else (net.spots[0] - 0.35 * DIGIT, net.spots[-1] + 0.35 * DIGIT)
+    return Shown(flat, net, figures, left, right)
+
+
+def _bounds(flat: Flat, figure: Sighted, others: Sequence[Sighted]) -> tuple[float | None, float | None]:
+    """Columns of the flat view between which the figure stands, halfway to its neighbours' nearest digits; None where it has none."""
+    def placed(one: Sighted) -> np.ndarray:
+        return flat.to_view(np.array([s.at for s in one.signs]))
+
+    own, left, right = placed(figure), None, None
+    for other in map(placed, others):
+        if abs(other[:, 1].mean() - own[:, 1].mean()) > 0.6 * DIGIT:
+            continue
+        if other[:, 0].max() < own[0, 0]:
+            left = max(left or 0.0, (other[:, 0].max() + own[0, 0]) / 2)
+        elif other[:, 0].min() > own[-1, 0]:
+            right = min(right or np.inf, (other[:, 0].min() + own[-1, 0]) / 2)
+    return left, right
+
+
+def _searched(pixels: np.ndarray) -> list[Shown]:
+    """Figures in rows of strokes, window by window, where no sign was found."""
+    seen: list[Shown] = []
+    read = 0
+    for rows in _candidates(pixels):
+        own = [s for row in rows if row.height >= LEAST_DIGIT_PX for s in _read(pixels, row)]
+        seen += own
+        read += any(s.net.probability > SURE for s in own)
+        if read == _LOOKS:
+            break
+    return seen
 
 
 def _read(pixels: np.ndarray, row: Row) -> list[Shown]:
@@ -174,7 +230,7 @@ def _covers(shown: Shown, row: Row) -> bool:
 
 def _belongs(one: Shown, main: Shown) -> bool:
     a, b = one.row, main.row
-    if a.bright is not b.bright or not 0.72 < a.height / b.height < 1.38:
+    if a.bright is not b.bright or not 0.6 < a.height / b.height < 1.67:
         return False
     apart = np.abs(a.centre - b.centre)
     stacked = apart[1] < 2.2 * b.height and apart[0] < 0.6 * (a.width + b.width)

@@ -4,35 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, stands_out
 from hoodnote.capture.vision.display_flat import DIGIT, Flat, lay_flat
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, scaled
+from hoodnote.capture.vision.display_signs import Sign, signs_in
+from hoodnote.capture.vision.display_words import HELD, WRITTEN, is_held, key_of, side_of, unit_of
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
-POUNDS_OUNCES = "lb:oz"
 WORD_SURE = 0.8
-_ON_CASE = {False: 0.25, True: 0.5}     # contrast of lone letters on the case of a display with dark or with bright figures, as `stands_out` gives it
 _GUESS = 0.4                # below it a word is not read
 _CLEAR = 0.93               # of a word's reading: nothing is read twice above it
 GHOST, LETTERED = 0.3, 0.45        # contrast of a word, as a share of the figures': below is an unlit one, between is in doubt
+_GUESSED = 0.35             # of a sign that the network for words sees
 _HEIGHT = 84                       # px, height of the figures in the view that words are looked for in
 _WORDS_ABOVE = 1.1                 # room around the figures, in digit heights
 _WORDS_BESIDE = {1: 3.6, 2: 7.0}   # by the number of figures: two have LOW and HIGH at their side
 
-# what an annunciator may say; a bare F or C is how "°F" reads when its ring is lost, and is asked about
-_UNITS = {"psi": "psi", "psig": "psi", "bar": "bar", "kpa": "kPa", "inhg": "inHg", "micron": "micron", "microns": "micron",
-          "°f": "F", "°c": "C", "℉": "F", "℃": "C", "kg": "kg", "oz": "oz", "lb:oz": POUNDS_OUNCES, "lboz": POUNDS_OUNCES, "lb.oz": POUNDS_OUNCES, "lb-oz": POUNDS_OUNCES,
-          "iboz": POUNDS_OUNCES, "ib:oz": POUNDS_OUNCES,
-          "%": "%", "%rh": "%", "rh%": "%", "ω": "ohm", "ohm": "ohm", "ohms": "ohm", "kω": "kohm", "kohm": "kohm"}
-_CASED = {"A": "A", "g": "g", "V": "V", "v": "V", "mV": "mV", "VDC": "V", "DCV": "V", "Vdc": "V"}
-# units that a meter or gauge shows and the note does not carry: read, so that they are not taken for another
-_FOREIGN = {"ma", "µa", "μa", "mω", "mohm", "mpa", "hz", "khz", "torr", "mbar", "pa", "mtorr", "kg/cm²", "kg/cm2", "lb", "lbs", "ml", "fl.oz", "mmhg", "hpa",
-            "cmhg", "vac", "acv"}
-_LOW, _HIGH = {"low", "lo", "l", "lowside", "lp"}, {"high", "hi", "h", "highside", "hp"}
-_HELD = {"hold", "max", "min", "peak"}
 # letters with the very shape of a segment digit
 _SHAPES = str.maketrans({"O": "0", "o": "0", "D": "0", "I": "1", "l": "1", "|": "1", "Z": "2", "z": "2", "S": "5", "s": "5", "b": "6", "B": "8", "q": "9",
                          ",": ".", "–": "-", "—": "-", "：": ":", "·": "."})
@@ -49,38 +40,33 @@ class Word:
 
     @property
     def key(self) -> str:
-        return _key(self.text)
+        return key_of(self.text)
 
     @property
     def unit(self) -> str | None:
         """Id in units.UNITS or POUNDS_OUNCES; "?" for one that the note does not carry."""
-        return _unit_of(self.text)
+        return unit_of(self.text)
 
     @property
     def side(self) -> str | None:
-        key = self.key.lower()
-        return "low_side" if key in _LOW else "high_side" if key in _HIGH else None
+        return side_of(self.text)
 
     @property
     def held(self) -> bool:
-        return self.key.lower() in _HELD
+        return is_held(self.text)
 
     @property
     def centre(self) -> np.ndarray:
         return np.array([(self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2])
 
 
-def _key(text: str) -> str:
-    return re.sub(r"\s", "", text).strip(".:;'\"")
+@dataclass(frozen=True, eq=False)
+class Surroundings:
+    """`boxes`: of the figures, as `Word.box`; `figures[i]`: what is seen in box i, None for nothing."""
 
-
-def _unit_of(text: str) -> str | None:
-    key = _key(text)
-    if key in _CASED:
-        return _CASED[key]
-    if key.startswith("M") and key[1:].lower() in ("ω", "ohm") or key.lower() in _FOREIGN:
-        return "?"
-    return _UNITS.get(key.lower())
+    words: list[Word]
+    boxes: list[tuple[float, ...]]
+    figures: list[Sighted | None]
 
 
 def optical(flat: Flat, left: float, right: float, reader: NeuralReader) -> tuple[str, float]:
@@ -91,36 +77,86 @@ def optical(flat: Flat, left: float, right: float, reader: NeuralReader) -> tupl
     return _number(*reader.read_strip(np.ascontiguousarray(flat.pixels[top:bottom, max(0, round(left) - margin):min(width, round(right) + margin)])))
 
 
+def is_number(text: str) -> bool:
+    """Is it written as a figure, digits with a point, a colon or a minus sign?"""
+    return bool(re.fullmatch(r"-?\d*[.:]?\d*(?:\.\d+)?", text)) and any(c.isdigit() for c in text)
+
+
 def _number(text: str, confidence: float) -> tuple[str, float]:
     plain = re.sub(r"\s", "", text).translate(_SHAPES)
-    return (plain, confidence) if re.fullmatch(r"-?\d*[.:]?\d*(?:\.\d+)?", plain) and plain else (text, confidence)
+    return (plain, confidence) if is_number(plain) else (text, confidence)
 
 
-def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: NeuralReader) -> tuple[list[Word], list[tuple[float, ...]]]:
-    """The words around the rows, in a view of them and what lies around them, and each row's box in that view."""
+def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: NeuralReader) -> Surroundings:
+    """The words around the rows, in a view of them and what lies around them, each row's box in that view, and the figures seen there."""
+    import cv2
+
     flat, boxes = _view(pixels, rows)
-    height = max(b[3] - b[1] for b in boxes)
     darker, lighter = (np.clip(stands_out(flat.pixels, bright, round(0.2 * _HEIGHT)), 0, None) for bright in (False, True))
     strong = np.maximum(darker, lighter)
-    own, other = (lighter, darker) if flat.bright else (darker, lighter)
-    quads = reader.find_text(flat.pixels)
-    words = []
-    lettered = [q for q in quads if not _figure_itself(q, boxes)]
-    for quad in lettered:
-        words += _split(*_read_twice(flat.pixels, strong, _padded(quad), reader), quad, strong, level)
-    # lettering in the window stands out as the figures do, that on the case may do so the other way
-    for out, least in ((own, 0.5 * level), (other, _ON_CASE[flat.bright])):
-        for left, top, right, bottom in _loose_marks(out, least, boxes, lettered, height):
-            quad = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
-            words += _split(*_read_twice(flat.pixels, out, _padded(quad, 0.35), reader), quad, strong, level)
-    return _with_pounds(words), boxes
+    words: list[Word] = []
+    for quad in reader.find_text(flat.pixels):
+        if not _figure_itself(quad, boxes):
+            words += _split(*_read_twice(flat.pixels, strong, _padded(quad), reader), quad, strong, level)
+    seen = [_as_word(sign, strong, level) for sign in signs_in(flat.pixels, "words", _GUESSED)]
+    share = SIGN_DIGIT / _HEIGHT
+    small = cv2.resize(flat.pixels, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    figures = figures_of([scaled(s, 1 / share) for s in signs_in(small, "digits")])
+    return Surroundings(_agreed(_with_pounds(words), [w for w in seen if not _within(w, boxes)]), boxes, [_best_in(box, figures) for box in boxes])
+
+
+def _as_word(sign: Sign, strong: np.ndarray, level: float) -> Word:
+    (x, y), half = sign.at, max(abs(sign.up[1]), 3.0)
+    box = (x - half, y - half, x + half, y + half)
+    cut = strong[max(0, round(box[1])):max(1, round(box[3])), max(0, round(box[0])):max(1, round(box[2]))]
+    return Word(WRITTEN.get(sign.name, sign.name), sign.probability, box, float(np.percentile(cut, 93)) / max(level, 1e-6) if cut.size else 0.0)
+
+
+def _within(word: Word, boxes: Sequence[tuple[float, ...]]) -> bool:
+    x, y = word.centre
+    return any(b[0] < x < b[2] and b[1] < y < b[3] for b in boxes)
+
+
+def _agreed(read: Sequence[Word], seen: Sequence[Word]) -> list[Word]:
+    """Words that were read and signs that were seen, those of one place once: surer where they mean the same, in doubt where they do not."""
+    out = list(read)
+    for sign in seen:
+        same = next((w for w in out if _touch(w, sign)), None)
+        if same is None:
+            out.append(sign)
+            continue
+        out.remove(same)
+        meaning = _meaning(same.text)
+        if meaning == _meaning(sign.text):
+            out.append(replace(same, confidence=1 - (1 - same.confidence) * (1 - sign.confidence)))
+        elif meaning is None:
+            # letters that mean nothing here, read for sure, are no unit; the shortest are often misread
+            out.append(sign if sign.confidence >= 0.5 or len(same.key) < 3 else same)
+        else:
+            surer = max(same, sign, key=lambda w: w.confidence)
+            out.append(replace(surer, confidence=min(surer.confidence, WORD_SURE - 0.01)))
+    return out
+
+
+def _touch(word: Word, sign: Word) -> bool:
+    (x, y), tall = sign.centre, word.box[3] - word.box[1]
+    return word.box[0] - 0.3 * tall < x < word.box[2] + 0.3 * tall and word.box[1] - 0.2 * tall < y < word.box[3] + 0.2 * tall
+
+
+def _best_in(box: tuple[float, ...], figures: Sequence[Sighted]) -> Sighted | None:
+    """The figure of most digits that stands in a box, if its middle and at least one digit do."""
+    def inside(figure: Sighted) -> int:
+        return sum(box[0] < s.at[0] < box[2] and box[1] < s.at[1] < box[3] for s in figure.signs)
+
+    best = max(figures, key=inside, default=None)
+    return best if best is not None and inside(best) else None
 
 
 def _read_twice(pixels: np.ndarray, strong: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> tuple[str, float]:
     """A word as it is and, where that is unsure, by its contrast alone; two that say the same unit or side are surer than one, two
     that name different ones say nothing."""
     text, confidence = reader.read_strip(cut_out(pixels, quad))
-    if confidence >= _CLEAR or len(_key(text)) > 6:
+    if confidence >= _CLEAR or len(key_of(text)) > 6:
         return text, confidence
     import cv2
 
@@ -143,8 +179,7 @@ def _read_twice(pixels: np.ndarray, strong: np.ndarray, quad: np.ndarray, reader
 
 
 def _meaning(text: str) -> str | None:
-    word = Word(text, 1.0, (0, 0, 0, 0), 1.0)
-    return word.unit or word.side
+    return unit_of(text) or side_of(text) or (HELD if is_held(text) else None)
 
 
 def _with_pounds(words: list[Word]) -> list[Word]:
@@ -173,9 +208,7 @@ def _view(pixels: np.ndarray, rows: Sequence[Row]) -> tuple[Flat, list[tuple[flo
 
 
 def _placed(flat: Flat, row: Row) -> tuple[float, float, float, float]:
-    import cv2
-
-    points = cv2.perspectiveTransform(np.asarray(row.quad, np.float32).reshape(-1, 1, 2), flat.matrix).reshape(-1, 2)
+    points = flat.to_view(row.quad)
     return float(points[:, 0].min()), float(points[:, 1].min()), float(points[:, 0].max()), float(points[:, 1].max())
 
 
@@ -217,28 +250,3 @@ def _split(text: str, confidence: float, quad: np.ndarray, strong: np.ndarray, l
         at = start + len(part)
         out.append(word(part, start / len(text), at / len(text)))
     return out
-
-
-def _loose_marks(out: np.ndarray, least: float, boxes: Sequence[tuple[float, ...]], quads: Sequence[np.ndarray], height: float) -> list[tuple[float, ...]]:
-    """Boxes of small lone marks that the text finder passes over, such as a single V."""
-    import cv2
-
-    mask = ((out > least) * 255).astype(np.uint8)
-    for left, top, right, bottom in boxes:
-        mask[max(0, round(top - 0.06 * height)):round(bottom + 0.06 * height), max(0, round(left - 0.06 * height)):round(right + 0.06 * height)] = 0
-    for quad in quads:
-        cv2.fillConvexPoly(mask, _padded(quad, 0.1).astype(np.int32), 0)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-    lettering = (stats[:count, cv2.CC_STAT_HEIGHT] < 0.65 * height) & (stats[:count, cv2.CC_STAT_WIDTH] < 2 * height)      # no window's edge
-    mask *= lettering[labels].astype(np.uint8)
-    joined = cv2.dilate(mask, np.ones((3, max(3, round(0.12 * height)) | 1), np.uint8))
-    count, _, stats, _ = cv2.connectedComponentsWithStats(joined)
-    found = []
-    for x, y, w, h, area in stats[1:count]:
-        near = any(max(b[0] - x - w, x - b[2], b[1] - y - h, y - b[3]) < 1.6 * height for b in boxes)
-        if 0.15 * height < h < 0.62 * height and w < 2.2 * height and w < 4 * h and 0.02 * height * height < area < 0.9 * w * h and near \
-                and x > 1 and y > 1 and x + w < out.shape[1] - 1 and y + h < out.shape[0] - 1:
-            found.append((float(x), float(y), float(x + w), float(y + h)))
-    middle = np.mean([((b[0] + b[2]) / 2, (b[1] + b[3]) / 2) for b in boxes], axis=0)
-    found.sort(key=lambda b: float(np.hypot((b[0] + b[2]) / 2 - middle[0], (b[1] + b[3]) / 2 - middle[1])))
-    return found[:4]

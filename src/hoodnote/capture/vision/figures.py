@@ -205,7 +205,7 @@ _REFRIGERANT = re.compile(
     r"|(?<![A-Za-z0-9])(?:R|CFC)[\s\-–]{0,2}(?P<r12>12)(?![A-Za-z0-9]|[\s.·\-–]{0,2}\d)")
 _REFRIGERANT_LIKE = re.compile(r"(?<![A-Za-z0-9])(?:R|HFC|HFO|CFC)[\s\-–]{0,2}[\dIlOSB]{2,4}\s?\w{0,3}|(?<!\w)1?[1lI]?[23]4\w{1,3}(?!\w)")
 _OIL = re.compile(
-    r"(?<![A-Za-z])(?:(?P<pag>PAG)[\s\-–.·]{0,2}(?:(?:OIL|oil|ISO|VG)[\s\-–]{0,2}){0,2}"
+    r"(?<![A-Za-z])(?:(?P<pag>PAG)[\s\-–.·:]{0,2}(?:(?:OIL|oil|ISO|VG)[\s\-–]{0,2}){0,2}"
     rf"(?!{_NUMBER}\s?(?:{_VOLUME_UNIT})(?![A-Za-z0-9]))(?P<grade>\d{{2,3}}(?![\dA-Za-z.,]))?(?P<odd>[\dA-Za-z]*)"
     r"|(?P<poe>POE)(?![A-Za-z])|(?P<mineral>(?i:min[eé]ra(?:a?l|le|lis[cs]he?s?))(?:\s?(?i:[öo]e?l))?)(?![A-Za-z]))")
 

@@ -179,6 +179,10 @@ class _Told:
     rows: Sequence[_Row]
     names: Sequence[tuple[Designation, _Row]]
 
+    @property
+    def refrigerants(self) -> int:
+        return len({d.value for d, _ in self.names})
+
     def of(self, amount: Amount, row: _Row) -> str | None:
         """The words for the system an amount is of, as printed: at its left, or else the nearest above it; or its refrigerant."""
         for cell in reversed(row.text[:amount.start].split("|")):
@@ -194,13 +198,20 @@ class _Told:
         return self._refrigerant(amount, row, place)
 
     def _refrigerant(self, amount: Amount, row: _Row, place: tuple[float, float]) -> str | None:
-        if len({d.value for d, _ in self.names}) < 2:
+        if self.refrigerants < 2:
             return None
         here = {d.value for d, r in self.names if r is row and d.end <= amount.start}
         if not here:
-            above = [(r.top, d.value) for d, r in self.names if r.top < row.top and _beside(r.place_of(d.start, d.end), place)]
-            here = {value for top, value in above if top == max(t for t, _ in above)}
+            above = [(r.top, d.value) for d, r in self.names if r.top < row.top]
+            in_column = [(r.top, d.value) for d, r in self.names if r.top < row.top and _beside(r.place_of(d.start, d.end), place)]
+            here = _lowest(in_column)
+            if in_column and max(above)[0] > max(in_column)[0]:     # aside stands a name that is nearer: it may head this column as well
+                here |= _lowest(above)
         return f"with {here.pop()}" if len(here) == 1 else None
+
+
+def _lowest(named: Sequence[tuple[float, str]]) -> set[str]:
+    return {value for top, value in named if top == max(named)[0]}
 
 
 def _beside(one: tuple[float, float], other: tuple[float, float]) -> bool:
@@ -275,7 +286,7 @@ def _which(field: str, several: Sequence[tuple[Amount, _Row]], told: _Told) -> s
     """What to ask about amounts that differ. Told to be of different systems, none of them is wrong."""
     whose = [told.of(a, r) for a, r in several]
     printed = " and ".join(f"{_printed(a)}{f' ({w})' if w else ''}" for (a, _), w in zip(several, whose, strict=True))
-    if len(set(whose)) > 1:
+    if len(set(whose)) > 1 or told.refrigerants > 1:
         return f"The label gives more than one {FIELD_NAMES[field]}, {printed}: which is for the system of this vehicle?"
     return f"The label reads {printed}, which do not agree: which is its {FIELD_NAMES[field]}?"
 

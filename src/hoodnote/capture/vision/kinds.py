@@ -14,31 +14,35 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, available_readers
 from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
-from hoodnote.capture.vision.vin_text import Row, looks_like_vin, texts_of
+from hoodnote.capture.vision.vin_text import Row, looks_like_vin, not_named_otherwise, texts_of
 
 LEAST = 0.5                  # confidence below which a photo is taken for none of them
 SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
-ENOUGH = 0.9                # score of text at which no more of it is read
+SURE_VIN = 0.9              # score of a row from which no more of them is read
 SURE_DIAL = 0.9
+SURE_LABEL = 0.96           # refrigerant, words of charging, amounts and oil, all of them: no display is likelier, whatever it seems to show
 _SURE = 0.97
 # What stands on an under-hood label: SAE J639 asks for the refrigerant, its mass and the oil (from memory); wording in several languages.
 _LABEL_WORDS = tuple(re.compile(p) for p in (
-    r"\bR\W?(134A|1234YF|12|152A|744)\b|HF[CO]\W?(134A|1234YF)",
+    # as text readers give them: run together with the words before and after, a speck for a point
+    r"(\b|REFRIGERANT)R\W?(134A|123\W?4\W?YF|12(?!\d)|152A|744)|HF[CO]\W?(134A|1234YF)",
     r"REFRIGER|K.LTEMITTEL|FRIGORI|FLUIDE|FLUIDO|CHARGE|F.LLMENGE|CARGA|CARICA|AIR COND|\bA/C\b|KLIMA|CLIMAT",
-    r"\d\s?(KG|G|LBS?|OZ)\b",
-    r"\bPAG\b|\bPOE\b|\bOIL\b|\b.L\b|HUILE|ACEITE|OLIO",
+    r"\d\W?\s?(KG|G|LBS?|OZ)\b",
+    r"\bPAG\b|\bPOE\b|(?<![A-Z])OIL\b|\b.L\b|ÖL\b|HUILE|ACEITE|OLIO",
 ))
-_LABEL_SCORE = (0.0, 0.2, 0.6, 0.92, 0.96)      # by how many of the four groups are there
+_LABEL_SCORE = (0.0, 0.2, 0.6, 0.92, SURE_LABEL)      # by how many of the four groups are there
 NAMES = {Kind.LABEL: "an under-hood label", Kind.DIAL: "a gauge face", Kind.DISPLAY: "a digital display", Kind.VIN: "a VIN"}
 
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """`scores` of each kind, 0 to 1; rows of text and VIN barcodes as they were found on the way."""
+    """`scores` of each kind, 0 to 1; rows of text and VIN barcodes as they were found on the way; `whole`: was each kind looked for, or
+    was it surely one before that?"""
 
     scores: dict[Kind, float]
     rows: Sequence[Row] | None
     codes: Sequence[VinCode]
+    whole: bool
 
     @property
     def ranked(self) -> list[tuple[Kind, float]]:
@@ -62,23 +66,26 @@ def kind_of(photo: Photo) -> tuple[Kind, float]:
 
 
 def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False) -> Look:
-    """`further`: on past what is surely a dial."""
+    """`further`: on past what is surely a dial or a label."""
     from hoodnote.capture.vision import dial_read, display
 
     codes = read_codes(photo.pixels)
     scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: 0.0, Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
     if scores[Kind.DIAL] >= SURE_DIAL and not codes and not further:
-        return Look(scores, None, codes)            # nothing else has a scale of ticks with a pointer on it
+        return Look(scores, None, codes, False)     # nothing else has a scale of ticks with a pointer on it
     rows = []
     for row in texts_of(photo, finder or NeuralReader()):
         rows.append(row)
-        if label_score([r.text for r in rows]) >= ENOUGH or looks_like_vin(row.text) >= ENOUGH:
+        if label_score([r.text for r in rows]) >= SURE_LABEL or looks_like_vin(row.text) >= SURE_VIN:
             break
-    scores[Kind.VIN] = max(scores[Kind.VIN], *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
+    codes = not_named_otherwise(codes, rows)
+    scores[Kind.VIN] = max(_SURE if codes else 0.0, *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
     scores[Kind.LABEL] = label_score([r.text for r in rows])
-    if scores[Kind.VIN] < ENOUGH:       # no display shows 17 characters with their check digit
+    if scores[Kind.LABEL] >= SURE_LABEL and not further:
+        return Look(scores, rows, codes, False)
+    if scores[Kind.VIN] < SURE_VIN:       # no display shows 17 characters with their check digit
         scores[Kind.DISPLAY] = display.looks_like(photo)
-    return Look(scores, rows, codes)
+    return Look(scores, rows, codes, True)
 
 
 def label_score(texts: Sequence[str]) -> float:
@@ -98,8 +105,8 @@ def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None,
     if seen.kind is Kind.NONE:
         return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])
     reading = None
-    if seen.rows is None:
-        reading = _read(Kind.DIAL, photo, place, units, seen, finder)
+    if not seen.whole:
+        reading = _read(seen.kind, photo, place, units, seen, finder)
         if reading.fields:
             return _with_confidence(reading, seen.confidence)
         seen = look(photo, finder, further=True)

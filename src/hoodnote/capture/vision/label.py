@@ -28,8 +28,8 @@ from hoodnote.capture.vision.rectify import (
     overexposed,
     reach_left,
     reach_right,
+    read_any_way_round,
     sharpness,
-    turned,
 )
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
@@ -66,7 +66,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         return PhotoReading(Kind.LABEL, (), (), used, _what_to_do(photo, flat.view if flat else None))
     view, quads = flat.view, flat.quads
 
-    first, quads = _with_lost_units(view, quads, finder)
+    first, quads = _with_lost_units(view, quads, flat.lines, finder)
     with ThreadPoolExecutor(len(readers)) as pool:      # the others are programs of their own, which run while the neural one reads on
         others = {r.name: pool.submit(r.read, view.pixels, quads) for r in readers if r is not finder}
         roomy = _with_room_on_the_left(view, first, quads, finder) if finder in readers else None
@@ -91,15 +91,17 @@ def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: V
     """Fields from the readers' accounts, (reader name, account) each; `used` names every reader that was asked; `other` is what
     another label in the photo says, if there is one."""
     fields = [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
-    return [replace(f, question=why, standing=Standing.UNCONFIRMED, confidence=min(f.confidence, 0.5))
-            if f.question is None and (why := _of_several(f, accounts, other)) else f for f in fields]
+    return [replace(f, question=f"{f.question} {why}" if f.question else why, standing=Standing.UNCONFIRMED, confidence=min(f.confidence, 0.5))
+            if (why := _of_several(f, accounts, other)) else f for f in fields]
 
 
 def _of_several(field: PhotoField, accounts: Sequence[tuple[str, Account]], other: str | None) -> str | None:
-    """Why a figure that reads well may still not be this system's."""
+    """Why a figure, however well it reads, may not be this system's; where its own question names several, only of a label beside this one."""
     name, value = FIELD_NAMES[_key(field)], stated(field.statement)
     if other is not None:
         return f'The {name} reads {value}, and another label beside it reads "{other}": which is true of this system as it is now?'
+    if field.question and len({v.statement for v in field.versions if v.statement is not None}) > 1:
+        return None
     if any(a.converted for _, a in accounts):
         return f"The label tells of a conversion, and one {name} was read, {value}: is it that of this system as it is now?"
     if _key(field) in (CHARGE, OIL) and any(a.systems for _, a in accounts):
@@ -110,16 +112,14 @@ def _of_several(field: PhotoField, accounts: Sequence[tuple[str, Account]], othe
 def _other_label(photo: Photo, aside: Sequence[np.ndarray], finder: NeuralReader) -> str | None:
     """What text away from the label says of a refrigerant, a mass or a conversion: the label of a conversion, or the one before it."""
     tall = [q for q in aside if min(np.linalg.norm(q[1] - q[0]), np.linalg.norm(q[2] - q[1])) >= LEAST_TEXT_PX]
-    for quad in sorted(tall, key=lambda q: float(np.ptp(q[:, 0]) * np.ptp(q[:, 1])), reverse=True)[:MOST_ASIDE]:
-        text, confidence = finder.read_strip(turned(photo.pixels, quad, finder))
-        if confidence > 0.6 and (refrigerants(text)[0] or tells_conversion(text) or any(a.unit in ("kg", "g", "oz", "lb") for a in amounts(text)[0])):
-            return text
-    return None
+    large = sorted(tall, key=lambda q: float(np.ptp(q[:, 0]) * np.ptp(q[:, 1])), reverse=True)[:MOST_ASIDE]
+    telling = [text for text, confidence in read_any_way_round(photo.pixels, large, finder) if confidence > 0.6 and (
+        refrigerants(text)[0] or tells_conversion(text) or any(a.unit in ("kg", "g", "oz", "lb") for a in amounts(text)[0]))]
+    return '" and "'.join(dict.fromkeys(telling)) or None
 
 
-def _with_lost_units(view: View, quads: Sequence[np.ndarray], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
+def _with_lost_units(view: View, quads: Sequence[np.ndarray], lines: Sequence[TextLine], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
     """The finder's own reading, and the boxes; those that end in a figure are drawn out to the right, where a unit may stand."""
-    lines = finder.read(view.pixels, quads)
     short = {id(x.quad) for x in lines if x.text[-1].isdigit()}
     longer = [reach_right(q, quads) for q in quads if id(q) in short]
     kept = [x for x in lines if id(x.quad) not in short]

@@ -6,9 +6,12 @@ import io
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from hoodnote.capture.vision.label import stated
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
+from hoodnote.capture.vision.rectify import reduced
 from hoodnote.readings.model import Standing
 
 if TYPE_CHECKING:
@@ -19,32 +22,31 @@ NEEDLE_COLOUR, USED_COLOUR = (225, 0, 120), (0, 110, 215)
 _MARKED_PX = 720           # longest side of the piece with its marks
 
 
-def overlay(photo: Photo, reading: PhotoReading) -> Image.Image:
-    """RGB picture of the photo's size: what each field was read by (a box, or its marks) and its figure;
-    a question mark and a broken line where a person must look."""
+def overlay(photo: Photo, reading: PhotoReading, side: int | None = None) -> Image.Image:
+    """RGB picture of the photo's size, or with its longer side at most `side` px: what each field was read by (a box, or its marks)
+    and its figure; a question mark and a broken line where a person must look."""
     from PIL import Image, ImageDraw, ImageFont
 
-    image = Image.fromarray(photo.pixels).copy()
+    pixels, scale = reduced(photo.pixels, side or max(photo.width, photo.height))
+    image = Image.fromarray(pixels)
     draw = ImageDraw.Draw(image)
-    size = max(12, max(photo.width, photo.height) // 56)
+    size = max(12, max(image.size) // 56)
     font, width = ImageFont.load_default(size), max(2, size // 8)
-    column = max((f.box[2] for f in reading.fields), default=0) + size       # figures stand beside the label, not on its print
+    column = max((f.box[2] * scale for f in reading.fields), default=0) + size       # figures stand beside the label, not on its print
     free_y = 0
     for field in sorted(reading.fields, key=lambda f: f.box[1] + f.box[3]):
         agreed = field.standing is not Standing.UNCONFIRMED
         colour = AGREED_COLOUR if agreed else ASKED_COLOUR
-        outlined = [m for m in field.marks if m.role == "outline"]
-        for mark in field.marks:
-            _draw(draw, mark, colour, width, None if agreed else size)
-        if not outlined:
-            _draw(draw, Mark(field.quad, True, "outline"), colour, width, None if agreed else size)
+        outline = Mark(field.quad, True, "outline")
+        for mark in field.marks if any(m.role == "outline" for m in field.marks) else (*field.marks, outline):
+            _draw(draw, _moved(mark, (0, 0), scale), colour, width, None if agreed else size)
         words = stated(field.statement) if agreed else f"{offered(field, reading.kind)} ?"
         box = draw.textbbox((0, 0), words, font=font)
         w, h = box[2] - box[0] + size, box[3] - box[1] + size // 2
-        x = min(column, photo.width - w)
-        y = min(max(free_y, (field.box[1] + field.box[3] - h) // 2), photo.height - h)
+        x = min(column, image.width - w)
+        y = min(max(free_y, ((field.box[1] + field.box[3]) * scale - h) // 2), image.height - h)
         free_y = y + h + width
-        end = max(field.quad, key=lambda corner: corner[0])
+        end = max(_moved(outline, (0, 0), scale).points, key=lambda corner: corner[0])
         draw.line((*end, x, y + h // 2), fill=colour, width=max(1, width // 2))
         draw.rectangle((x, y, x + w, y + h), fill=(255, 255, 255), outline=colour, width=width)
         draw.text((x + size // 2, y + size // 4 - box[1]), words, fill=(0, 0, 0), font=font)
@@ -65,17 +67,20 @@ def marked_piece(photo: Photo, field: PhotoField) -> bytes:
     left, top, right, bottom = field.box
     margin = max(4, (right - left) // 10)
     left, top, right, bottom = max(0, left - margin), max(0, top - margin), min(photo.width, right + margin), min(photo.height, bottom + margin)
-    scale = min(1.0, _MARKED_PX / max(1, right - left, bottom - top))
-    piece = Image.fromarray(photo.pixels[top:max(bottom, top + 1), left:max(right, left + 1)])
-    piece = piece.resize((max(1, round(piece.width * scale)), max(1, round(piece.height * scale))), Image.Resampling.BOX)
+    pixels, scale = reduced(photo.pixels[top:max(bottom, top + 1), left:max(right, left + 1)], _MARKED_PX)
+    piece = Image.fromarray(np.ascontiguousarray(pixels))
     agreed = field.standing is not Standing.UNCONFIRMED
     width = max(2, max(piece.size) // 180)
     for mark in field.marks:
-        moved = Mark(tuple(((x - left) * scale, (y - top) * scale) for x, y in mark.points), mark.closed, mark.role)
-        _draw(ImageDraw.Draw(piece), moved, AGREED_COLOUR if agreed else ASKED_COLOUR, width, None if agreed else 8 * width)
+        _draw(ImageDraw.Draw(piece), _moved(mark, (left, top), scale), AGREED_COLOUR if agreed else ASKED_COLOUR, width, None if agreed else 8 * width)
     out = io.BytesIO()
-    piece.save(out, "PNG")
+    piece.save(out, "PNG", compress_level=2)        # a third of the time for a fifth more bytes
     return out.getvalue()
+
+
+def _moved(mark: Mark, origin: tuple[float, float], scale: float) -> Mark:
+    """In the pixels of a piece of the photo that begins at `origin`, reduced by `scale`."""
+    return Mark(tuple(((x - origin[0]) * scale, (y - origin[1]) * scale) for x, y in mark.points), mark.closed, mark.role)
 
 
 def _draw(draw, mark: Mark, colour: tuple[int, int, int], width: int, dash: int | None) -> None:

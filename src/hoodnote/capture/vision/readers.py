@@ -11,6 +11,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
@@ -21,7 +22,8 @@ import numpy as np
 
 from hoodnote.errors import HoodnoteError
 
-THREADS = 2
+THREADS = 2                     # of the network that finds text; of the one that reads it, strips at once on one thread each: half the processor time
+_threads = THREADS
 SHORT_TEXT = [3, 48, 128]       # least input of the network for a figure or a unit; its own is made for whole lines and takes twice the time
 DETECTION_SIDE = 1280           # px; the longest side text is looked for at
 NEURAL, TESSERACT = "neural text reader", "tesseract"
@@ -50,33 +52,39 @@ class NeuralReader:
 
     def find_text(self, pixels: np.ndarray) -> list[np.ndarray]:
         """Quads of text, 4 x 2, clockwise from the corner nearest the picture's top left; unread."""
-        found = _neural_engine()(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
+        found = _neural_engine(_threads)(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
         return [] if getattr(found, "boxes", None) is None else [np.asarray(q, np.float32) for q in found.boxes]
 
     def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
-        read = ((self.read_strip(cut_out(pixels, quad)), quad) for quad in quads)
+        read = zip(self.read_strips([cut_out(pixels, quad) for quad in quads]), quads, strict=True)
         return [TextLine(text, confidence, quad) for (text, confidence), quad in read if text]
 
-    def read_short(self, strips: Sequence[np.ndarray]) -> list[tuple[str, float]]:
-        """What stands in each RGB strip of a figure or a unit, with how sure. Much quicker for many of them than `read_strip`."""
-        from rapidocr.ch_ppocr_rec.typings import TextRecInput
-
+    def read_strips(self, strips: Sequence[np.ndarray], short: bool = False) -> list[tuple[str, float]]:
+        """What stands in each RGB strip, a line of upright text, with how sure, 0 to 1; upside-down text gives a low confidence. Each is
+        read by itself, so that what it says does not hang on what else is read. `short`: they hold a figure or a unit."""
         if not strips:
             return []
-        engine = _neural_engine()
-        if engine.text_rec is None:          # it loads its networks one by one, as they are asked for
-            self.read_strip(strips[0])
-        recognizer = copy.copy(engine.text_rec)
-        recognizer.rec_image_shape = SHORT_TEXT
-        read = recognizer(TextRecInput(img=[_bgr(s) for s in strips]))
-        return [(text.strip(), float(score)) for text, score in zip(read.txts, read.scores, strict=True)]
+        recognizer = _recognizer(short)
+        if len(strips) == 1:
+            return [_recognized(recognizer, strips[0])]
+        return list(_pool().map(lambda strip: _recognized(recognizer, strip), strips))
+
+    def read_short(self, strips: Sequence[np.ndarray]) -> list[tuple[str, float]]:
+        """What stands in each RGB strip of a figure or a unit, with how sure. Quicker than `read_strips`."""
+        return self.read_strips(strips, short=True)
 
     def read_strip(self, strip: np.ndarray) -> tuple[str, float]:
-        """One line of upright text. Upside-down text gives a low confidence."""
-        found = _neural_engine()(_bgr(strip), use_det=False, use_cls=False, use_rec=True)
-        if not getattr(found, "txts", None) or not found.txts[0].strip():
-            return "", 0.0
-        return found.txts[0].strip(), float(found.scores[0])
+        """One line of upright text."""
+        return self.read_strips([strip])[0]
+
+
+def one_thread() -> None:
+    """For a process that reads beside others of its kind, before its first photo."""
+    global _threads
+    import cv2
+
+    _threads = 1
+    cv2.setNumThreads(1)
 
 
 class TesseractReader:
@@ -165,8 +173,33 @@ def _for_tesseract(strip: np.ndarray) -> np.ndarray:
     return cv2.copyMakeBorder((even * 255).astype(np.uint8), 12, 12, 20, 20, cv2.BORDER_CONSTANT, value=255)
 
 
+def _recognized(recognizer, strip: np.ndarray) -> tuple[str, float]:
+    from rapidocr.ch_ppocr_rec.typings import TextRecInput
+
+    read = recognizer(TextRecInput(img=[_bgr(strip)]))
+    text = read.txts[0].strip()
+    return (text, float(read.scores[0])) if text else ("", 0.0)
+
+
 @cache
-def _neural_engine():
+def _pool() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(_threads)      # kept: memory that a thread's network has used stays with the thread
+
+
+@cache
+def _recognizer(short: bool):
+    engine = _neural_engine(1)
+    if engine.text_rec is None:          # it loads its networks one by one, as they are asked for
+        engine(np.full((48, 128, 3), 255, np.uint8), use_det=False, use_cls=False, use_rec=True)
+    if not short:
+        return engine.text_rec
+    recognizer = copy.copy(engine.text_rec)
+    recognizer.rec_image_shape = SHORT_TEXT
+    return recognizer
+
+
+@cache
+def _neural_engine(threads: int):
     import logging
 
     try:
@@ -184,7 +217,7 @@ def _neural_engine():
     engine = RapidOCR(params={
         **models,
         "Global.log_level": "error",
-        "EngineConfig.onnxruntime.intra_op_num_threads": THREADS,
+        "EngineConfig.onnxruntime.intra_op_num_threads": threads,
         "Det.limit_type": "max", "Det.limit_side_len": DETECTION_SIDE,
         "Det.score_mode": "slow",       # judged inside its outline: a bowed line fills its box badly and would be dropped
     })

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from hoodnote.capture.vision.photo import Photo
-from hoodnote.capture.vision.readers import NeuralReader, cut_out
+from hoodnote.capture.vision.readers import NeuralReader, TextLine, cut_out
 
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
@@ -38,10 +38,12 @@ class View:
 
 @dataclass(frozen=True, eq=False)
 class Flat:
-    """The view, the quads of text in it, and those of text elsewhere in the photo, in the photo's pixels."""
+    """The view, the quads of text in it, what the finder's reader reads there, and the quads of text elsewhere in the photo, in the
+    photo's pixels."""
 
     view: View
     quads: list[np.ndarray]
+    lines: list[TextLine]
     aside: list[np.ndarray]
 
 
@@ -63,13 +65,15 @@ def flatten(photo: Photo, finder: NeuralReader) -> Flat | None:
     view = _warp(pixels, corners, quads)
     found = _find(view.pixels, finder)
     if not found:
-        return Flat(view, [], aside)
-    if _upside_down(view.pixels, found, finder):
+        return Flat(view, [], [], aside)
+    lines = finder.read(view.pixels, found)
+    if _upside_down(view.pixels, found, lines, finder):
         height, width = view.pixels.shape[:2]
         turn = np.array([[-1, 0, width - 1], [0, -1, height - 1], [0, 0, 1]], np.float64)
         view = View(np.ascontiguousarray(view.pixels[::-1, ::-1]), turn @ view.matrix)
         found = [(np.array([width - 1, height - 1]) - q)[[2, 3, 0, 1]].astype(np.float32) for q in found]
-    return Flat(view, found, aside)
+        lines = finder.read(view.pixels, found)
+    return Flat(view, found, lines, aside)
 
 
 def enhanced(view: View) -> View:
@@ -320,23 +324,22 @@ def _warp(pixels: np.ndarray, corners: np.ndarray, quads: Sequence[np.ndarray]) 
     return View(flat, matrix @ np.diag([shrink, shrink, 1.0]))
 
 
-def turned(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> np.ndarray:
-    """The content of a quad that may lie any way round, upright if its text can be told: of the two ways along its longer side, the one that reads better."""
-    if np.linalg.norm(quad[2] - quad[1]) > np.linalg.norm(quad[1] - quad[0]):
-        quad = np.roll(quad, -1, axis=0)
-    strip = cut_out(pixels, quad)
-    other = np.ascontiguousarray(strip[::-1, ::-1])
-    confidence = reader.read_strip(strip)[1]
-    return strip if confidence > 0.9 or confidence >= reader.read_strip(other)[1] else other
+def read_any_way_round(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> list[tuple[str, float]]:
+    """What stands in quads that may lie any way round: of the two ways along the longer side, the one that reads better."""
+    along = [np.roll(q, -1, axis=0) if np.linalg.norm(q[2] - q[1]) > np.linalg.norm(q[1] - q[0]) else q for q in quads]
+    strips = [cut_out(pixels, q) for q in along]
+    read = reader.read_strips(strips)
+    unsure = [i for i, (_, confidence) in enumerate(read) if confidence <= 0.9]
+    for i, other in zip(unsure, reader.read_strips([np.ascontiguousarray(strips[i][::-1, ::-1]) for i in unsure]), strict=True):
+        read[i] = max(read[i], other, key=lambda x: x[1])
+    return read
 
 
-def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], reader: NeuralReader) -> bool:
-    strips = [cut_out(pixels, q) for q in sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]]
-    upright = []
-    for strip in strips:
-        text, confidence = reader.read_strip(strip)
-        if confidence > 0.95 and len(text) >= 8:         # nothing of that length reads this well upside down
-            return False
-        upright.append(confidence)
-    turned_round = [reader.read_strip(np.ascontiguousarray(s[::-1, ::-1]))[1] for s in strips]
-    return float(np.mean(turned_round)) > float(np.mean(upright)) + 0.03
+def _upside_down(pixels: np.ndarray, quads: Sequence[np.ndarray], lines: Sequence[TextLine], reader: NeuralReader) -> bool:
+    """By the longest three: `lines` is what the quads say as they are."""
+    longest = sorted(quads, key=lambda q: _sides(q)[0], reverse=True)[:3]
+    upright = [x for q in longest for x in lines if x.quad is q]
+    if any(x.confidence > 0.95 and len(x.text) >= 8 for x in upright):       # nothing of that length reads this well upside down
+        return False
+    turned_round = reader.read_strips([np.ascontiguousarray(cut_out(pixels, q)[::-1, ::-1]) for q in longest])
+    return sum(confidence for _, confidence in turned_round) > sum(x.confidence for x in upright) + 0.03 * len(longest)

@@ -17,7 +17,7 @@ from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import overexposed, sharpness
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_plates import PlateReader
-from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, read_row, texts_of, vin_rows
+from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, not_named_otherwise, read_row, texts_of, vin_rows
 from hoodnote.readings.model import Standing, Version
 from hoodnote.readings.vin import LENGTH, LOOKALIKE_COST, candidates, check_vin
 from hoodnote.statements.model import Fact
@@ -40,6 +40,7 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
     finder = NeuralReader()
     codes = read_codes(photo.pixels) if codes is None else codes
     texts = list(texts_of(photo, finder) if rows is None else rows)
+    codes = not_named_otherwise(codes, texts)
     rows = vin_rows(texts) or ([] if codes else _with_more_trouble(photo, texts, finder))
     readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
     used = tuple(dict.fromkeys((*(r.reader for _, r in readings), *(c.symbology for c in codes))))

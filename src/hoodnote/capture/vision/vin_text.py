@@ -11,6 +11,7 @@ import numpy as np
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, Reader, cut_out
 from hoodnote.capture.vision.rectify import SEARCH_SIDES, SMALL_PRINT, reduced_photo, text_at
+from hoodnote.capture.vision.vin_codes import VinCode
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.readings.vin import LENGTH, check_vin, formed
 
@@ -22,6 +23,10 @@ LONG_ROW = 5                # times its height: what a row must be that the plat
 MOST_GROUPS = 4             # that a VIN is set in
 SURE_LENGTH = 6             # characters of a row that tells which way is up
 LEAST_FIGURES = 5           # a VIN has four at its end, its check digit and, mostly, more
+# What a part's sticker calls its number; common practice, no source. A VIN never bears such a name.
+_OTHER_NAMES = frozenset("PART PARTS PN LOT BATCH ITEM ORDER SKU TEIL TEILE ARTIKEL PIECE PIEZA".split())
+_NUMBER = frozenset("NO NR NUM NUMBER NUMMER NUMERO".split())
+MOST_MISREAD = 3            # characters of a barcode's text that its print may be read as others
 _NAMES = re.compile(r"^(VIN|V1N|FIN|NO|NR|CHASSIS|FAHRGESTELL\w*|FAHRZEUG\w*|VEHICLE|IDENTIFICATION|NUMBER)+(?=$|[A-Z0-9]{15,19}$)")
 
 
@@ -95,8 +100,10 @@ def looks_like_vin(text: str) -> float:
 
 def vin_part(text: str) -> str:
     """The characters of a row that may be the VIN, "" where it holds none: one word of 17 characters or nearly so, or two to four
-    groups that make 17 and are all there is in the row but for the VIN's name. Words and figures of a sentence never make one."""
-    words = [w for w in re.split(r"[^A-Z0-9]+", re.sub(r"V\W?I\W?N(?=\W)", "VIN", text.upper())) if w]
+    groups that make 17 and are all there is in the row but for the VIN's name. Words and figures of a sentence never make one, nor does
+    the number of a part or a lot."""
+    words = _words(text)
+    words = [w for i, w in enumerate(words) if len(w) < LENGTH - 2 or not _is_other_number(words[:i])]
     whole = [w for w in words if len(w) == LENGTH]
     if len(whole) == 1:
         return formed(whole[0])
@@ -107,6 +114,23 @@ def vin_part(text: str) -> str:
         return formed("".join(groups))
     near = [w for w in rest if abs(len(w) - LENGTH) <= 2 and not w.isalpha()]
     return formed(near[0]) if len(near) == 1 and len(rest) <= 3 else ""
+
+
+def not_named_otherwise(codes: Sequence[VinCode], rows: Iterable[Row]) -> list[VinCode]:
+    """The barcodes but those whose text stands in print, too, as the number of a part or a lot."""
+    lines = [_words(r.text) for r in rows]
+    others = [w[-LENGTH:] for words in lines for i, w in enumerate(words) if len(w) >= LENGTH and _is_other_number(words[:i])]
+    return [c for c in codes if not any(sum(a != b for a, b in zip(c.vin, w, strict=True)) <= MOST_MISREAD for w in others)]
+
+
+def _words(text: str) -> list[str]:
+    return [w for w in re.split(r"[^A-Z0-9]+", re.sub(r"V\W?I\W?N(?=\W)", "VIN", re.sub(r"\bP\W?N\b", "PN", text.upper()))) if w]
+
+
+def _is_other_number(before: Sequence[str]) -> bool:
+    """Do the words before it name it as the number of a part or a lot?"""
+    name = next((w for w in reversed(before) if w not in _NUMBER), "")
+    return name in _OTHER_NAMES
 
 
 def read_row(pixels: np.ndarray, row: Row, readers: Sequence[Reader], known: Sequence[str] = ()) -> list[VinReading]:

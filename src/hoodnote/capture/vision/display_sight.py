@@ -1,0 +1,181 @@
+"""The figures of a display by the network that finds signs: where rows of digits stand in a photo and what they read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hoodnote.capture.vision.display_find import Row
+from hoodnote.capture.vision.display_net import SIGNS
+from hoodnote.capture.vision.display_signs import Sign, signs_in
+
+_SIDES = ((320, 160), (640,), (1280,))  # px, longest side of the photo as it is looked at, one step after the other
+SIGN_DIGIT = 40                         # px, height of the digits in a picture of a display alone
+_LEAST = 22                             # px; digits lower than this are looked at in the next one as well
+_DIGIT_SURE, _MARK_SURE = 0.35, 0.5     # probability from which a sign counts
+_CLEAR = 0.5                            # of a figure that makes a larger picture needless
+_STRAY = 0.6                            # share of the surest figure's probability that another one has at least
+_PARTED = 1.32                          # pitches between two digits of one figure at most
+_MARKS = ".:"
+
+
+@dataclass(frozen=True, eq=False)
+class Sighted:
+    """One figure. `signs`: digits and minus signs from left to right, in the photo's pixels, `marks`: the point or colon after each."""
+
+    signs: tuple[Sign, ...]
+    marks: tuple[str, ...]
+    probability: float       # of the least probable sign
+
+    @property
+    def text(self) -> str:
+        return "".join(s.name + m for s, m in zip(self.signs, self.marks, strict=True))
+
+    @property
+    def digits(self) -> int:
+        return sum(s.name.isdigit() for s in self.signs)
+
+    @property
+    def height(self) -> float:
+        return float(np.median([s.height for s in self.signs]))
+
+    @property
+    def lean(self) -> float:
+        """tan of the digits' slant."""
+        up = np.median([s.up for s in self.signs], axis=0)
+        along = _direction(np.array([s.at for s in self.signs]), up)
+        return float(np.clip((up @ along) / max(float(up @ np.array([along[1], -along[0]])), 1e-6), -0.3, 0.4))
+
+    @property
+    def row(self) -> Row:
+        """Its place in the photo, tight on the digits; their slant is left out."""
+        at = np.array([s.at for s in self.signs])
+        ups = np.median([s.up for s in self.signs], axis=0)
+        along = _direction(at, ups)
+        up = np.array([along[1], -along[0]]) * float(ups @ np.array([along[1], -along[0]]))
+        reach = 0.3 * 2 * float(np.linalg.norm(up))
+        first, last = at[0] - along * reach, at[-1] + along * reach
+        return Row(np.array([first + up, last + up, last - up, first - up]), sum(s.bright for s in self.signs) * 2 > len(self.signs), len(self.signs))
+
+
+def _direction(at: np.ndarray, up: np.ndarray) -> np.ndarray:
+    """Unit vector along the row: through the middles of its digits, for one digit square to its height."""
+    if len(at) > 1:
+        way = np.linalg.svd(at - at.mean(axis=0))[2][0]
+        way = way if way @ (at[-1] - at[0]) > 0 else -way
+    else:
+        way = np.array([-up[1], up[0]])
+    return way / max(float(np.linalg.norm(way)), 1e-6)
+
+
+def sighted(pixels: np.ndarray) -> list[Sighted]:
+    """The figures in an RGB photo, the most of it by height and digits first."""
+    import cv2
+
+    side = max(pixels.shape[:2])
+    found: list[Sign] = []
+    figures: list[Sighted] = []
+    for sizes in _SIDES:
+        for size in sizes:
+            if size <= side:
+                small = cv2.resize(pixels, None, fx=size / side, fy=size / side, interpolation=cv2.INTER_AREA)
+                found += [scaled(s, side / size) for s in signs_in(small, "digits")]
+        figures = [f for f in figures_of(found) if f.digits]
+        if any(f.probability >= _CLEAR for f in figures) and min(f.height for f in figures) * sizes[0] / side >= _LEAST:
+            break
+    return figures
+
+
+def scaled(sign: Sign, grown: float) -> Sign:
+    """The sign as it stands in a picture so many times as large."""
+    return replace(sign, at=(sign.at[0] * grown, sign.at[1] * grown), up=(sign.up[0] * grown, sign.up[1] * grown))
+
+
+def figures_of(signs: Sequence[Sign]) -> list[Sighted]:
+    """Rows of the digits among signs, seen once or several times each."""
+    best = _once([s for s in signs if s.name in SIGNS])
+    digits = [s for s in best if s.name not in _MARKS and s.probability >= _DIGIT_SURE]
+    marks = [s for s in best if s.name in _MARKS and s.probability >= _MARK_SURE]
+    rows = [f for row in _rows(digits) for f in _figures(row, marks)]
+    surest = max((f.probability for f in rows if f.digits > 1), default=0.0)
+    # a lone stroke somewhere may look like a 1
+    rows = [f for f in rows if len(f.signs) > 1 or f.probability > _STRAY * surest]
+    return sorted(rows, key=lambda f: f.height * max(f.digits, 0.2) ** 0.5, reverse=True)
+
+
+def _once(signs: Sequence[Sign]) -> list[Sign]:
+    """What was seen at several sizes, once: as it was seen most surely. Points stand close to digits and are compared among themselves."""
+    kept: list[Sign] = []
+    for sign in sorted(signs, key=lambda s: -s.probability):
+        if not any((k.name in _MARKS) == (sign.name in _MARKS) and np.hypot(k.at[0] - sign.at[0], k.at[1] - sign.at[1]) < 0.28 * max(k.height, sign.height)
+                   for k in kept):
+            kept.append(sign)
+    return kept
+
+
+def _rows(digits: Sequence[Sign]) -> list[list[Sign]]:
+    group = list(range(len(digits)))
+
+    def root(i: int) -> int:
+        while group[i] != i:
+            i = group[i]
+        return i
+
+    for i, one in enumerate(digits):
+        for j in range(i):
+            if _beside(one, digits[j]):
+                group[root(i)] = root(j)
+    members: dict[int, list[Sign]] = {}
+    for i, digit in enumerate(digits):
+        members.setdefault(root(i), []).append(digit)
+    return list(members.values())
+
+
+def _beside(one: Sign, other: Sign) -> bool:
+    high = (one.height + other.height) / 2
+    if not 0.75 < one.height / max(other.height, 1e-6) < 1.34:
+        return False
+    apart = np.subtract(other.at, one.at)
+    up = np.add(one.up, other.up) / high          # of length 1, slanted as the digits are
+    right = np.array([-up[1], up[0]])
+    return bool(0.3 * high < abs(apart @ right) < 1.45 * high and abs(apart @ up) < 0.42 * high)
+
+
+def _figures(row: Sequence[Sign], marks: Sequence[Sign]) -> list[Sighted]:
+    """A row cut where its digits stand farther apart than their pitch."""
+    at = np.array([s.at for s in row])
+    along = _direction(at, np.median([s.up for s in row], axis=0))
+    if along[0] < 0:
+        along = -along
+    order = np.argsort(at @ along)
+    row = [row[i] for i in order]
+    places = (at @ along)[order]
+    gaps = np.diff(places)
+    pitch = float(np.median(gaps[gaps <= 1.25 * gaps.min()])) if len(gaps) else 0.0
+    cuts = [i + 1 for i, gap in enumerate(gaps) if len(gaps) > 1 and gap > _PARTED * pitch]
+    out = []
+    for part in np.split(np.arange(len(row)), cuts):
+        signs = [row[i] for i in part]
+        after, sure = _marks_after(signs, marks, along)
+        out.append(Sighted(tuple(signs), after, float(min([s.probability for s in signs] + sure))))
+    return out
+
+
+def _marks_after(signs: Sequence[Sign], marks: Sequence[Sign], along: np.ndarray) -> tuple[tuple[str, ...], list[float]]:
+    """The point or colon after each digit, and how probable those are."""
+    after, sure = [""] * len(signs), []
+    places = [float(np.dot(s.at, along)) for s in signs]
+    high = float(np.median([s.height for s in signs]))
+    for mark in marks:
+        place = float(np.dot(mark.at, along))
+        before = [i for i, x in enumerate(places) if x < place]
+        if not before or place - places[before[-1]] > 0.9 * high:
+            continue
+        i = before[-1]
+        if abs(np.dot(np.subtract(mark.at, signs[i].at), (along[1], -along[0]))) > 0.75 * high or after[i]:
+            continue
+        after[i] = mark.name
+        sure.append(mark.probability)
+    return tuple(after), sure

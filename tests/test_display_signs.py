@@ -1,0 +1,95 @@
+"""The networks that find the signs of displays, and the figures made of signs, against displays whose signs' places are known as drawn."""
+
+from __future__ import annotations
+
+import random
+from decimal import Decimal
+
+import numpy as np
+import pytest
+
+from hoodnote.capture.vision.display_net import SIGNS
+from hoodnote.capture.vision.display_sight import figures_of, sighted
+from hoodnote.capture.vision.display_signs import Sign, signs_in
+from tests.bench.camera import engine_bay
+from tests.bench.display_render import DEVELOPMENT, Figure, Truth, draw
+
+
+def sign(name, x, y=100.0, height=40.0, probability=0.9, lean=0.0):
+    return Sign(name, probability, (x, y), (lean * height / 2, -height / 2), False)
+
+
+def drawn(text, unit, look=0):
+    """A display's picture whose digits are 40 px high, and its signs as they were drawn: name, x, y."""
+    import cv2
+
+    placed = []
+    truth = Truth("", (Figure(text, Decimal(0), unit, unit),))
+    face = np.asarray(draw(truth, DEVELOPMENT.segments[0], DEVELOPMENT.looks[look], DEVELOPMENT.layouts[0], DEVELOPMENT.faces[0], random.Random(1), placed))
+    share = 40 / (2 * max(-p[4] for p in placed))
+    small = cv2.resize(face, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    return face, small, [(p[0], p[1] * share, p[2] * share) for p in placed]
+
+
+@pytest.mark.parametrize(("text", "look"), [("18.205", 0), ("-40.7", 3), ("9:63", 4)])
+def test_each_digit_and_point_is_found_where_it_was_drawn(text, look):
+    _, small, placed = drawn(text, "kg", look)
+    found = signs_in(small, "digits", 0.5)
+    for name, x, y in placed:
+        if name in SIGNS:
+            assert any(s.name == name and np.hypot(s.at[0] - x, s.at[1] - y) < 8 for s in found), name
+    assert all(abs(s.height - 40) < 10 for s in found if s.name.isdigit())
+    assert {s.bright for s in found if s.name.isdigit()} == {DEVELOPMENT.looks[look].glows}
+
+
+@pytest.mark.parametrize("unit", ["kg", "psi", "kPa", "°F", "°C", "V", "micron", "%"])
+def test_units_are_found_by_their_lettering(unit):
+    face, small, placed = drawn("205", unit)
+    [(x, y)] = [(x, y) for text, x, y in placed if text == unit]
+    grown = face.shape[0] / small.shape[0]
+    found = signs_in(face[::2, ::2], "words", 0.5)
+    name = {"°F": "F", "°C": "C"}.get(unit, unit)
+    assert any(s.name == name and np.hypot(2 * s.at[0] - x * grown, 2 * s.at[1] - y * grown) < 30 for s in found)
+
+
+def test_clutter_has_no_figures():
+    assert not [f for seed in (5, 6) for f in sighted(engine_bay(1280, 960, np.random.default_rng(seed))) if f.digits > 1 and f.probability > 0.5]
+
+
+def test_digits_side_by_side_are_a_figure_with_the_point_between_them():
+    [figure] = figures_of([sign("8", 128), sign("1", 100), sign(".", 142, 118), sign("2", 156)])
+    assert (figure.text, figure.digits) == ("18.2", 3)
+    assert figure.probability == pytest.approx(0.9) and figure.height == pytest.approx(40)
+
+
+def test_digits_that_stand_farther_apart_than_their_pitch_are_two_figures():
+    figures = figures_of([sign(c, x) for c, x in zip("36218", (100, 128, 172, 200, 228), strict=True)])
+    assert {f.text for f in figures} == {"36", "218"}
+
+
+def test_rows_above_each_other_are_two_figures():
+    figures = figures_of([sign(c, x, y) for c, x, y in (("3", 100, 100), ("6", 128, 100), ("2", 100, 150), ("1", 128, 150))])
+    assert {f.text for f in figures} == {"36", "21"}
+
+
+def test_what_is_seen_at_two_sizes_counts_once_and_as_it_was_seen_best():
+    [figure] = figures_of([sign("3", 100), sign("8", 102, probability=0.5), sign("6", 128)])
+    assert figure.text == "36"
+
+
+def test_a_point_hardly_seen_is_none():
+    [figure] = figures_of([sign("3", 100), sign(".", 114, 118, probability=0.4), sign("6", 128)])
+    assert figure.text == "36"
+
+
+def test_the_row_lies_tight_on_digits_of_a_turned_and_slanted_figure():
+    turn = np.radians(8)
+    along, down = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    up = (-down + 0.17 * along) * 20                   # slanted by ten degrees, common practice, no source
+    signs = [Sign(c, 0.9, tuple(np.array([300.0, 200.0]) + along * 28 * i), tuple(up), True) for i, c in enumerate("1825")]
+    [figure] = figures_of(signs)
+    row = figure.row
+    assert figure.lean == pytest.approx(0.17, abs=0.01) and row.bright and row.height == pytest.approx(40, abs=0.5)
+    across = row.quad[1] - row.quad[0]
+    assert np.arctan2(across[1], across[0]) == pytest.approx(turn, abs=0.01)
+    assert row.centre == pytest.approx(np.array([300.0, 200.0]) + along * 42, abs=1)
