@@ -7,7 +7,7 @@ import itertools
 import math
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
@@ -38,9 +38,9 @@ def _at(centre: tuple[float, float], angle: float, radius: float) -> tuple[float
     return centre[0] + RADIUS * radius * math.sin(a), centre[1] - RADIUS * radius * math.cos(a)
 
 
-def _printed(ring: Ring, value: float) -> str:
+def _printed(ring: Ring, value: float, point: str) -> str:
     number = abs(value) if ring.unit == "inHg" else value
-    return f"{number:g}"
+    return f"{number:g}".replace(".", point)
 
 
 def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style, words: dict[str, str] | None = None) -> None:
@@ -51,8 +51,8 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
     def disc(radius: float, colour) -> None:
         draw.ellipse((centre[0] - RADIUS * radius, centre[1] - RADIUS * radius, centre[0] + RADIUS * radius, centre[1] + RADIUS * radius), fill=colour)
 
-    disc(1.14, tuple(int(c * 0.6) for c in style.bezel))
-    disc(1.12, style.bezel)
+    disc(style.rim + 0.02, tuple(int(c * 0.6) for c in style.bezel))
+    disc(style.rim, style.bezel)
     disc(1.01, tuple(int(c * 0.45) for c in style.bezel))
     disc(1.0, style.paper)
     start = start_of(style)
@@ -65,11 +65,16 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * 0.97, centre[1] + s * RADIUS * 0.97))
         for low, high, colour in ((0.1, 0.4, (60, 160, 80)), (0.4, 0.7, (235, 190, 50)), (0.7, 1.0, (205, 50, 45))):
             draw.arc(box, start + style.sweep * low - 90, start + style.sweep * high - 90, fill=colour, width=int(RADIUS * 0.035))
+    if style.zones:
+        box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * style.zones[1], centre[1] + s * RADIUS * style.zones[1]))
+        for low, high, colour in ((0.0, 0.55, (96, 176, 112)), (0.55, 0.8, (226, 196, 90)), (0.8, 1.0, (206, 92, 84))):
+            draw.arc(box, start + style.sweep * low - 90, start + style.sweep * high - 90, fill=colour, width=int(RADIUS * (style.zones[1] - style.zones[0])))
     room: list[tuple[float, float, float]] = []            # x, y and half width of the figures drawn
 
     def figure(angle: float, ring: Ring, text: str, colour) -> None:
-        (x, y), half = _at(centre, angle, ring.numerals), 0.34 * RADIUS * style.numeral * ring.size * (len(text) + 0.3)
-        if style.sparse and any(math.hypot(x - a, y - b) < half + c for a, b, c in room):
+        tall = RADIUS * style.numeral * ring.size
+        (x, y), half = _at(centre, angle, ring.numerals), 0.34 * tall * (len(text) + 0.3)
+        if style.sparse and any(abs(x - a) < half + c and (style.radial or abs(y - b) < tall) and math.hypot(x - a, y - b) < half + c for a, b, c in room):
             return
         room.append((x, y, half))
         _numeral(image, centre, angle, ring.numerals, text, style, colour, ring.size)
@@ -90,10 +95,14 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         for value, rank in _divisions(ring, first, last, lambda v, unit=unit: angle_of(v * unit)):
             if value * unit < lowest - 0.05 or face.retard is not None and value * unit > face.retard + 1e-6:
                 continue
-            angle, ends = angle_of(value * unit), (ring.outer, ring.outer - length * (0.5, 0.75, 1.0)[rank])
-            draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=style.ticks[0 if rank == 2 else 1])
+            angle, ends = angle_of(value * unit), (ring.outer, ring.outer - length * style.lengths[rank])
+            if style.dots and rank < 2:
+                x, y = _at(centre, angle, ring.outer - 0.015)
+                draw.ellipse((x - style.ticks[1], y - style.ticks[1], x + style.ticks[1], y + style.ticks[1]), fill=colour)
+            else:
+                draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=style.ticks[0 if rank == 2 else 1])
             if rank == 2 and not (ring.unit == "inHg" and value == 0):
-                figure(angle, ring, _printed(ring, value), colour)
+                figure(angle, ring, _printed(ring, value, style.point), colour)
     _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **dict(style.words), **(words or {})})
 
 
@@ -125,18 +134,35 @@ def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str,
 
 def _words(image: Image.Image, centre, face: Face, style: Style, inks, words: dict[str, str]) -> None:
     draw = ImageDraw.Draw(image)
-    y = centre[1] + RADIUS * style.words_at
+    clear = 0.26 if style.sparse and len(face.rings) > 1 else 1.0          # of an inner scale
+    rings = style.fluids and len(face.rings) == 1          # the signs of which stand under the unit
+    y = centre[1] + RADIUS * (0.22 if rings else max(-clear, min(style.words_at, clear)))
     for ring in face.rings:
-        size = int(RADIUS * 0.095 * (1 if ring.ink == "main" else 0.85))
+        size = int(RADIUS * style.word * (1 if ring.ink == "main" else 0.85))
         draw.text((centre[0], y), words.get(ring.unit, ring.unit), fill=inks[ring.ink], font=font(style.typeface, size), anchor="mm")
         y += size * 1.25
-    if style.clutter and not any(r.ink == "second" for r in face.rings):
+    if style.clutter and not rings and not any(r.ink == "second" for r in face.rings):
         top = face.knots[-1][0] if face.retard is None else face.retard
         # saturation temperatures of no particular fluid: the spacing only has to be curved
         for k, temperature in enumerate(range(-20, 161, 20)):
             share = face.share(0) + (face.share(top) - face.share(0)) * (k / 9) ** 1.7
             _numeral(image, centre, start_of(style) + style.sweep * share, 0.47, str(temperature), style, style.second, 0.6)
         draw.text((centre[0], centre[1] - RADIUS * 0.25), "°F", fill=style.second, font=font(style.typeface, int(RADIUS * 0.08)), anchor="mm")
+    for text, height, below in () if rings else style.legend:
+        draw.text((centre[0], centre[1] + RADIUS * below), text, fill=style.ink, font=font(style.typeface, int(RADIUS * height)), anchor="mm")
+    if rings:
+        _temperatures(image, centre, face, style)
+
+
+def _temperatures(image: Image.Image, centre, face: Face, style: Style) -> None:
+    """Rings of saturation temperatures of no particular fluids, the signs of which stand at the bottom."""
+    top = face.knots[-1][0]
+    for k, (sign, radius) in enumerate(zip(style.fluids, (0.57, 0.46, 0.35), strict=False)):
+        colour = style.second if k % 2 == 0 else style.ink
+        for n, temperature in enumerate(range(-20, 161, 20)):
+            share = face.share(0) + (face.share(top) - face.share(0)) * (n / 9) ** (1.5 + 0.15 * k)
+            _numeral(image, centre, start_of(style) + style.sweep * share, radius, str(temperature), style, colour, 0.5)
+        _numeral(image, centre, style.gap + 180, radius, sign, replace(style, radial=False), colour, 0.45)
 
 
 def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None:
@@ -155,17 +181,21 @@ def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None
         "thin": [(-0.02, 0.014), (reach, 0.009), (reach, -0.009), (-0.02, -0.014)],
         "spade": [(0, 0.014), (reach - 0.3, 0.014), (reach - 0.2, 0.05), (reach - 0.1, 0.012), (reach, 0), (reach - 0.1, -0.012), (reach - 0.2, -0.05),
                   (reach - 0.3, -0.014), (0, -0.014)],
+        "lance": [(0, 0.055), (reach, 0.004), (reach, -0.004), (0, -0.055)],
+        "stepped": [(0, 0.035), (reach * 0.6, 0.035), (reach * 0.6, 0.009), (reach, 0.009), (reach, -0.009), (reach * 0.6, -0.009), (reach * 0.6, -0.035), (0, -0.035)],
         "leaf": [(0, 0.012), (reach * 0.55, 0.04), (reach, 0), (reach * 0.55, -0.04), (0, -0.012)],
     }
     draw.polygon(shape(outlines[style.pointer]), fill=ink)
     if style.tail != "none":
-        draw.polygon(shape([(0, 0.03), (-0.24, 0.03), (-0.24, -0.03), (0, -0.03)]), fill=ink)
+        draw.polygon(shape([(0, 0.03), (-style.tail_length, 0.03), (-style.tail_length, -0.03), (0, -0.03)]), fill=ink)
     if style.tail == "disc":
-        x, y = shape([(-0.26, 0)])[0]
+        x, y = shape([(-style.tail_length - 0.02, 0)])[0]
         draw.ellipse((x - RADIUS * 0.07, y - RADIUS * 0.07, x + RADIUS * 0.07, y + RADIUS * 0.07), fill=ink)
     hub = RADIUS * style.hub
     draw.ellipse((centre[0] - hub, centre[1] - hub, centre[0] + hub, centre[1] + hub), fill=ink)
     draw.ellipse((centre[0] - hub * 0.6, centre[1] - hub * 0.6, centre[0] + hub * 0.6, centre[1] + hub * 0.6), fill=(*style.cap, 255))
+    if style.screw:
+        draw.line([tuple(np.array(centre) + s * hub * 0.5 * np.array([0.8, 0.6])) for s in (-1, 1)], fill=(60, 60, 62, 255), width=max(3, int(hub * 0.2)))
 
 
 def truth_of(face: Face, psi: float, place: str | None) -> Truth:

@@ -61,7 +61,7 @@ class Style:
     paper: tuple[int, int, int]
     ink: tuple[int, int, int]
     second: tuple[int, int, int]
-    pointer: str                  # taper, bar, arrow, leaf, thin, spade
+    pointer: str                  # taper, bar, arrow, leaf, thin, spade, lance, stepped
     pointer_ink: tuple[int, int, int]
     tail: str                     # none, bar, disc
     bezel: tuple[int, int, int]
@@ -79,6 +79,16 @@ class Style:
     words: tuple[tuple[str, str], ...] = ()     # (unit, its word) where it is written otherwise
     cap: tuple[int, int, int] = (150, 150, 154)
     sparse: bool = False          # figures that would stand on others are left out
+    lengths: tuple[float, float, float] = (0.5, 0.75, 1.0)     # of the ticks: without a figure, halfway, with one
+    dots: bool = False            # in place of the ticks without a figure
+    zones: tuple[float, float] | None = None    # radii of coloured arcs that reach in under the figures
+    fluids: tuple[str, ...] = ()  # rings of refrigerants' temperatures, with their signs
+    legend: tuple[tuple[str, float, float], ...] = ()     # other words: text, height in radii, radii below the middle
+    word: float = 0.095           # height of the units' type, in radii
+    tail_length: float = 0.24
+    rim: float = 1.12             # bezel's outer edge, in radii
+    screw: bool = False           # a slot across the hub
+    point: str = "."              # decimal sign
 
 
 Inner = tuple[str, float, int]    # unit, step, divisions
@@ -217,21 +227,32 @@ def _drawn_face(rng: random.Random) -> Face:
     return replace(face, rings=tuple(rings))
 
 
+_FLUIDS = ("R134a", "R-134a", "R1234yf", "R22", "R-404A", "R410A")
+_LEGENDS = ("CL 1.6", "kl. 2.5", "DRY", "A/C", "LOW", "HIGH", "OIL FREE", "TEST ONLY", "GRADE B", "EN 837-1", "1/8 NPT", "50 mm", "No. 4417", "MADE BY HAND")
+
+
 def _drawn_style(rng: random.Random) -> Style:
     dark = rng.random() < 0.3
     paper = rng.choice(_DARK if dark else _LIGHT)
     ink = rng.choice(((240, 240, 236), (224, 214, 180))) if dark else rng.choice((INK, (40, 44, 60), (60, 30, 20)))
     second = rng.choice(((240, 200, 60), (240, 130, 110), (150, 190, 240))) if dark else rng.choice((RED, BLUE, GREEN, (110, 70, 20)))
     pointer_ink = rng.choice(((236, 90, 40), (240, 240, 236), (250, 210, 40))) if dark else rng.choice((INK, INK, (200, 30, 30), (200, 90, 20), (20, 60, 110)))
-    return Style("by lot", rng.choice(_TYPEFACES), paper, ink, second, rng.choice(("taper", "bar", "arrow", "leaf", "thin", "spade")), pointer_ink,
+    words_at = rng.choice((0.24, 0.28, 0.34, 0.42, -0.34, -0.42))
+    legend = tuple((rng.choice(_LEGENDS), rng.uniform(0.05, 0.075), -math.copysign(rng.uniform(0.24, 0.44), words_at)) for _ in range(rng.choice((0, 0, 1, 1))))
+    inner = rng.uniform(0.55, 0.86)
+    return Style("by lot", rng.choice(_TYPEFACES), paper, ink, second, rng.choice(("taper", "bar", "arrow", "leaf", "thin", "spade", "lance", "stepped")), pointer_ink,
                  rng.choice(("none", "bar", "disc")), rng.choice(((70, 70, 74), (24, 24, 24), (150, 152, 156), (214, 214, 216), (176, 140, 60), (40, 90, 60))),
-                 rng.choice((225, 240, 260, 265, 270, 270, 285, 295, 300, 310)), rng.uniform(0.095, 0.135), rng.uniform(0.05, 0.13), rng.uniform(0.7, 0.86),
-                 rng.random() < 0.2, rng.random() < 0.15, rng.random() < 0.25, rng.random() < 0.7, rng.choice((0, 0, 0, 0, -45, 30, 90)),
-                 rng.choice(((9, 4), (12, 5), (7, 3), (14, 4))), rng.choice((0.26, 0.3, -0.38)),
-                 tuple((u, rng.choice(w)) for u, w in _WORDS.items()), rng.choice(((150, 150, 154), (30, 30, 32), (196, 160, 80))), True)
+                 rng.choice((225, 240, 260, 265, 270, 270, 285, 295, 300, 310)), rng.uniform(0.08, 0.145), rng.uniform(0.04, 0.17), rng.uniform(0.6, 0.92),
+                 rng.random() < 0.2, rng.random() < 0.12, rng.random() < 0.25, rng.random() < 0.7, rng.choice((0, 0, 0, 0, 0, -45, 30, 90)),
+                 rng.choice(((9, 4), (12, 5), (7, 3), (14, 4), (8, 8), (6, 6))), words_at,
+                 tuple((u, rng.choice(w)) for u, w in _WORDS.items()), rng.choice(((150, 150, 154), (30, 30, 32), (196, 160, 80))), True,
+                 rng.choice(((0.5, 0.75, 1.0), (0.5, 0.75, 1.0), (0.35, 0.7, 1.2), (1.0, 1.0, 1.0), (0.7, 0.7, 0.8))), rng.random() < 0.08,
+                 (inner, inner + rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else None,
+                 tuple(rng.sample(_FLUIDS, rng.choice((1, 2, 3)))) if rng.random() < 0.25 else (), legend, rng.uniform(0.07, 0.115), rng.uniform(0.16, 0.34),
+                 rng.choice((1.06, 1.12, 1.12, 1.2, 1.28)), rng.random() < 0.3, "," if rng.random() < 0.1 else ".")
 
 
-BY_LOT = 48
+BY_LOT = 300
 BY_LOT_STYLES = tuple(_drawn_style(random.Random(7000 + k)) for k in range(BY_LOT))
 BY_LOT_FACES = tuple(_drawn_face(random.Random(8000 + k)) for k in range(BY_LOT))
 SPLITS = {"development": (DEVELOPMENT + BY_LOT_STYLES, DEVELOPMENT_FACES + BY_LOT_FACES, 100_000), "heldout": (HELD_OUT, HELD_OUT_FACES, 500_000)}

@@ -6,17 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, words_beneath
+from hoodnote.capture.vision.dial_fill import filled
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
-from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
-from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of, with_more
+from hoodnote.capture.vision.dial_rectify import FaceView
+from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
 from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
 from hoodnote.capture.vision.dial_units import FULL_VACUUM, units_of, units_that_fit
-from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
+from hoodnote.capture.vision.readers import NeuralReader, TesseractReader
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.units import UNITS
 
@@ -25,8 +24,6 @@ WAYS_AGREE = 2.5             # degrees
 MOST_UNEVEN = 1.1            # degrees that the figures of an even scale miss their places by
 MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
-STRETCH, MOST_STRETCHES = 3, 5          # figures looked for at once beyond the last one known, and how often
-WIDEST = 345.0               # degrees a scale may run over
 SURE_RIM = 0.6               # share of it with an edge
 STEPS = (1, 2, 5)
 SURE = 4                     # worth of a gauge without a doubt
@@ -133,7 +130,7 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
            reader: NeuralReader, second: TesseractReader | None, prefer: str) -> Gauge | Unread:
     if isinstance(pointer, str):
         return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
-    named = [(_filled(ring, pointer, view, reader), unit) for ring, unit in named]
+    named = [(filled(ring, pointer, view, reader), unit) for ring, unit in named]
     compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
     if not compound and any(BELOW_THE_STOP < turned(pointer.angle - ring.main.zero) < AT_THE_STOP for ring, _ in named):
         return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
@@ -155,69 +152,6 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
     # the other scale bears the first one out, but bar and kg/cm2 are too alike to name one whose word was not read
     figures = [f for f in figures if f is figures[0] or f.unit in words]
     return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts))
-
-
-def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
-    """The ring with the figures next to the pointer looked for where they should stand, when they were not found before; a scale that ends
-    before the pointer is followed to it, a few figures at a time."""
-    tried: set[int] = set()
-    for _ in range(MOST_STRETCHES):
-        main = ring.main
-        if isinstance(main, Uneven):          # which figures should stand there is not known
-            return ring
-        value = main.value(ring.place(pointer.angle))
-        known = {round(t.number / ring.step) for t in main.texts if t.number is not None}
-        lowest, highest, below = min(known), max(known), math.floor(value / ring.step + 1e-6)
-        if value < -1e-6 or main.angle((below + 1) * ring.step) > main.zero + WIDEST:
-            return ring
-        beside = {below - 1, below, below + 1, below + 2}
-        beside -= {below - 1} if below in known else set()
-        beside -= {below + 2} if below + 1 in known else set()            # the pointer may hide the nearest one
-        if below > highest + STRETCH or below + 1 < lowest - STRETCH:
-            beside = set(range(highest + 1, highest + 1 + STRETCH)) if below > highest else set(range(lowest - STRETCH, lowest))
-        found = _figures_at(ring, [w * ring.step for w in sorted(beside - known - tried) if w >= 0], view, reader)
-        tried |= beside
-        if not found:
-            return ring
-        ring = with_more(ring, found, view)
-    return ring
-
-
-def _figures_at(ring: Ring, values: Sequence[float], view: FaceView, reader: NeuralReader) -> list[Text]:
-    """Those of the values that are printed where the scale says that they stand."""
-    places, strips = [], []
-    for wanted in values:
-        like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
-        angle = ring.main.angle(wanted)
-        a = math.radians(angle)
-        middle = np.array([MIDDLE + ring.radius * math.sin(a), MIDDLE - ring.radius * math.cos(a)])
-        side, down = like.quad[1] - like.quad[0], like.quad[3] - like.quad[0]
-        along = _tangential(like)
-        if along is not None:        # figures turned with the scale
-            turn = math.radians(angle - like.angle)
-            rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-            side, down = rotation @ side, rotation @ down
-        longer = max(1.0, len(f"{wanted:g}") / len(like.text.strip("-–—−_=")))
-        side, down = side * 1.15 * longer, down * 1.15
-        quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
-        places.append((wanted, angle % 360, quad))
-        strip = cut_out(view.pixels, quad)
-        strips += [strip, strip if along is None else strip[::-1, ::-1]]
-    read = reader.read_short(strips)
-    out = []
-    for (wanted, angle, quad), pair in zip(places, zip(read[::2], read[1::2], strict=True), strict=True):
-        text, confidence = max(pair, key=lambda x: x[1])
-        number = number_in(text)
-        if number is not None and abs(number - wanted) < 1e-6 and confidence >= 0.7:
-            out.append(Text(text, confidence, angle, ring.radius, quad))
-    return out
-
-
-def _tangential(text: Text) -> float | None:
-    side = text.quad[1] - text.quad[0]
-    off = (math.degrees(math.atan2(side[1], side[0])) - text.angle + 90) % 180 - 90
-    level = (math.degrees(math.atan2(side[1], side[0])) + 90) % 180 - 90
-    return off if abs(off) < 2 < abs(level) else None
 
 
 def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequence[Text]) -> Figure | None:

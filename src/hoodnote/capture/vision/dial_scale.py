@@ -14,11 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hoodnote.capture.vision.dial_fit import EVEN_WITHIN, LEAST_FIGURES, Piece, Placed, Uneven, bends, even_line
+from hoodnote.capture.vision.dial_needle import turned
 from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
 from hoodnote.capture.vision.dial_text import Text, number_in
 
 SAME_RING = 0.085            # of the rim's radius
 LIKELY_GAP = 0.4             # of the widest gap between figures: it may be the one before the scale
+MOST_MISSING, MOST_MISSING_OF_MANY, MANY_ON_THE_LINE = 2.2, 3.4, 5     # places for figures to each one that was read
 LEAST_UNEVEN = 5             # figures that make a scale which closes up
 DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
 STEP_DEGREES = 360 / BINS
@@ -47,12 +49,15 @@ class Ring:
 def rings_of(texts: Sequence[Text], view: FaceView) -> list[Ring]:
     """The outermost first."""
     figures = [t for t in texts if t.number is not None and t.radius > 0.22 * RIM]
-    clusters = _by_radius(figures)
-    even = [_ring(cluster, view) for cluster in clusters]
-    if not any(r is not None and len(r.main.texts) > LEAST_FIGURES and len(r.stray) < 2 for r in even):
-        uneven = [_uneven_ring(c, view, LEAST_UNEVEN if r is None else max(LEAST_UNEVEN, len(r.main.texts) + 2)) for c, r in zip(clusters, even, strict=True)]
-        even = [u or e for u, e in zip(uneven, even, strict=True)]
-    return sorted((r for r in even if r is not None), key=lambda r: r.radius, reverse=True)
+    clusters = sorted(_by_radius(figures), key=lambda c: -float(np.median([t.radius for t in c])))
+    rings, even_further_out = [], False
+    for cluster in clusters:
+        ring = _ring(cluster, view)
+        even_further_out |= ring is not None and len(ring.main.texts) > LEAST_FIGURES and len(ring.stray) < 2
+        if not even_further_out:          # within an even scale the rings that close up are of temperatures
+            ring = _uneven_ring(cluster, view, LEAST_UNEVEN if ring is None else max(LEAST_UNEVEN, len(ring.main.texts) + 2)) or ring
+        rings.append(ring)
+    return sorted((r for r in rings if r is not None), key=lambda r: r.radius, reverse=True)
 
 
 def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
@@ -163,7 +168,8 @@ def _step_of(members: Sequence[Placed]) -> float | None:
     """None too where most of the figures between the first and the last are missing."""
     values = sorted({v for _, v, _ in members})
     step = _step(values)
-    return step if step is not None and (values[-1] - values[0]) / step + 1 <= 2.2 * len(values) else None
+    most = MOST_MISSING if len(values) < MANY_ON_THE_LINE else MOST_MISSING_OF_MANY
+    return step if step is not None and (values[-1] - values[0]) / step + 1 <= most * len(values) else None
 
 
 def _misses(zero: float, per_unit: float, members: Sequence[Placed]) -> float:
@@ -206,9 +212,20 @@ def _vacuum(rest: Sequence[Placed], main: Piece, values: Sequence[float]) -> Pie
     # a lone figure is below zero only when it is one that a full vacuum is printed as: inHg, bar or kg/cm2, kPa, MPa
     if not best or len({v for _, v, _ in best}) < 2 and best[0][1] not in (30, 1, 100, 0.1):
         return None
-    per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in best]) / np.sum([v * v for _, v, _ in best]))
-    rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in best])))
-    return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in best), main.zero, tuple(t for _, _, t in best), rms)
+    return _fallen(main, best)
+
+
+def _fallen(main: Piece, placed: Sequence[Placed]) -> Piece:
+    per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in placed]) / np.sum([v * v for _, v, _ in placed]))
+    rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in placed])))
+    return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in placed), main.zero, tuple(t for _, _, t in placed), rms)
+
+
+def with_vacuum(ring: Ring, found: Sequence[Text]) -> Ring:
+    """The ring with these figures below zero."""
+    placed = [(ring.main.zero + turned(t.angle - ring.main.zero), float(t.number), t) for t in found]
+    vacuum = _fallen(ring.main, placed)
+    return replace(ring, vacuum=vacuum, start=min(ring.start, vacuum.first - 20), stray=tuple(t for t in ring.stray if not any(t is f for f in found)))
 
 
 def _compressed(main: Piece, last: float, beyond: Placed | None) -> Piece | None:
@@ -275,7 +292,10 @@ def piece_at(ring: Ring, angle: float) -> tuple[Piece, float] | None:
     place = ring.place(angle)
     past = ring.step / ring.main.slope            # to where the next figure would stand
     if ring.vacuum is not None and place < ring.main.zero:
-        return (ring.vacuum, place) if place > ring.vacuum.first - 3 else None
+        below = ring.vacuum
+        depths = {t.number or 0.0 for t in below.texts}
+        past = min(b - a for a, b in itertools.pairwise(sorted(depths))) / below.slope if len(depths) > 1 else 3.0
+        return (below, place) if place > below.first - past else None
     for p in (place, place - 360):
         if ring.compressed is not None and ring.main.last + 1 < p <= ring.compressed.last + 2:
             return ring.compressed, p

@@ -64,7 +64,8 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     fit = [r for r in rings if likely_top(r, seen[0])]
     if not fit:                            # the unit is another scale's, or a point was lost
         return [], doubts
-    wide = max(fit, key=lambda r: (len(r.main.texts), r.radius))
+    # of scales that close up an inner one is of temperatures
+    wide = max(fit, key=lambda r: (r is rings[0] or not isinstance(r.main, Uneven), len(r.main.texts), r.radius))
     if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
         doubts.append(f"more than one scale could be the one in {seen[0]}")
     return [(wide, seen[0])], doubts
