@@ -9,7 +9,7 @@ from PIL import Image
 from hoodnote.capture.vision.dial_find import Ellipse, face_rims
 from hoodnote.capture.vision.dial_fit import Uneven
 from hoodnote.capture.vision.dial_read import read_dials
-from hoodnote.capture.vision.dial_scale import piece_at, rings_of, with_vacuum
+from hoodnote.capture.vision.dial_scale import piece_at, rings_of, with_more_uneven, with_vacuum
 from hoodnote.capture.vision.dial_units import units_of
 from hoodnote.capture.vision.readers import NeuralReader
 from hoodnote.readings.model import Standing
@@ -71,3 +71,20 @@ def test_two_gauges_with_hidden_units_are_asked_about_where_one_goes_on_below_ze
     assert [f.statement.place for f in fields] == ["low_side", "high_side"]
     assert all(f.standing is Standing.UNCONFIRMED and "unit" in f.question for f in fields)
     assert read_dials(side_by_side(PSI_250, PSI_250), readers=reader).fields == ()
+
+
+def test_a_scale_that_closes_up_goes_on_with_figures_found_past_its_end():
+    """Figures at the square root of their values: a mathematical scale, read up to 200 at first and then at 300."""
+    ring, = rings_of([text(f"{v:g}", -135 + 270 * (v / 400) ** 0.5) for v in (0, 10, 25, 50, 100, 150, 200)], BLANK)
+    at = -135 + 270 * (250 / 400) ** 0.5
+    assert piece_at(ring, at) is None
+    piece, place = piece_at(with_more_uneven(ring, [text("300", ring.main.angle(300))]), at)
+    assert piece.value(place) == pytest.approx(250, rel=0.02)
+
+
+def test_refrigerants_signs_tell_that_the_inner_rings_are_of_temperatures():
+    """Designations as in ASHRAE 34, from memory; that such gauges have them inside the pressures: common practice, no source."""
+    texts = [text(str(v), -135 + 270 * v / 500, 0.8) for v in range(0, 501, 50)] + [text("psi", 180, 0.2)]
+    inside = [text(str(v), -100 + v, 0.5) for v in (20, 60)]
+    doubts = [units_of(rings_of(found, BLANK), found)[1] for found in (texts, [*texts, *inside], [*texts, *inside, text("R-134a", 180, 0.45)])]
+    assert doubts == [[], ["it has a second scale, which could not be read"], []]

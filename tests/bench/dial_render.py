@@ -182,7 +182,8 @@ def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None
         "spade": [(0, 0.014), (reach - 0.3, 0.014), (reach - 0.2, 0.05), (reach - 0.1, 0.012), (reach, 0), (reach - 0.1, -0.012), (reach - 0.2, -0.05),
                   (reach - 0.3, -0.014), (0, -0.014)],
         "lance": [(0, 0.055), (reach, 0.004), (reach, -0.004), (0, -0.055)],
-        "stepped": [(0, 0.035), (reach * 0.6, 0.035), (reach * 0.6, 0.009), (reach, 0.009), (reach, -0.009), (reach * 0.6, -0.009), (reach * 0.6, -0.035), (0, -0.035)],
+        "stepped": [(0, 0.035), (reach * 0.6, 0.035), (reach * 0.6, 0.009), (reach, 0.009),
+                    (reach, -0.009), (reach * 0.6, -0.009), (reach * 0.6, -0.035), (0, -0.035)],
         "leaf": [(0, 0.012), (reach * 0.55, 0.04), (reach, 0), (reach * 0.55, -0.04), (0, -0.012)],
     }
     draw.polygon(shape(outlines[style.pointer]), fill=ink)

@@ -184,6 +184,9 @@ _LIGHT = (WHITE, CREAM, (222, 224, 222), (250, 236, 190), (214, 226, 232), (236,
 _DARK = (BLACK, (44, 46, 50), (14, 40, 30), (58, 20, 24), (30, 30, 70))
 _TOPS = {"psi": ((160, 20), (200, 20), (220, 20), (300, 50), (450, 50), (550, 50), (700, 100)), "bar": ((10, 1), (18, 2), (25, 5), (50, 5)),
          "kPa": ((1600, 200), (2000, 200), (4000, 500)), "MPa": ((1.8, 0.2), (3.5, 0.5), (5, 0.5)), "kg/cm2": ((20, 2), (50, 5), (18, 2))}
+_CLOSING = (("psi", (0, 10, 20, 40, 60, 80, 100, 150, 200, 300, 450)), ("psi", (0, 20, 40, 60, 80, 100, 140, 180, 220)), ("psi", (0, 50, 100, 200, 300, 450, 700)),
+            ("bar", (0, 0.5, 1, 2, 3, 4, 6, 8, 12, 16)), ("kPa", (0, 100, 200, 400, 600, 800, 1000, 1500, 2000, 3000)),
+            ("bar", (0, 1, 2, 4, 6, 8, 10, 15, 20, 30, 40)))
 _INNER = {"psi": ("bar", "kPa", "kg/cm2", "MPa"), "bar": ("psi", "kPa"), "kPa": ("psi", "bar"), "MPa": ("psi",), "kg/cm2": ("psi",)}
 _WORDS = {"psi": ("psi", "PSI", "lb/in\u00b2"), "bar": ("bar", "BAR"), "kPa": ("kPa",), "MPa": ("MPa",), "kg/cm2": ("kg/cm\u00b2",), "inHg": ("in.Hg", "inHg")}
 
@@ -201,22 +204,23 @@ def _drawn_face(rng: random.Random) -> Face:
         other = rng.choice(_INNER[unit])
         inner = (other, _round_step(top * PSI[unit] / PSI[other], 8), rng.choice((4, 5)))
     kind = rng.random()
-    if kind < 0.5:
+    if kind < 0.42:
         face = _plain(f"0-{top} {unit}", top, step, rng.choice((4, 5, 10)), unit, inner)
-    elif kind < 0.8:
+    elif kind < 0.74:
         top, step = rng.choice(((100, 10), (160, 20), (200, 20), (220, 20)))
         retard = (2 * top, rng.choice((0.8, 0.9))) if rng.random() < 0.3 else None
         step *= 2 if retard else 1
         inner = None if retard or rng.random() < 0.4 else rng.choice((("bar", 1, 5), ("bar", 2, 4), ("kg/cm2", 2, 4)))
         face = _compound(f"30-0-{top} psi", top, step, rng.choice((4, 5, 10)), rng.choice((0.13, 0.19, 0.22)), retard, inner)
-    elif kind < 0.88:
+    elif kind < 0.83:
         unit, low, top, step, zero = rng.choice((("bar", -1, 10, 1, 0.1), ("bar", -1, 18, 2, 0.07), ("kPa", -100, 1600, 200, 0.08),
                                                   ("kg/cm2", -1, 18, 1, 0.11)))
         face = _below_zero(f"{low}-0-{top} {unit}", unit, low, top, step, rng.choice((4, 5, 10)), zero)
     else:
-        power = rng.choice((0.6, 0.7, 0.85))
-        printed = rng.choice(((0, 10, 20, 40, 60, 80, 100, 150, 200, 300, 450), (0, 20, 40, 60, 80, 100, 140, 180, 220), (0, 50, 100, 200, 300, 450, 700)))
-        face = _uneven(f"0-{printed[-1]} psi uneven", "psi", printed, lambda x: x ** power, rng.choice((5, 10)))
+        unit, printed = rng.choice(_CLOSING)
+        power, multiple = rng.choice((0.45, 0.55, 0.65, 0.8)), rng.choice((3.0, 5.0, 12.0))
+        bend = (lambda x: x ** power) if rng.random() < 0.5 else (lambda x: math.log1p(multiple * x) / math.log1p(multiple))
+        face = _uneven(f"0-{printed[-1]} {unit} uneven", unit, printed, bend, rng.choice((5, 10)))
     outside = len(face.rings) == 1 and rng.random() < 0.25          # figures outside the ticks
     grow, rings = rng.uniform(0.96, 1.02), []
     for ring in face.rings:
@@ -240,7 +244,8 @@ def _drawn_style(rng: random.Random) -> Style:
     words_at = rng.choice((0.24, 0.28, 0.34, 0.42, -0.34, -0.42))
     legend = tuple((rng.choice(_LEGENDS), rng.uniform(0.05, 0.075), -math.copysign(rng.uniform(0.24, 0.44), words_at)) for _ in range(rng.choice((0, 0, 1, 1))))
     inner = rng.uniform(0.55, 0.86)
-    return Style("by lot", rng.choice(_TYPEFACES), paper, ink, second, rng.choice(("taper", "bar", "arrow", "leaf", "thin", "spade", "lance", "stepped")), pointer_ink,
+    return Style("by lot", rng.choice(_TYPEFACES), paper, ink, second,
+                 rng.choice(("taper", "bar", "arrow", "leaf", "thin", "spade", "lance", "stepped")), pointer_ink,
                  rng.choice(("none", "bar", "disc")), rng.choice(((70, 70, 74), (24, 24, 24), (150, 152, 156), (214, 214, 216), (176, 140, 60), (40, 90, 60))),
                  rng.choice((225, 240, 260, 265, 270, 270, 285, 295, 300, 310)), rng.uniform(0.08, 0.145), rng.uniform(0.04, 0.17), rng.uniform(0.6, 0.92),
                  rng.random() < 0.2, rng.random() < 0.12, rng.random() < 0.25, rng.random() < 0.7, rng.choice((0, 0, 0, 0, 0, -45, 30, 90)),

@@ -10,7 +10,7 @@ import numpy as np
 from hoodnote.capture.vision.dial_fit import Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
-from hoodnote.capture.vision.dial_scale import Ring, piece_at, with_more, with_vacuum
+from hoodnote.capture.vision.dial_scale import Ring, piece_at, with_more, with_more_uneven, with_vacuum
 from hoodnote.capture.vision.dial_text import Text, number_in
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
@@ -18,13 +18,16 @@ STRETCH, MOST_STRETCHES = 3, 5          # figures looked for at once beyond the 
 WIDEST = 345.0               # degrees a scale may run over
 # figures below zero that are printed on one scale: inHg, bar or kg/cm2, kPa, MPa (common practice, no source)
 BELOW_ZERO = ((5.0, 10.0, 15.0, 20.0, 25.0, 30.0), (0.2, 0.4, 0.5, 0.6, 0.8, 1.0), (20.0, 40.0, 50.0, 60.0, 80.0, 100.0), (0.05, 0.1))
+LEAST_APART = 5.0            # degrees between figures of a scale that closes up
 DEEPEST = 130.0              # degrees below zero a scale may begin
 
 
 def filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
     """The ring with the figures next to the pointer looked for where they should stand, when they were not found before; a scale that ends
     before the pointer is followed to it, a few figures at a time."""
-    if not isinstance(ring.main, Uneven) and -DEEPEST < turned(pointer.angle - ring.main.zero) < 0:
+    if isinstance(ring.main, Uneven):
+        return _filled_uneven(ring, pointer, view, reader)
+    if -DEEPEST < turned(pointer.angle - ring.main.zero) < 0:
         below = _filled_below(ring, view, reader)
         at = piece_at(below, pointer.angle)
         if at is not None and at[0] is below.vacuum:
@@ -32,8 +35,6 @@ def filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -
     tried: set[int] = set()
     for _ in range(MOST_STRETCHES):
         main = ring.main
-        if isinstance(main, Uneven):          # which figures should stand there is not known
-            return ring
         value = main.value(ring.place(pointer.angle))
         known = {round(t.number / ring.step) for t in main.texts if t.number is not None}
         lowest, highest, below = min(known), max(known), math.floor(value / ring.step + 1e-6)
@@ -50,6 +51,23 @@ def filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -
             return ring
         ring = with_more(ring, found, view)
     return ring
+
+
+def _filled_uneven(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
+    """A scale that closes up, with figures before its first or past its last one, whichever the pointer needs: round ones are tried where
+    its curve has them."""
+    main = ring.main
+    if piece_at(ring, pointer.angle) is not None:
+        return ring
+    least, most = min(t.number for t in main.texts), max(t.number for t in main.texts)
+    step = 10.0 ** math.floor(math.log10(most))
+    past = [v for v in sorted({k * s for k in range(1, 41) for s in (step / 10, step / 4, step)}) if most < v <= 2 * most]
+    before = [0.0, *(v for v in sorted({k * s for k in range(1, 10) for s in (step / 100, step / 10, step / 4)}) if v < least)]
+    known = (main.angle(least), main.angle(most))
+    placed = [(v, main.angle(v)) for v in (*before, *past)]
+    places = [(v, a) for v, a in placed if a < main.first + WIDEST and all(abs(a - k) > LEAST_APART for k in known)]
+    found = _figures_at(ring, places, view, reader)
+    return with_more_uneven(ring, found) if found else ring
 
 
 def _filled_below(ring: Ring, view: FaceView, reader: NeuralReader) -> Ring:
@@ -91,7 +109,7 @@ def _figures_at(ring: Ring, wanted_at: Sequence[tuple[float, float]], view: Face
         text, confidence = max(pair, key=lambda x: x[1])
         number = number_in(text)
         if number is not None and abs(number - wanted) < 1e-6 and confidence >= 0.7:
-            out.append(Text(text, confidence, angle, ring.radius, quad))
+            out.append(Text(text, confidence, angle, ring.radius, quad, True))
     return out
 
 

@@ -73,16 +73,18 @@ class Gauge:
 @dataclass(frozen=True)
 class Unread:
     """A gauge that could not be read, and what to do; `sure` that it is a gauge at all. `asked`: what it may be asked about as, where
-    something else tells that it is a pressure gauge."""
+    something else tells that it is a pressure gauge. `pressure`: a unit of it was read."""
 
     reason: str
     sure: bool
     asked: Gauge | None = None
+    pressure: bool = False
 
 
 def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: NeuralReader, second: TesseractReader | None, prefer: str,
                is_pressure: bool = False) -> Gauge | Unread:
-    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
+    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both.
+    `is_pressure`: a person said that it is a pressure gauge,
     so that one whose unit is hidden may be asked about."""
     texts = read_texts(view, reader)
     found = _read(view, rim, pointer, texts, reader, second, prefer, is_pressure)
@@ -129,14 +131,14 @@ def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[
 def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[Text], named: Sequence[tuple[Ring, str]], doubts: Sequence[str],
            reader: NeuralReader, second: TesseractReader | None, prefer: str) -> Gauge | Unread:
     if isinstance(pointer, str):
-        return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
+        return Unread(pointer + (": take it again" if ":" not in pointer else ""), True, pressure=True)
     named = [(filled(ring, pointer, view, reader), unit) for ring, unit in named]
     compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
     if not compound and any(BELOW_THE_STOP < turned(pointer.angle - ring.main.zero) < AT_THE_STOP for ring, _ in named):
-        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
+        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True, pressure=True)
     figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
     if not figures:
-        return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
+        return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True, pressure=True)
     words = {t.unit for t in texts}
     figures.sort(key=lambda f: (f.unit not in words, f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar", "MPa", "kg/cm2"))))
     orders = [[f, *(o for o in figures if o is not f)] for f in figures if f.unit in words or f is figures[0]]
@@ -237,6 +239,9 @@ def _uneven_doubts(figure: Figure, borne_out: bool, view: FaceView) -> list[str]
         out.append(f"only {len(figure.piece.texts)} figures of an uneven scale could be read")
     if figure.piece.rms > CURVE_AGREES:
         out.append("the figures beside the pointer do not go with the rest of an uneven scale")
+    beside = (a for t in figure.piece.texts if t.sought for a in [figure.ring.main.angle(t.number)])
+    if any(figure.piece.first - 0.1 <= a <= figure.piece.last + 0.1 for a in beside):
+        out.append("the figure on one side of the pointer could not be read closely")
     if not borne_out and figure.ring.radius < OUTER_SCALE * view.ticks:
         out.append("it is an inner, uneven scale")
     return out

@@ -21,7 +21,7 @@ from hoodnote.capture.vision.dial_text import Text, number_in
 SAME_RING = 0.085            # of the rim's radius
 LIKELY_GAP = 0.4             # of the widest gap between figures: it may be the one before the scale
 MOST_MISSING, MOST_MISSING_OF_MANY, MANY_ON_THE_LINE = 2.2, 3.4, 5     # places for figures to each one that was read
-LEAST_UNEVEN = 5             # figures that make a scale which closes up
+LEAST_UNEVEN, LEAST_OF_CURVE = 5, 0.6       # figures that make a scale which closes up, and their share of those on its ring
 DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
 STEP_DEGREES = 360 / BINS
 
@@ -98,7 +98,7 @@ def _uneven_ring(cluster: Sequence[Text], view: FaceView, least: int) -> Ring | 
             key = len({v for _, v, _ in members}), -float(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))
             if best is None or key > best[0]:
                 best = key, (start, row, bend, zero, per_unit, members)
-    if best is None or best[0][0] < max(least, 0.75 * len(cluster)):
+    if best is None or best[0][0] < max(least, LEAST_OF_CURVE * len(cluster)):
         return None
     start, row, bend, zero, per_unit, members = best[1]
     knots = sorted((a, v) for a, v, _ in members)
@@ -186,6 +186,14 @@ def with_more(ring: Ring, found: Sequence[Text], view: FaceView) -> Ring:
     main = replace(main, zero=zero, slope=1 / per_unit, first=zero + per_unit * min(values), last=zero + per_unit * max(values), texts=texts)
     stray = tuple(t for t in ring.stray if t.number is None or abs(main.angle(t.number) - ring.place(t.angle)) > EVEN_WITHIN)
     return replace(ring, main=main, ticked=ring.ticked or ticked, stray=stray)
+
+
+def with_more_uneven(ring: Ring, found: Sequence[Text]) -> Ring:
+    """A ring that closes up with figures beyond those it had, where its curve has them."""
+    main = ring.main
+    knots = sorted([*main.knots, *((main.angle(t.number), float(main.bend(t.number))) for t in found)])
+    return replace(ring, main=replace(main, first=min(main.first, knots[0][0]), last=max(main.last, knots[-1][0]), texts=(*main.texts, *found), knots=tuple(knots)),
+                   start=min(ring.start, knots[0][0] - 5))
 
 
 def _step(values: Sequence[float]) -> float | None:

@@ -50,13 +50,15 @@ OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|a
 
 @dataclass(frozen=True, eq=False)
 class Text:
-    """`angle` in degrees clockwise from the view's top, `radius` in pixels; `quad` in the view, clockwise from the text's top left."""
+    """`angle` in degrees clockwise from the view's top, `radius` in pixels; `quad` in the view, clockwise from the text's top left.
+    `sought`: it was looked for where the scale has it, so that its angle is the scale's and not its own."""
 
     text: str
     confidence: float
     angle: float
     radius: float
     quad: np.ndarray
+    sought: bool = False
 
     @property
     def number(self) -> float | None:
