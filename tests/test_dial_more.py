@@ -88,3 +88,10 @@ def test_refrigerants_signs_tell_that_the_inner_rings_are_of_temperatures():
     inside = [text(str(v), -100 + v, 0.5) for v in (20, 60)]
     doubts = [units_of(rings_of(found, BLANK), found)[1] for found in (texts, [*texts, *inside], [*texts, *inside, text("R-134a", 180, 0.45)])]
     assert doubts == [[], ["it has a second scale, which could not be read"], []]
+
+
+@pytest.mark.parametrize(("inside", "other"), [(("TEST", "HAND"), False), (("IOO", "2OO"), True), (("TEST", "1OO", "2OO"), True)])
+def test_words_are_no_second_scale_but_letters_like_digits_may_be(inside, other):
+    texts = [text(str(v), -135 + 270 * v / 500, 0.8) for v in range(0, 501, 50)] + [text("psi", 180, 0.2)]
+    texts += [text(word, -60 + 60 * k, 0.5) for k, word in enumerate(inside)]
+    assert (units_of(rings_of(texts, BLANK), texts)[1] == ["it has a second scale, which could not be read"]) is other

@@ -23,6 +23,7 @@ USUAL_TOP = {"psi": (100.0, 800.0), "bar": (8.0, 60.0), "kPa": (800.0, 6000.0), 
 FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "MPa": 0.105, "kg/cm2": 1.05, "inHg": 30.0}
 UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
 DEGREES = ("°", "℉", "℃")
+LIKE_DIGITS = "OoQDIilSsZzBbgqGTA"
 REFRIGERANT = re.compile(r"R\W?\d{2,4}[a-z]{0,3}", re.IGNORECASE)       # whose ring is of temperatures; ASHRAE 34 designations, from memory
 
 
@@ -115,8 +116,13 @@ def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
     """Texts round the middle that are on no ring: the unit that was read may be theirs. Temperatures say so themselves."""
     if any(mark in t.text for t in texts for mark in DEGREES) or any(REFRIGERANT.fullmatch(t.text.strip()) for t in texts):
         return False
-    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings)
+    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and not _a_word(t) and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings)
                and (t.radius < rings[0].radius or any(c.isdigit() for c in t.text)) for t in texts) >= 2      # ticks outside figures look like letters
+
+
+def _a_word(text: Text) -> bool:
+    """Surely letters, two of them at least like no digit."""
+    return text.confidence > 0.9 and not any(c.isdigit() for c in text.text) and sum(c.isalpha() and c not in LIKE_DIGITS for c in text.text) > 1
 
 
 def _curved(ring: Ring) -> bool:
