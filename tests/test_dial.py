@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
+from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, words_beneath
 from hoodnote.capture.vision.dial_find import Ellipse, find_dials
 from hoodnote.capture.vision.dial_gauge import read_gauge
 from hoodnote.capture.vision.dial_needle import find_pointer
 from hoodnote.capture.vision.dial_read import looks_like, read_dials
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, SIDE, FaceView, face_on
-from hoodnote.capture.vision.dial_scale import piece_at, rings_of
+from hoodnote.capture.vision.dial_scale import piece_at, rings_of, with_more
 from hoodnote.capture.vision.dial_sides import Colour, colours_by
 from hoodnote.capture.vision.dial_text import Text, number_in
 from hoodnote.capture.vision.dial_units import units_of, units_that_fit
@@ -23,7 +24,8 @@ from hoodnote.capture.vision.readers import NeuralReader
 from hoodnote.capture.vision.reading import Kind
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing
-from tests.bench.dial_render import DEVELOPMENT, DEVELOPMENT_FACES, RADIUS, draw_face, draw_pointer
+from tests.bench.dial_render import RADIUS, draw_face, draw_pointer
+from tests.bench.dial_styles import DEVELOPMENT, DEVELOPMENT_FACES
 from tests.bench.label_render import font
 
 WIDTH = int(RADIUS * 2.9)
@@ -130,13 +132,48 @@ def test_figures_below_zero_run_backwards_on_a_compound_scale():
     assert piece is ring.vacuum and abs(piece.value(place)) == pytest.approx(25, abs=0.3)
 
 
+def test_a_figure_that_lies_on_the_line_but_fits_no_step_is_left_out():
+    """306 for 300, two degrees off: on the line within what a figure's middle may lie off."""
+    figures = [text(str(v), -135 + 270 * v / 800) for v in range(0, 801, 100) if v != 300] + [text("306", -135 + 270 * 300 / 800)]
+    ring, = rings_of(figures, BLANK)
+    assert ring.step == 100 and [t.text for t in ring.stray] == ["306"]
+
+
+def test_a_scale_with_figures_missing_before_its_end_starts_at_its_widest_gap():
+    figures = [text(str(v), -135 + 270 * v / 18) for v in (0, 2, 4, 6, 8, 10, 18)]
+    ring, = rings_of(figures, BLANK)
+    assert ring.stray == () and max(t.number for t in ring.main.texts) == 18
+
+
+def test_a_scale_that_was_read_in_part_goes_on_by_proportion():
+    ring, = rings_of([text(str(v), -135 + 270 * v / 200) for v in (0, 20, 40, 60)], BLANK)
+    longer = with_more(ring, [text(str(v), -135 + 270 * v / 200) for v in (160, 180)], BLANK)
+    assert piece_at(ring, -135 + 270 * 170 / 200) is None
+    piece, place = piece_at(longer, -135 + 270 * 170 / 200)
+    assert piece.value(place) == pytest.approx(170, abs=1)           # by proportion
+
+
+@pytest.mark.parametrize(("word", "share", "other"), [("%", 0.5, True), ("°F", 0.52, True), ("mph", 0.5, True), ("psi", 0.5, False)])
+def test_a_word_that_the_pointer_touches_is_read_with_it_painted_out(word, share, other, reader):
+    picture = np.asarray(drawn(PSI_250, PLAIN, share, {"psi": word}))
+    view = face_on(picture, find_dials(picture)[0])
+    words = words_beneath(view, find_pointer(view), reader[0])
+    assert tells_of_another_quantity(words) is other
+
+
+@pytest.mark.parametrize(("words", "other"), [(["h"], True), (["°C"], True), (["m"], True), (["rpm"], True), (["a"], False), (["ps"], False), ([], False)])
+def test_what_is_left_of_a_word_tells_of_another_quantity(words, other):
+    assert tells_of_another_quantity(words) is other
+
+
 @pytest.mark.parametrize("values", [(0, 50, 100), (0, 40, 100, 170, 250)])
 def test_two_or_uneven_figures_are_no_scale(values):
     angles = {0: -130, 40: -100, 50: -100, 100: 20, 170: 40, 250: 135}
     assert rings_of([text(str(v), angles[v]) for v in values], BLANK) == []
 
 
-@pytest.mark.parametrize(("printed", "number"), [("250", 250), ("-20", 20), ("2.5", 2.5), ("2,5", 2.5), ("14.", 14), ("120=", 120), ("05", None), ("12Q", None),
+@pytest.mark.parametrize(("printed", "number"), [("250", 250), ("-20", 20), ("2.5", 2.5), ("2,5", 2.5), ("14.", 14), ("120=", 120), ("05", None),
+                                                 ("12Q", 120), ("Q2", None),
                                                  ("1.000", None), ("", None), ("8O", None)])
 def test_only_clean_figures_count(printed, number):
     assert number_in(printed) == number
@@ -207,6 +244,13 @@ def test_a_single_gauge_is_asked_which_side_it_is(reader):
 def manifold(left, right) -> Photo:
     sides = [np.asarray(drawn(face, PLAIN, share)) for face, share in (left, right)]
     return photo(Image.fromarray(np.concatenate(sides, axis=1)))
+
+
+def test_a_hidden_word_beside_inches_of_mercury_is_asked_about_without_a_person_saying_so(reader):
+    """Only a pressure scale goes on in inHg below zero (ASME B40.100, from memory)."""
+    picture = photo(drawn(RETARDED, PLAIN, 0.5, {"psi": ""}))
+    field, = read_dials(picture, readers=reader).fields
+    assert field.standing is Standing.UNCONFIRMED and "unit" in field.question
 
 
 def test_manifold_sides_are_told_by_scale(reader):

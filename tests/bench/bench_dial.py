@@ -25,7 +25,8 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import Reader, available_readers
 from hoodnote.readings.model import Standing
 from tests.bench.camera import SEVERITIES, drawn_size, engine_bay, photograph
-from tests.bench.dial_render import DEVELOPMENT, PSI, RADIUS, SPLITS, Face, Ring, Style, Truth, draw_face, draw_pointer, random_scene
+from tests.bench.dial_render import RADIUS, Truth, draw_face, draw_pointer, random_scene
+from tests.bench.dial_styles import DEVELOPMENT, PSI, SPLITS, Face, Ring, Style
 from tests.bench.label_render import SPLITS as LABELS
 from tests.bench.label_render import font, random_label
 

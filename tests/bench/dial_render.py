@@ -1,10 +1,5 @@
-"""Draws invented gauge faces and two-gauge manifolds with a known pointer position, in many styles.
-
-No style follows any maker's gauge. `DEVELOPMENT` styles may be looked at while the reader is written; `HELD_OUT` styles
-(other typefaces, spans, rings, colours and pointers) only ever score it. Scale conventions (clockwise increase, a gap at the bottom,
-vacuum in inHg below zero on a compound gauge) are those of ASME B40.100, from memory. The pointer is drawn above the face,
-so a slanting view shows parallax.
-"""
+"""Draws the gauge faces of `dial_styles` and two-gauge manifolds with a known pointer position. The pointer is drawn above the face,
+so a slanting view shows parallax."""
 
 from __future__ import annotations
 
@@ -12,76 +7,16 @@ import itertools
 import math
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 
 from tests.bench.camera import engine_bay
+from tests.bench.dial_styles import PSI, SPLITS, Face, Ring, Style
 from tests.bench.label_render import font
 
 RADIUS = 520                      # px of the face's radius where it is drawn
-# psi per unit, NIST SP 811 B.8 and B.9
-PSI = {"psi": 1.0, "bar": 14.503774, "kPa": 0.14503774, "MPa": 145.03774, "kg/cm2": 14.223343, "inHg": 0.49115415}
-
-
-@dataclass(frozen=True)
-class Ring:
-    """`outer` is the ticks' outer end, `numerals` where the figures' middles lie, in face radii. `low` is the least value printed.
-    `printed` are the figures of an uneven scale, which goes up by no one step."""
-
-    unit: str
-    step: float
-    minor: int                    # smallest divisions from numeral to numeral
-    outer: float
-    numerals: float
-    low: float = 0.0
-    ink: str = "main"             # or "second"
-    size: float = 1.0             # of the figures
-    printed: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True)
-class Face:
-    """`knots` are (psi, share of the sweep); between them the scale is linear."""
-
-    name: str
-    knots: tuple[tuple[float, float], ...]
-    rings: tuple[Ring, ...]
-    retard: float | None = None   # psi from which the scale is compressed
-
-    @property
-    def compound(self) -> bool:
-        return self.knots[0][0] < 0
-
-    def share(self, psi: float) -> float:
-        return float(np.interp(psi, [k[0] for k in self.knots], [k[1] for k in self.knots]))
-
-    def psi(self, share: float) -> float:
-        return float(np.interp(share, [k[1] for k in self.knots], [k[0] for k in self.knots]))
-
-
-@dataclass(frozen=True)
-class Style:
-    name: str
-    typeface: str
-    paper: tuple[int, int, int]
-    ink: tuple[int, int, int]
-    second: tuple[int, int, int]
-    pointer: str                  # taper, bar, arrow, leaf
-    pointer_ink: tuple[int, int, int]
-    tail: str                     # none, bar, disc
-    bezel: tuple[int, int, int]
-    sweep: float = 270.0
-    numeral: float = 0.115        # height of the type, in radii
-    hub: float = 0.08
-    reach: float = 0.78
-    band: bool = False            # coloured arcs
-    clutter: bool = False         # a ring of refrigerant temperatures
-    radial: bool = False          # figures turned with the scale
-    arc: bool = True              # a line the ticks stand on
-
-
 @dataclass(frozen=True)
 class Truth:
     place: str | None             # vocabulary id where the gauge's place follows from the picture
@@ -92,90 +27,9 @@ class Truth:
     compound: bool
 
 
-Inner = tuple[str, float, int]    # unit, step, divisions
-
-
-def _plain(name: str, top: float, step: float, minor: int, unit: str = "psi", inner: Inner | None = None, third: Inner | None = None) -> Face:
-    rings = [Ring(unit, step, minor, 0.93, 0.74)]
-    if inner and third:
-        rings = [Ring(unit, step, minor, 0.95, 0.79, size=0.85), Ring(*inner, 0.66, 0.555, ink="second", size=0.68), Ring(*third, 0.45, 0.36, size=0.6)]
-    elif inner:
-        rings.append(Ring(*inner, 0.58, 0.46, ink="second", size=0.78))
-    return Face(name, ((0.0, 0.0), (top * PSI[unit], 1.0)), tuple(rings))
-
-
-def _compound(name: str, top: float, step: float, minor: int, zero: float, retard: tuple[float, float] | None, inner: Inner | None) -> Face:
-    knots = [(-30 * PSI["inHg"], 0.0), (0.0, zero), (top, retard[1] if retard else 1.0)]
-    if retard:
-        knots.append((retard[0], 1.0))
-    rings = [Ring("psi", step, minor, 0.93, 0.74, 0.0), Ring("inHg", 10, 5, 0.93, 0.74, -30.0)]
-    if inner:
-        rings.append(Ring(*inner, 0.58, 0.46, -1.0, ink="second", size=0.78))
-    return Face(name, tuple(knots), tuple(rings), top if retard else None)
-
-
-def _below_zero(name: str, unit: str, low: float, top: float, step: float, minor: int, zero: float) -> Face:
-    """A compound gauge whose one unit goes on below zero."""
-    return Face(name, ((low * PSI[unit], 0.0), (0.0, zero), (top * PSI[unit], 1.0)), (Ring(unit, step, minor, 0.93, 0.74, low),))
-
-
-def _uneven(name: str, unit: str, printed: Sequence[float], bend: Callable[[float], float], minor: int,
-            inner: tuple[str, Sequence[float]] | None = None) -> Face:
-    """A scale that closes up: `bend` says at which share of the sweep a share of the top stands."""
-    top = printed[-1] * PSI[unit]
-    rings = [Ring(unit, 0.0, minor, 0.93, 0.74, printed=tuple(printed))]
-    if inner:
-        rings.append(Ring(inner[0], 0.0, 5, 0.58, 0.46, ink="second", size=0.78, printed=tuple(inner[1])))
-    return Face(name, tuple((top * k / 400, bend(k / 400)) for k in range(401)), tuple(rings))
-
-
-DEVELOPMENT_FACES = (
-    _plain("0-500 psi, bar", 500, 50, 5, inner=("bar", 5, 5)),
-    _plain("0-250 psi", 250, 50, 10),
-    _plain("0-120 psi, kPa", 120, 20, 10, inner=("kPa", 100, 5)),
-    _plain("0-16 bar, psi", 16, 2, 10, "bar", inner=("psi", 40, 4)),
-    _compound("30-0-120 psi, bar", 120, 20, 10, 0.2, None, ("bar", 1, 5)),
-    _compound("30-0-120-250 psi", 120, 20, 10, 0.18, (250, 0.88), None),
-    _uneven("0-500 psi uneven, bar", "psi", (0, 10, 20, 30, 40, 60, 80, 100, 150, 200, 250, 300, 400, 500), lambda x: x ** 0.6, 10,
-            ("bar", (0, 1, 2, 4, 6, 10, 15, 20, 25, 30))),
-    _uneven("0-250 psi uneven", "psi", (0, 10, 20, 30, 40, 50, 60, 80, 100, 125, 150, 200, 250), lambda x: math.log1p(6 * x) / math.log1p(6), 10),
-    _plain("0-1.6 MPa, psi", 1.6, 0.2, 10, "MPa", inner=("psi", 40, 4)),
-    _plain("0-35 kg/cm2", 35, 5, 10, "kg/cm2"),
-    _plain("0-300 psi, bar, kPa", 300, 50, 10, inner=("bar", 4, 4), third=("kPa", 500, 5)),
-    _below_zero("1-0-10 kg/cm2", "kg/cm2", -1, 10, 1, 5, 0.12),
-)
-HELD_OUT_FACES = (
-    _plain("0-800 psi, bar", 800, 100, 10, inner=("bar", 10, 5)),
-    _plain("0-150 psi", 150, 30, 6),
-    _plain("0-600 psi, kPa", 600, 100, 10, inner=("kPa", 1000, 10)),
-    _plain("0-1000 kPa, psi", 1000, 200, 10, "kPa", inner=("psi", 20, 4)),
-    _compound("30-0-150 psi, bar", 150, 30, 6, 0.16, None, ("bar", 2, 5)),
-    _compound("30-0-150-350 psi", 150, 25, 5, 0.15, (350, 0.85), None),
-    _uneven("0-35 bar uneven", "bar", (0, 1, 2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 35), lambda x: math.log1p(9 * x) / math.log1p(9), 10),
-    _uneven("0-800 psi uneven", "psi", (0, 25, 50, 75, 100, 150, 200, 300, 400, 500, 600, 700, 800),
-            lambda x: float(np.interp(x, (0, 0.125, 0.25, 0.5, 1), (0, 0.3, 0.48, 0.73, 1))), 5),
-    _plain("0-2.5 MPa", 2.5, 0.5, 10, "MPa"),
-    _plain("0-40 kg/cm2, psi", 40, 5, 5, "kg/cm2", inner=("psi", 100, 5)),
-    _plain("0-400 psi, kg/cm2, MPa", 400, 50, 5, inner=("kg/cm2", 5, 5), third=("MPa", 0.5, 5)),
-    _below_zero("0.1-0-1 MPa", "MPa", -0.1, 1, 0.1, 5, 0.14),
-)
-WHITE, CREAM, BLACK, GREY = (246, 246, 243), (240, 234, 212), (24, 24, 27), (206, 210, 212)
-RED, BLUE, GREEN, INK, ORANGE = (190, 30, 34), (28, 66, 150), (20, 110, 60), (18, 18, 20), (228, 110, 24)
-DEVELOPMENT = (
-    Style("plain", "DejaVuSans.ttf", WHITE, INK, RED, "taper", INK, "bar", (70, 70, 74)),
-    Style("narrow", "LiberationSansNarrow-Bold.ttf", WHITE, INK, BLUE, "arrow", (200, 30, 30), "disc", (150, 152, 156), 300, 0.125, band=True),
-    Style("night", "LiberationSans-Regular.ttf", BLACK, (240, 240, 236), (240, 200, 60), "bar", (236, 90, 40), "bar", (36, 36, 38), 260, 0.12, arc=False),
-    Style("cream", "DejaVuSansCondensed-Bold.ttf", CREAM, INK, GREEN, "leaf", INK, "none", (120, 96, 50), 240, 0.105, 0.1, clutter=True),
-    Style("turned", "DejaVuSansCondensed.ttf", WHITE, INK, RED, "taper", INK, "disc", (40, 70, 140), 270, 0.12, 0.07, 0.72, radial=True),
-)
-HELD_OUT = (
-    Style("bold", "LiberationSans-Bold.ttf", WHITE, (24, 40, 96), RED, "bar", INK, "disc", (34, 34, 36), 280, 0.11, 0.09, 0.8),
-    Style("serif", "LiberationSerif-Bold.ttf", GREY, INK, BLUE, "taper", RED, "bar", (170, 172, 176), 250, 0.13, 0.06, band=True),
-    Style("dark", "DejaVuSans-Bold.ttf", (18, 34, 62), (244, 244, 240), (150, 220, 160), "arrow", (250, 250, 246), "none", (100, 102, 106), 270, 0.1),
-    Style("mono", "DejaVuSansMono-Bold.ttf", (252, 244, 206), (30, 30, 30), ORANGE, "taper", INK, "disc", (150, 30, 34), 300, 0.11, 0.1, clutter=True),
-    Style("slim", "LiberationSansNarrow-Regular.ttf", WHITE, INK, (90, 40, 120), "leaf", (30, 60, 160), "bar", (200, 200, 204), 270, 0.135, arc=False),
-)
-SPLITS = {"development": (DEVELOPMENT, DEVELOPMENT_FACES, 100_000), "heldout": (HELD_OUT, HELD_OUT_FACES, 500_000)}
+def start_of(style: Style) -> float:
+    """Where the scale begins, degrees clockwise from the top."""
+    return style.gap - style.sweep / 2
 
 
 def _at(centre: tuple[float, float], angle: float, radius: float) -> tuple[float, float]:
@@ -184,9 +38,9 @@ def _at(centre: tuple[float, float], angle: float, radius: float) -> tuple[float
     return centre[0] + RADIUS * radius * math.sin(a), centre[1] - RADIUS * radius * math.cos(a)
 
 
-def _printed(ring: Ring, value: float) -> str:
+def _printed(ring: Ring, value: float, point: str) -> str:
     number = abs(value) if ring.unit == "inHg" else value
-    return f"{number:g}"
+    return f"{number:g}".replace(".", point)
 
 
 def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style, words: dict[str, str] | None = None) -> None:
@@ -197,11 +51,11 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
     def disc(radius: float, colour) -> None:
         draw.ellipse((centre[0] - RADIUS * radius, centre[1] - RADIUS * radius, centre[0] + RADIUS * radius, centre[1] + RADIUS * radius), fill=colour)
 
-    disc(1.14, tuple(int(c * 0.6) for c in style.bezel))
-    disc(1.12, style.bezel)
+    disc(style.rim + 0.02, tuple(int(c * 0.6) for c in style.bezel))
+    disc(style.rim, style.bezel)
     disc(1.01, tuple(int(c * 0.45) for c in style.bezel))
     disc(1.0, style.paper)
-    start = -style.sweep / 2
+    start = start_of(style)
 
     def angle_of(psi: float) -> float:
         return start + style.sweep * face.share(psi)
@@ -211,6 +65,24 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * 0.97, centre[1] + s * RADIUS * 0.97))
         for low, high, colour in ((0.1, 0.4, (60, 160, 80)), (0.4, 0.7, (235, 190, 50)), (0.7, 1.0, (205, 50, 45))):
             draw.arc(box, start + style.sweep * low - 90, start + style.sweep * high - 90, fill=colour, width=int(RADIUS * 0.035))
+    if style.zones:
+        box = tuple(v for s in (-1, 1) for v in (centre[0] + s * RADIUS * style.zones[1], centre[1] + s * RADIUS * style.zones[1]))
+        for low, high, colour in ((0.0, 0.55, (96, 176, 112)), (0.55, 0.8, (226, 196, 90)), (0.8, 1.0, (206, 92, 84))):
+            draw.arc(box, start + style.sweep * low - 90, start + style.sweep * high - 90, fill=colour, width=int(RADIUS * (style.zones[1] - style.zones[0])))
+    room: list[tuple[float, float, float]] = []            # x, y and half width of the figures drawn
+
+    def figure(angle: float, ring: Ring, text: str, colour) -> None:
+        tall = RADIUS * style.numeral * ring.size
+        (x, y), half = _at(centre, angle, ring.numerals), 0.34 * tall * (len(text) + 0.3)
+        if style.sparse and any(abs(x - a) < half + c and (style.radial or abs(y - b) < tall) and math.hypot(x - a, y - b) < half + c for a, b, c in room):
+            return
+        room.append((x, y, half))
+        _numeral(image, centre, angle, ring.numerals, text, style, colour, ring.size)
+
+    if face.retard is not None:       # the compressed part: its end alone
+        ring = face.rings[0]
+        draw.line([_at(centre, angle_of(highest), r) for r in (ring.outer, ring.outer - 0.09)], fill=inks[ring.ink], width=style.ticks[0])
+        figure(angle_of(highest), ring, f"{highest:g}", inks[ring.ink])
     for ring in face.rings:
         colour, unit = inks[ring.ink], PSI[ring.unit]
         first = ring.low if ring.low < 0 else 0.0
@@ -223,14 +95,15 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         for value, rank in _divisions(ring, first, last, lambda v, unit=unit: angle_of(v * unit)):
             if value * unit < lowest - 0.05 or face.retard is not None and value * unit > face.retard + 1e-6:
                 continue
-            angle, ends = angle_of(value * unit), (ring.outer, ring.outer - length * (0.5, 0.75, 1.0)[rank])
-            draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=9 if rank == 2 else 4)
+            angle, ends = angle_of(value * unit), (ring.outer, ring.outer - length * style.lengths[rank])
+            if style.dots and rank < 2:
+                x, y = _at(centre, angle, ring.outer - 0.015)
+                draw.ellipse((x - style.ticks[1], y - style.ticks[1], x + style.ticks[1], y + style.ticks[1]), fill=colour)
+            else:
+                draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=style.ticks[0 if rank == 2 else 1])
             if rank == 2 and not (ring.unit == "inHg" and value == 0):
-                _numeral(image, centre, angle, ring.numerals, _printed(ring, value), style, colour, ring.size)
-        if face.retard is not None and ring.unit == "psi":       # the compressed part: its end alone
-            draw.line((*_at(centre, angle_of(highest), ring.outer), *_at(centre, angle_of(highest), ring.outer - length)), fill=colour, width=9)
-            _numeral(image, centre, angle_of(highest), ring.numerals, f"{highest:g}", style, colour, ring.size)
-    _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **(words or {})})
+                figure(angle, ring, _printed(ring, value, style.point), colour)
+    _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **dict(style.words), **(words or {})})
 
 
 def _divisions(ring: Ring, first: float, last: float, angle_of: Callable[[float], float]) -> list[tuple[float, int]]:
@@ -261,18 +134,35 @@ def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str,
 
 def _words(image: Image.Image, centre, face: Face, style: Style, inks, words: dict[str, str]) -> None:
     draw = ImageDraw.Draw(image)
-    y = centre[1] + RADIUS * 0.26
+    clear = 0.26 if style.sparse and len(face.rings) > 1 else 1.0          # of an inner scale
+    rings = style.fluids and len(face.rings) == 1          # the signs of which stand under the unit
+    y = centre[1] + RADIUS * (0.22 if rings else max(-clear, min(style.words_at, clear)))
     for ring in face.rings:
-        size = int(RADIUS * 0.095 * (1 if ring.ink == "main" else 0.85))
+        size = int(RADIUS * style.word * (1 if ring.ink == "main" else 0.85))
         draw.text((centre[0], y), words.get(ring.unit, ring.unit), fill=inks[ring.ink], font=font(style.typeface, size), anchor="mm")
         y += size * 1.25
-    if style.clutter and not any(r.ink == "second" for r in face.rings):
+    if style.clutter and not rings and not any(r.ink == "second" for r in face.rings):
         top = face.knots[-1][0] if face.retard is None else face.retard
         # saturation temperatures of no particular fluid: the spacing only has to be curved
         for k, temperature in enumerate(range(-20, 161, 20)):
             share = face.share(0) + (face.share(top) - face.share(0)) * (k / 9) ** 1.7
-            _numeral(image, centre, -style.sweep / 2 + style.sweep * share, 0.47, str(temperature), style, style.second, 0.6)
+            _numeral(image, centre, start_of(style) + style.sweep * share, 0.47, str(temperature), style, style.second, 0.6)
         draw.text((centre[0], centre[1] - RADIUS * 0.25), "°F", fill=style.second, font=font(style.typeface, int(RADIUS * 0.08)), anchor="mm")
+    for text, height, below in () if rings else style.legend:
+        draw.text((centre[0], centre[1] + RADIUS * below), text, fill=style.ink, font=font(style.typeface, int(RADIUS * height)), anchor="mm")
+    if rings:
+        _temperatures(image, centre, face, style)
+
+
+def _temperatures(image: Image.Image, centre, face: Face, style: Style) -> None:
+    """Rings of saturation temperatures of no particular fluids, the signs of which stand at the bottom."""
+    top = face.knots[-1][0]
+    for k, (sign, radius) in enumerate(zip(style.fluids, (0.57, 0.46, 0.35), strict=False)):
+        colour = style.second if k % 2 == 0 else style.ink
+        for n, temperature in enumerate(range(-20, 161, 20)):
+            share = face.share(0) + (face.share(top) - face.share(0)) * (n / 9) ** (1.5 + 0.15 * k)
+            _numeral(image, centre, start_of(style) + style.sweep * share, radius, str(temperature), style, colour, 0.5)
+        _numeral(image, centre, style.gap + 180, radius, sign, replace(style, radial=False), colour, 0.45)
 
 
 def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None:
@@ -288,17 +178,25 @@ def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None
         "taper": [(0, 0.035), (reach, 0.006), (reach, -0.006), (0, -0.035)],
         "bar": [(0, 0.02), (reach - 0.04, 0.02), (reach, 0), (reach - 0.04, -0.02), (0, -0.02)],
         "arrow": [(0, 0.016), (reach - 0.2, 0.016), (reach - 0.2, 0.055), (reach, 0), (reach - 0.2, -0.055), (reach - 0.2, -0.016), (0, -0.016)],
+        "thin": [(-0.02, 0.014), (reach, 0.009), (reach, -0.009), (-0.02, -0.014)],
+        "spade": [(0, 0.014), (reach - 0.3, 0.014), (reach - 0.2, 0.05), (reach - 0.1, 0.012), (reach, 0), (reach - 0.1, -0.012), (reach - 0.2, -0.05),
+                  (reach - 0.3, -0.014), (0, -0.014)],
+        "lance": [(0, 0.055), (reach, 0.004), (reach, -0.004), (0, -0.055)],
+        "stepped": [(0, 0.035), (reach * 0.6, 0.035), (reach * 0.6, 0.009), (reach, 0.009),
+                    (reach, -0.009), (reach * 0.6, -0.009), (reach * 0.6, -0.035), (0, -0.035)],
         "leaf": [(0, 0.012), (reach * 0.55, 0.04), (reach, 0), (reach * 0.55, -0.04), (0, -0.012)],
     }
     draw.polygon(shape(outlines[style.pointer]), fill=ink)
     if style.tail != "none":
-        draw.polygon(shape([(0, 0.03), (-0.24, 0.03), (-0.24, -0.03), (0, -0.03)]), fill=ink)
+        draw.polygon(shape([(0, 0.03), (-style.tail_length, 0.03), (-style.tail_length, -0.03), (0, -0.03)]), fill=ink)
     if style.tail == "disc":
-        x, y = shape([(-0.26, 0)])[0]
+        x, y = shape([(-style.tail_length - 0.02, 0)])[0]
         draw.ellipse((x - RADIUS * 0.07, y - RADIUS * 0.07, x + RADIUS * 0.07, y + RADIUS * 0.07), fill=ink)
     hub = RADIUS * style.hub
     draw.ellipse((centre[0] - hub, centre[1] - hub, centre[0] + hub, centre[1] + hub), fill=ink)
-    draw.ellipse((centre[0] - hub * 0.6, centre[1] - hub * 0.6, centre[0] + hub * 0.6, centre[1] + hub * 0.6), fill=(150, 150, 154, 255))
+    draw.ellipse((centre[0] - hub * 0.6, centre[1] - hub * 0.6, centre[0] + hub * 0.6, centre[1] + hub * 0.6), fill=(*style.cap, 255))
+    if style.screw:
+        draw.line([tuple(np.array(centre) + s * hub * 0.5 * np.array([0.8, 0.6])) for s in (-1, 1)], fill=(60, 60, 62, 255), width=max(3, int(hub * 0.2)))
 
 
 def truth_of(face: Face, psi: float, place: str | None) -> Truth:
@@ -344,7 +242,7 @@ def random_scene(split: str, seed: int, manifold: bool, max_tilt: float = 20.0) 
         share = rng.uniform(0.03, 0.97)
         psi = face.psi(share)
         draw_face(picture, centre, face, style)
-        draw_pointer(pointers, centre, -style.sweep / 2 + style.sweep * share, style)
+        draw_pointer(pointers, centre, start_of(style) + style.sweep * share, style)
         truths.append(truth_of(face, psi, place))
     return _tilted(picture, pointers, centres, rng, max_tilt), truths
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -62,7 +63,7 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
         grey = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), 2.5)
         slope = _slope(grey)
         kept = _rims(_shares(grey), slope, kept)
-    families = _families(kept)
+    families = face_rims(kept)
     if families and not any(e.radius > 0.75 * families[0].radius for e in families[1:]):
         families[1:1] = _twin(grey, slope, families[0])
     return [e.scaled(1 / scale) for e in families[:most]]
@@ -214,7 +215,7 @@ def _same(one: Ellipse, other: Ellipse, within: float) -> bool:
         and abs(one.aspect - other.aspect) < 2 * within
 
 
-def _families(rims: Sequence[Ellipse]) -> list[Ellipse]:
+def face_rims(rims: Sequence[Ellipse]) -> list[Ellipse]:
     """One rim for each gauge: the best covered of the large ones among those round nearly the same middle."""
     left = sorted((e for e in rims if not _round_several(e, rims)), key=lambda e: e.radius * (0.4 + e.cover), reverse=True)
     out: list[tuple[float, Ellipse]] = []
@@ -231,6 +232,11 @@ def _families(rims: Sequence[Ellipse]) -> list[Ellipse]:
 
 
 def _round_several(rim: Ellipse, rims: Sequence[Ellipse]) -> bool:
-    """A poorly covered ellipse drawn round a manifold: inside it, away from its middle, lie rims that are covered far better."""
-    return any(e.cover > rim.cover + 0.25 and 0.25 * rim.radius < e.radius < 0.6 * rim.radius
-               and 0.3 * rim.radius < math.hypot(e.x - rim.x, e.y - rim.y) < rim.radius for e in rims)
+    """A poorly covered ellipse drawn round a manifold or a gauge and what lies beside it: inside it, away from its middle, lie rims
+    that are covered far better, or side by side two of one size that are covered as well."""
+    inside = [e for e in rims if 0.25 < e.radius / rim.radius < 0.85 and math.hypot(e.x - rim.x, e.y - rim.y) < rim.radius and e.cover > rim.cover]
+    if any(e.cover > rim.cover + 0.25 and math.hypot(e.x - rim.x, e.y - rim.y) / rim.radius
+           > (0.12 if e.radius > 0.4 * rim.radius and e.cover > SURE_COVER else 0.3) for e in inside):
+        return True
+    return any(0.8 < one.radius / other.radius < 1.25 and math.hypot(one.x - other.x, one.y - other.y) > 0.9 * (one.radius + other.radius)
+               for one, other in itertools.combinations(inside, 2))

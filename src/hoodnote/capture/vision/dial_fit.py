@@ -79,7 +79,7 @@ class Uneven(Piece):
 
 def bends(top: float) -> list[Bend]:
     """Kinds of spacing tried on a scale that goes up to `top`."""
-    powers = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 1.25, 1.4, 1.6, 1.8, 2.0)
+    powers = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 1.25, 1.4, 1.6, 1.8, 2.0)
     return [*(Bend(p) for p in powers), *(Bend(None, k / top) for k in (1.5, 3.0, 6.0, 12.0, 25.0, 60.0))]
 
 

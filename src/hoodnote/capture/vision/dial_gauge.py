@@ -6,16 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
+from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, words_beneath
+from hoodnote.capture.vision.dial_fill import filled
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
-from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
+from hoodnote.capture.vision.dial_rectify import FaceView
 from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
 from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
 from hoodnote.capture.vision.dial_units import FULL_VACUUM, units_of, units_that_fit
-from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, cut_out
+from hoodnote.capture.vision.readers import NeuralReader, TesseractReader
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.units import UNITS
 
@@ -73,16 +73,18 @@ class Gauge:
 @dataclass(frozen=True)
 class Unread:
     """A gauge that could not be read, and what to do; `sure` that it is a gauge at all. `asked`: what it may be asked about as, where
-    something else tells that it is a pressure gauge."""
+    something else tells that it is a pressure gauge. `pressure`: a unit of it was read."""
 
     reason: str
     sure: bool
     asked: Gauge | None = None
+    pressure: bool = False
 
 
 def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: NeuralReader, second: TesseractReader | None, prefer: str,
                is_pressure: bool = False) -> Gauge | Unread:
-    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person said that it is a pressure gauge,
+    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both.
+    `is_pressure`: a person said that it is a pressure gauge,
     so that one whose unit is hidden may be asked about."""
     texts = read_texts(view, reader)
     found = _read(view, rim, pointer, texts, reader, second, prefer, is_pressure)
@@ -113,12 +115,15 @@ def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[
         return _gauge(view, rim, pointer, texts, named, doubts, reader, second, prefer)
     unnamed = Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
     fit = units_that_fit(rings[0], texts, prefer)
+    bare = fit and not isinstance(pointer, str) and not any(t.unit or t.may_be for t in texts)
+    if bare and tells_of_another_quantity(words_beneath(view, pointer, reader)):
+        fit = []
     if not fit:
         return unnamed
     guess = _gauge(view, rim, pointer, texts, [(rings[0], fit[0])], [], reader, None, prefer)
     if isinstance(guess, Gauge):
         guess = replace(guess, units=tuple(fit))
-    if is_pressure:
+    if is_pressure or any(t.unit == "inHg" for t in texts):        # no other quantity goes on in inches of mercury
         return guess
     return replace(unnamed, asked=guess) if isinstance(guess, Gauge) else unnamed
 
@@ -126,14 +131,14 @@ def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[
 def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[Text], named: Sequence[tuple[Ring, str]], doubts: Sequence[str],
            reader: NeuralReader, second: TesseractReader | None, prefer: str) -> Gauge | Unread:
     if isinstance(pointer, str):
-        return Unread(pointer + (": take it again" if ":" not in pointer else ""), True)
-    named = [(_filled(ring, pointer, view, reader), unit) for ring, unit in named]
+        return Unread(pointer + (": take it again" if ":" not in pointer else ""), True, pressure=True)
+    named = [(filled(ring, pointer, view, reader), unit) for ring, unit in named]
     compound = any(ring.vacuum is not None for ring, _ in named) or any(t.unit == "inHg" for t in texts)
     if not compound and any(BELOW_THE_STOP < turned(pointer.angle - ring.main.zero) < AT_THE_STOP for ring, _ in named):
-        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True)
+        return Unread("the pointer rests at the zero stop: that is zero or less, no reading of a pressure", True, pressure=True)
     figures = [f for ring, unit in named if (f := _figure(ring, unit, pointer, view, texts)) is not None]
     if not figures:
-        return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True)
+        return Unread("the pointer stands beside the scale, or where none of its figures could be read: take it again", True, pressure=True)
     words = {t.unit for t in texts}
     figures.sort(key=lambda f: (f.unit not in words, f.unit not in (("psi", "inHg") if prefer == "us" else ("kPa", "bar", "MPa", "kg/cm2"))))
     orders = [[f, *(o for o in figures if o is not f)] for f in figures if f.unit in words or f is figures[0]]
@@ -149,59 +154,6 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
     # the other scale bears the first one out, but bar and kg/cm2 are too alike to name one whose word was not read
     figures = [f for f in figures if f is figures[0] or f.unit in words]
     return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts))
-
-
-def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
-    """The ring with the figures next to the pointer looked for where they should stand, when they were not found before."""
-    main, place = ring.main, ring.place(pointer.angle)
-    if isinstance(main, Uneven):          # which figures should stand there is not known
-        return ring
-    value = main.value(place)
-    if not -1e-6 <= value <= main.value(main.last) + 2 * ring.step:
-        return ring
-    below = math.floor(value / ring.step + 1e-6) * ring.step
-    known = {t.number for t in main.texts}
-    texts, first, last = list(main.texts), main.first, main.last
-    for beside in ((below, below - ring.step), (below + ring.step, below + 2 * ring.step)):
-        for wanted in beside:              # the pointer may hide the nearest one
-            if wanted < -1e-9 or any(abs(wanted - k) < 1e-6 for k in known if k is not None):
-                break
-            found = _figure_at(ring, wanted, view, reader)
-            if found is not None:
-                texts.append(found)
-                first, last = min(first, main.angle(wanted)), max(last, main.angle(wanted))
-                break
-    return replace(ring, main=replace(main, texts=tuple(texts), first=first, last=last))
-
-
-def _figure_at(ring: Ring, wanted: float, view: FaceView, reader: NeuralReader) -> Text | None:
-    like = min(ring.main.texts, key=lambda t: (abs(len(t.text) - len(f"{wanted:g}")), -t.confidence))
-    angle = ring.main.angle(wanted)
-    a = math.radians(angle)
-    middle = np.array([MIDDLE + ring.radius * math.sin(a), MIDDLE - ring.radius * math.cos(a)])
-    side, down = like.quad[1] - like.quad[0], like.quad[3] - like.quad[0]
-    along = _tangential(like)
-    if along is not None:        # figures turned with the scale
-        turn = math.radians(angle - like.angle)
-        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        side, down = rotation @ side, rotation @ down
-    longer = max(1.0, len(f"{wanted:g}") / len(like.text.strip("-–—−_=")))
-    side, down = side * 1.15 * longer, down * 1.15
-    quad = np.array([middle - side / 2 - down / 2, middle + side / 2 - down / 2, middle + side / 2 + down / 2, middle - side / 2 + down / 2], np.float32)
-    strip = cut_out(view.pixels, quad)
-    strips = [strip] if along is None else [strip, strip[::-1, ::-1]]
-    best = max(reader.read_short(strips), key=lambda x: x[1])
-    number = number_in(best[0])
-    if number is None or abs(number - wanted) > 1e-6 or best[1] < 0.7:
-        return None
-    return Text(best[0], best[1], angle % 360, ring.radius, quad)
-
-
-def _tangential(text: Text) -> float | None:
-    side = text.quad[1] - text.quad[0]
-    off = (math.degrees(math.atan2(side[1], side[0])) - text.angle + 90) % 180 - 90
-    level = (math.degrees(math.atan2(side[1], side[0])) + 90) % 180 - 90
-    return off if abs(off) < 2 < abs(level) else None
 
 
 def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequence[Text]) -> Figure | None:
@@ -287,6 +239,9 @@ def _uneven_doubts(figure: Figure, borne_out: bool, view: FaceView) -> list[str]
         out.append(f"only {len(figure.piece.texts)} figures of an uneven scale could be read")
     if figure.piece.rms > CURVE_AGREES:
         out.append("the figures beside the pointer do not go with the rest of an uneven scale")
+    beside = (a for t in figure.piece.texts if t.sought for a in [figure.ring.main.angle(t.number)])
+    if any(figure.piece.first - 0.1 <= a <= figure.piece.last + 0.1 for a in beside):
+        out.append("the figure on one side of the pointer could not be read closely")
     if not borne_out and figure.ring.radius < OUTER_SCALE * view.ticks:
         out.append("it is an inner, uneven scale")
     return out

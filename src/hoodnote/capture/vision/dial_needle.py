@@ -17,6 +17,8 @@ INNER, OUTER = 0.24, 0.66          # radii between which the pointer is followed
 MOST_OFF_MIDDLE = 0.09             # of the tick radius: more is no pointer, or one seen too much from the side
 GLARE_LEVEL, GLARE_SHARE = 250, 0.2
 STEP = 360 / BINS
+RINGS, LANE, BEND = 20, 4.0, 2     # an edge is followed through rings of radii in lanes of so many px, by so many degrees off its own direction
+LEAST_LONG = 6.0                   # rings
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,7 @@ def _contrast(polar: np.ndarray) -> np.ndarray:
 
     soft = cv2.GaussianBlur(np.concatenate([polar[-40:], polar, polar[:40]]), (0, 0), 1.5)[40:-40]
     coarse = soft[::8]
-    paper = np.median(np.stack([np.roll(coarse, k, axis=0) for k in range(-14, 15, 2)]), axis=0)
+    paper = np.median(np.stack([np.roll(coarse, k, axis=0) for k in range(-14, 15, 4)]), axis=0)
     paper = np.repeat(paper, 8, axis=0)
     return np.linalg.norm(soft - paper, axis=2) / (paper.mean(axis=2) + 25)
 
@@ -136,38 +138,38 @@ def _by_edges(view: FaceView) -> tuple[float, float, float] | None:
     passes the middle."""
     import cv2
 
-    even = cv2.GaussianBlur(view.pixels, (0, 0), 1.5).astype(np.float32)
+    half = min(int(OUTER * view.ticks) + 40, int(MIDDLE))          # no more of the view than is looked at
+    cut = slice(int(MIDDLE) - half, int(MIDDLE) + half)
+    even = cv2.GaussianBlur(view.pixels[cut, cut], (0, 0), 1.5).astype(np.float32)
     even /= cv2.GaussianBlur(even.mean(axis=2), (0, 0), 20)[..., None] + 15
     # in each place the colour channel that changes most: a red pointer hardly shows in red
     across_x, across_y = (cv2.Sobel(even, cv2.CV_32F, *order) for order in ((1, 0), (0, 1)))
     sizes = np.hypot(across_x, across_y)
     channel = sizes.argmax(axis=2)[..., None]
     gx, gy, size = (np.take_along_axis(v, channel, axis=2)[..., 0] for v in (across_x, across_y, sizes))
-    yy, xx = np.mgrid[0:size.shape[0], 0:size.shape[1]].astype(np.float32) - MIDDLE
+    yy, xx = np.mgrid[0:size.shape[0], 0:size.shape[1]].astype(np.float32) - half
     radius = np.hypot(xx, yy)
     band = (radius > INNER * view.ticks) & (radius < OUTER * view.ticks)
-    floor = max(float(np.percentile(size[band], 80)), 0.12)
+    floor = max(float(np.percentile(size[::2, ::2][band[::2, ::2]], 80)), 0.12)
     here = band & (size > floor)
-    x, y, r = xx[here], yy[here], radius[here]
-    nx, ny, strength = gx[here] / size[here], gy[here] / size[here], np.minimum(size[here], 1.0)
+    x, y = xx[here], yy[here]
+    nx, ny = gx[here] / size[here], gy[here] / size[here]
     # the edge's line passes the middle closely, and on which side the light lies
     close = np.abs(nx * x + ny * y) < 0.12 * view.ticks
-    x, y, r, nx, ny, strength = (v[close] for v in (x, y, r, nx, ny, strength))
+    x, y, nx, ny = (v[close] for v in (x, y, nx, ny))
     angle = np.degrees(np.arctan2(x, -y)) % 360
     side = np.sign(nx * -y + ny * x)                      # > 0: lighter clockwise
-    rings = np.clip(((r / view.ticks - INNER) / (OUTER - INNER) * 20).astype(int), 0, 19)
-    seen = np.zeros((2, 20, 360), np.float32)
-    np.maximum.at(seen, ((side > 0).astype(int), rings, angle.astype(int) % 360), strength)
-    # an edge of either kind within the widest half pointer of the angle
-    wide = np.maximum.reduce([np.roll(seen, k, axis=2) for k in range(-6, 7)])
-    both = np.minimum(wide[0], wide[1]).sum(axis=0)
+    outward = np.where(nx * y - ny * x > 0, 1, -1)
+    own = np.degrees(np.arctan2(-ny * outward, -nx * outward))        # the edge's own direction, away from the middle
+    both = _long_edges(x, y, own, side, view.ticks)
+    turns = np.arange(-14, 15)
     peak = int(both.argmax())
-    away = np.abs((np.arange(360) - peak + 180) % 360 - 180)
-    rest = both[(away > 14) & (away < 160)].max()
-    if both[peak] < 2.0 or both[peak] < 1.3 * rest:
-        return None
-    top = np.arange(-12, 13)[both[(peak + np.arange(-12, 13)) % 360] >= 0.9 * both[peak]]
+    top = turns[both[(peak + turns) % 360] >= 0.9 * both[peak]]
     coarse = peak + float(np.mean(top))
+    away = np.abs((np.arange(360) - coarse + 180) % 360 - 180)
+    rest = both[(away > 16) & (away < 160)].max()
+    if both[peak] < LEAST_LONG or both[peak] < 1.3 * rest:
+        return None
     for _ in range(3):
         a = math.radians(coarse)
         along, across = x * math.sin(a) - y * math.cos(a), x * math.cos(a) + y * math.sin(a)
@@ -185,6 +187,23 @@ def _by_edges(view: FaceView) -> tuple[float, float, float] | None:
         half = abs(lines[0][0] - lines[1][0] + (lines[0][1] - lines[1][1]) * 0.45 * view.ticks) / 2
         coarse += math.degrees(math.atan(slope))
     return coarse, math.degrees(math.atan(half / (0.45 * view.ticks))), offset
+
+
+def _long_edges(x: np.ndarray, y: np.ndarray, own: np.ndarray, side: np.ndarray, ticks: float) -> np.ndarray:
+    """For each degree the rings of radii, of RINGS, that a straight edge crosses which passes the middle closely, and the other edge of
+    what lies between them; letters have edges too, but none so long."""
+    rings = np.clip(((np.hypot(x, y) / ticks - INNER) / (OUTER - INNER) * RINGS).astype(int), 0, RINGS - 1)
+    degrees = np.rint(own).astype(int)
+    reach, width = int(0.12 * ticks / LANE) + 1, 2 * int(0.12 * ticks / LANE) + 3
+    seen = np.zeros((2, 360, width, RINGS), bool)
+    for k in range(-BEND, BEND + 1):
+        a = np.radians(degrees + k)
+        lane = np.rint((x * np.cos(a) + y * np.sin(a)) / LANE).astype(int)
+        near = np.abs(lane) < reach
+        seen[(side[near] > 0).astype(int), (degrees[near] + k) % 360, lane[near] + reach, rings[near]] = True
+    longest = seen.sum(axis=3).max(axis=2)
+    wide = np.maximum.reduce([np.roll(longest, k, axis=1) for k in range(-4, 5)])
+    return np.minimum(wide[0], wide[1]).astype(float)
 
 
 def turned_array(degrees: np.ndarray) -> np.ndarray:

@@ -79,7 +79,9 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
             found.append(read_gauge(view, rim, _pointer(photo, rim, view), reader, second, units, place is not None))
         if sum(isinstance(x, Gauge) for x in found) == 2:
             break
-    if any(isinstance(x, Gauge) for x in found):       # beside a pressure gauge, one whose unit is hidden may be asked about
+    asked = [x.asked for x in found if isinstance(x, Unread) and x.asked is not None]
+    # beside a pressure gauge, or where one of two goes on below zero, those whose unit is hidden may be asked about
+    if any(isinstance(x, Gauge) or x.pressure for x in found) or len(asked) > 1 and any(x.compound for x in asked):
         found = [x.asked if isinstance(x, Unread) and x.asked is not None else x for x in found]
     gauges, failed = [x for x in found if isinstance(x, Gauge)][:2], [x for x in found if isinstance(x, Unread)]
     unread = [x for x in failed if x.sure]

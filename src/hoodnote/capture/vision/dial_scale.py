@@ -9,16 +9,19 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hoodnote.capture.vision.dial_fit import EVEN_WITHIN, LEAST_FIGURES, Piece, Placed, Uneven, bends, even_line
+from hoodnote.capture.vision.dial_needle import turned
 from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
 from hoodnote.capture.vision.dial_text import Text, number_in
 
 SAME_RING = 0.085            # of the rim's radius
-LEAST_UNEVEN = 5             # figures that make a scale which closes up
+LIKELY_GAP = 0.4             # of the widest gap between figures: it may be the one before the scale
+MOST_MISSING, MOST_MISSING_OF_MANY, MANY_ON_THE_LINE = 2.2, 3.4, 5     # places for figures to each one that was read
+LEAST_UNEVEN, LEAST_OF_CURVE = 5, 0.6       # figures that make a scale which closes up, and their share of those on its ring
 DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
 STEP_DEGREES = 360 / BINS
 
@@ -46,13 +49,15 @@ class Ring:
 def rings_of(texts: Sequence[Text], view: FaceView) -> list[Ring]:
     """The outermost first."""
     figures = [t for t in texts if t.number is not None and t.radius > 0.22 * RIM]
-    clusters = _by_radius(figures)
-    even = [_ring(cluster, view) for cluster in clusters]
-    if not any(r is not None and len(r.main.texts) > LEAST_FIGURES and len(r.stray) < 2 for r in even):
-        uneven = [_uneven_ring(c, view, LEAST_UNEVEN if r is None else max(LEAST_UNEVEN, len(r.main.texts) + 2)) for c, r in zip(clusters, even, strict=True)]
-        if any(uneven):
-            even = uneven
-    return sorted((r for r in even if r is not None), key=lambda r: r.radius, reverse=True)
+    clusters = sorted(_by_radius(figures), key=lambda c: -float(np.median([t.radius for t in c])))
+    rings, even_further_out = [], False
+    for cluster in clusters:
+        ring = _ring(cluster, view)
+        even_further_out |= ring is not None and len(ring.main.texts) > LEAST_FIGURES and len(ring.stray) < 2
+        if not even_further_out:          # within an even scale the rings that close up are of temperatures
+            ring = _uneven_ring(cluster, view, LEAST_UNEVEN if ring is None else max(LEAST_UNEVEN, len(ring.main.texts) + 2)) or ring
+        rings.append(ring)
+    return sorted((r for r in rings if r is not None), key=lambda r: r.radius, reverse=True)
 
 
 def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
@@ -71,10 +76,11 @@ def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
 
 
 def _rows(cluster: Sequence[Text]) -> list[tuple[float, list[Placed]]]:
-    """Where the scale may start, after a wide gap, with the figures counted on from there."""
+    """Where the scale may start, after a wide gap, with the figures counted on from there; the widest gap first."""
     angles = sorted(t.angle for t in cluster)
     gaps = [(angles[(i + 1) % len(angles)] - a) % 360 or 360.0 for i, a in enumerate(angles)]
-    begins = [angles[(i + 1) % len(angles)] - min(20.0, gap / 2) for i, gap in enumerate(gaps) if gap >= 0.75 * max(gaps)]
+    wide = sorted((i for i, gap in enumerate(gaps) if gap >= LIKELY_GAP * max(gaps)), key=lambda i: -gaps[i])
+    begins = [angles[(i + 1) % len(angles)] - min(20.0, gaps[i] / 2) for i in wide]
     return [(start, [(start + (t.angle - start) % 360, float(t.number), t) for t in cluster]) for start in begins]
 
 
@@ -92,7 +98,7 @@ def _uneven_ring(cluster: Sequence[Text], view: FaceView, least: int) -> Ring | 
             key = len({v for _, v, _ in members}), -float(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))
             if best is None or key > best[0]:
                 best = key, (start, row, bend, zero, per_unit, members)
-    if best is None or best[0][0] < max(least, 0.75 * len(cluster)):
+    if best is None or best[0][0] < max(least, LEAST_OF_CURVE * len(cluster)):
         return None
     start, row, bend, zero, per_unit, members = best[1]
     knots = sorted((a, v) for a, v, _ in members)
@@ -116,23 +122,21 @@ def _run_together(text: Text, value: float) -> bool:
 
 
 def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
-    even = None
-    for begins, row in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
-        found = even_line(row)
-        if found is not None and (even is None or len(found[2]) > len(even[2])):
-            even, start, placed = found, begins, row
-    if even is None:
+    best = None
+    for start, placed in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
+        found = _stepped(placed)
+        key = (len(found[2]), -round(_misses(*found[:3]), 2)) if found is not None else None
+        if found is not None and (best is None or key > best[0]):
+            best = key, start, placed, found
+    if best is None:
         return None
-    zero, per_unit, members = even
+    _, start, placed, (zero, per_unit, members, step) = best
     values = sorted({v for _, v, _ in members})
-    step = _step(values)
-    if step is None or (values[-1] - values[0]) / step + 1 > 2.2 * len(values):
-        return None
     printed = values[0] + step * np.arange(round((values[-1] - values[0]) / step) + 1)
     zero, per_unit, ticked, z = _on_ticks(view, zero, per_unit, printed, float(np.median([t.radius for _, _, t in members])))
     division = _division(z, zero, per_unit, printed, step) if ticked else None
     main = Piece(zero, 1 / per_unit, zero + per_unit * values[0], zero + per_unit * values[-1], tuple(t for _, _, t in members),
-                 float(np.sqrt(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members]))))
+                 _misses(zero, per_unit, members))
     used = {id(t) for _, _, t in members}
     vacuum = _vacuum([p for p in placed if id(p[2]) not in used], main, values)
     used |= {id(t) for t in (vacuum.texts if vacuum else ())}
@@ -140,6 +144,56 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     stray = tuple(t for a, _, t in rest if t.confidence > 0.8 and a < main.last - 2)
     beyond = min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > values[-1]), default=None, key=lambda p: p[0])
     return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, _compressed(main, values[-1], beyond))
+
+
+def _stepped(placed: Sequence[Placed]) -> tuple[float, float, list[Placed], float] | None:
+    """The line that most figures lie on, and the step they go up by; one that lies there but fits no step is a misread one."""
+    found = even_line(placed)
+    if found is None:
+        return None
+    zero, per_unit, members = found
+    step = _step_of(members)
+    if step is None and len(members) > LEAST_FIGURES + 1:
+        less = [[m for m in members if m is not out] for out in members]
+        fewer = next((m for m in less if _step_of(m) is not None), None)
+        again = even_line(fewer) if fewer is not None else None
+        if again is None:
+            return None
+        zero, per_unit, members = again
+        step = _step_of(members)
+    return (zero, per_unit, members, step) if step is not None else None
+
+
+def _step_of(members: Sequence[Placed]) -> float | None:
+    """None too where most of the figures between the first and the last are missing."""
+    values = sorted({v for _, v, _ in members})
+    step = _step(values)
+    most = MOST_MISSING if len(values) < MANY_ON_THE_LINE else MOST_MISSING_OF_MANY
+    return step if step is not None and (values[-1] - values[0]) / step + 1 <= most * len(values) else None
+
+
+def _misses(zero: float, per_unit: float, members: Sequence[Placed]) -> float:
+    return float(np.sqrt(np.mean([(a - zero - per_unit * v) ** 2 for a, v, _ in members])))
+
+
+def with_more(ring: Ring, found: Sequence[Text], view: FaceView) -> Ring:
+    """An even ring with figures that were found where its scale says that they stand."""
+    main = ring.main
+    texts = (*main.texts, *found)
+    values = [float(t.number) for t in texts]
+    printed = np.arange(round(min(values) / ring.step), round(max(values) / ring.step) + 1) * ring.step
+    zero, per_unit, ticked, _ = _on_ticks(view, main.zero, 1 / main.slope, printed, ring.radius)
+    main = replace(main, zero=zero, slope=1 / per_unit, first=zero + per_unit * min(values), last=zero + per_unit * max(values), texts=texts)
+    stray = tuple(t for t in ring.stray if t.number is None or abs(main.angle(t.number) - ring.place(t.angle)) > EVEN_WITHIN)
+    return replace(ring, main=main, ticked=ring.ticked or ticked, stray=stray)
+
+
+def with_more_uneven(ring: Ring, found: Sequence[Text]) -> Ring:
+    """A ring that closes up with figures beyond those it had, where its curve has them."""
+    main = ring.main
+    knots = sorted([*main.knots, *((main.angle(t.number), float(main.bend(t.number))) for t in found)])
+    return replace(ring, main=replace(main, first=min(main.first, knots[0][0]), last=max(main.last, knots[-1][0]), texts=(*main.texts, *found), knots=tuple(knots)),
+                   start=min(ring.start, knots[0][0] - 5))
 
 
 def _step(values: Sequence[float]) -> float | None:
@@ -166,9 +220,20 @@ def _vacuum(rest: Sequence[Placed], main: Piece, values: Sequence[float]) -> Pie
     # a lone figure is below zero only when it is one that a full vacuum is printed as: inHg, bar or kg/cm2, kPa, MPa
     if not best or len({v for _, v, _ in best}) < 2 and best[0][1] not in (30, 1, 100, 0.1):
         return None
-    per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in best]) / np.sum([v * v for _, v, _ in best]))
-    rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in best])))
-    return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in best), main.zero, tuple(t for _, _, t in best), rms)
+    return _fallen(main, best)
+
+
+def _fallen(main: Piece, placed: Sequence[Placed]) -> Piece:
+    per_unit = float(np.sum([(main.zero - a) * v for a, v, _ in placed]) / np.sum([v * v for _, v, _ in placed]))
+    rms = float(np.sqrt(np.mean([(main.zero - per_unit * v - a) ** 2 for a, v, _ in placed])))
+    return Piece(main.zero, 1 / per_unit, min(a for a, _, _ in placed), main.zero, tuple(t for _, _, t in placed), rms)
+
+
+def with_vacuum(ring: Ring, found: Sequence[Text]) -> Ring:
+    """The ring with these figures below zero."""
+    placed = [(ring.main.zero + turned(t.angle - ring.main.zero), float(t.number), t) for t in found]
+    vacuum = _fallen(ring.main, placed)
+    return replace(ring, vacuum=vacuum, start=min(ring.start, vacuum.first - 20), stray=tuple(t for t in ring.stray if not any(t is f for f in found)))
 
 
 def _compressed(main: Piece, last: float, beyond: Placed | None) -> Piece | None:
@@ -235,7 +300,10 @@ def piece_at(ring: Ring, angle: float) -> tuple[Piece, float] | None:
     place = ring.place(angle)
     past = ring.step / ring.main.slope            # to where the next figure would stand
     if ring.vacuum is not None and place < ring.main.zero:
-        return (ring.vacuum, place) if place > ring.vacuum.first - 3 else None
+        below = ring.vacuum
+        depths = {t.number or 0.0 for t in below.texts}
+        past = min(b - a for a, b in itertools.pairwise(sorted(depths))) / below.slope if len(depths) > 1 else 3.0
+        return (below, place) if place > below.first - past else None
     for p in (place, place - 360):
         if ring.compressed is not None and ring.main.last + 1 < p <= ring.compressed.last + 2:
             return ring.compressed, p

@@ -10,20 +10,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
+from hoodnote.capture.vision.dial_rectify import BINS, MIDDLE, RIM, FaceView
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 LEAST_SURE = 0.5
 MOST_TEXTS = 48
+LEVEL = 0.9                  # how alike the directions of texts are that do not run with the scale, 1 for the same
+UNROLLED = 0.3, 1.02         # rim radii
 FINDING_REACH = 1.06         # rim radii round the middle that text is looked for in
 FINDING_SIDE, CLOSER_SIDE = 576, 960     # px that part is brought to, at the first and at a closer look
 PARTED, PARTED_IF_ODD = 0.3, 0.15    # of a strip's height: an empty gap so wide is between two figures; where they make no likely one
 WIDER_GAP = 1.25             # by how much the gap between figures is wider than those between digits
 MOST_WAYS = 3
+MOST_KEPT = 0.7              # of a text's digits are in its parts
+TALLEST = 0.35               # rim radii: what is larger is no text
+WORDS_WITHIN = 0.5           # rim radii: where units are printed
 # a tick beside a figure reads as a dash; which figures are below zero is told by where they stand
 _NUMBER = re.compile(r"[-–—−_=.]?((?:0|[1-9]\d{0,3})(?:[.,]\d{1,2})?|[.,]\d{1,2})[-–—−_=.]?")
+_TAILED = re.compile(r"(?<=\d)Q")          # a nought that a tick touches
 UNIT_WORDS = {
-    "psi": re.compile(r"p[s5][il1|](?:g)?|l[bl]f?/(?:in|sq\.?in)\.?[2²]?", re.IGNORECASE),
+    "psi": re.compile(r"p[s5][il1|tj!](?:g)?|[l1|i][bl]f?/(?:[il1|]n|sq\.?in)\.?[2²?z]?", re.IGNORECASE),
     "bar": re.compile(r"bar", re.IGNORECASE),
     "kPa": re.compile(r"kpa", re.IGNORECASE),
     "MPa": re.compile(r"mpa", re.IGNORECASE),
@@ -32,7 +38,7 @@ UNIT_WORDS = {
 }
 # what is left of a word that lies half under the pointer's tail, and the units it may be of: enough to ask, never to take
 CUT_WORDS = (
-    (re.compile(r"p[s5]|[s5][il1|]", re.IGNORECASE), ("psi",)),
+    (re.compile(r"p[s53]?[il1|]?|[s5][il1|]|.{0,2}/?[il1|]n.?", re.IGNORECASE), ("psi",)),
     (re.compile(r"b[ao]|ar", re.IGNORECASE), ("bar",)),
     (re.compile(r"kp", re.IGNORECASE), ("kPa",)),
     (re.compile(r"mp", re.IGNORECASE), ("MPa",)),
@@ -44,13 +50,15 @@ OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|a
 
 @dataclass(frozen=True, eq=False)
 class Text:
-    """`angle` in degrees clockwise from the view's top, `radius` in pixels; `quad` in the view, clockwise from the text's top left."""
+    """`angle` in degrees clockwise from the view's top, `radius` in pixels; `quad` in the view, clockwise from the text's top left.
+    `sought`: it was looked for where the scale has it, so that its angle is the scale's and not its own."""
 
     text: str
     confidence: float
     angle: float
     radius: float
     quad: np.ndarray
+    sought: bool = False
 
     @property
     def number(self) -> float | None:
@@ -72,7 +80,7 @@ class Text:
 
 
 def number_in(text: str) -> float | None:
-    match = _NUMBER.fullmatch(text.replace(" ", ""))
+    match = _NUMBER.fullmatch(_TAILED.sub("0", text.replace(" ", "")))
     return float(match[1].replace(",", ".")) if match else None
 
 
@@ -87,7 +95,8 @@ def read_closer(view: FaceView, reader: NeuralReader, texts: Sequence[Text]) -> 
 
     lab = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2LAB)
     lab[..., 0] = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(6, 6)).apply(lab[..., 0])
-    more = _read(replace(view, pixels=cv2.cvtColor(lab, cv2.COLOR_LAB2RGB)), reader, CLOSER_SIDE)
+    even = replace(view, pixels=cv2.cvtColor(lab, cv2.COLOR_LAB2RGB))
+    more = _read_unrolled(even, reader) if _turns(texts) else _read(even, reader, CLOSER_SIDE)
     out = list(texts)
     for text in more:
         told = text.number is not None or text.unit or text.may_be
@@ -110,7 +119,7 @@ def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
     face = view.pixels[low:high, low:high]
     small = cv2.resize(face, (side, side), interpolation=cv2.INTER_AREA if side < high - low else cv2.INTER_CUBIC)
     quads = [low + q * ((high - low) / side) for q in reader.find_text(small)]
-    quads = [q for q in quads if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM]
+    quads = [q for q in quads if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM and min(_sides(q)) < TALLEST * RIM]
     quads = sorted(quads, key=lambda q: _sides(q)[0] * _sides(q)[1], reverse=True)[:MOST_TEXTS]
     if not quads:
         return []
@@ -121,6 +130,37 @@ def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
         if i not in best or confidence > best[i][1]:
             best[i] = text, confidence, box
     return _parted([_text(*found) for found in best.values()], view, reader, up)
+
+
+def _turns(texts: Sequence[Text]) -> bool:
+    """Whether the texts run with the scale."""
+    sides = [t.quad[1] - t.quad[0] for t in texts]
+    return bool(sides) and abs(np.mean([np.exp(2j * math.atan2(y, x)) for x, y in sides])) < LEVEL
+
+
+def _read_unrolled(view: FaceView, reader: NeuralReader) -> list[Text]:
+    """Texts of a face unrolled round its middle, where figures that run with the scale stand in a straight row."""
+    strip = np.ascontiguousarray(np.roll(view.polar(UNROLLED[1] * RIM)[:, int(UNROLLED[0] * RIM):], BINS // 2, axis=0).transpose(1, 0, 2)[::-1])
+    flat = replace(view, pixels=strip)
+    boxes = [_aligned(q, 0.0) for q in reader.find_text(strip)[:MOST_TEXTS]]
+    found = reader.read_short([s for box in boxes for cut in [cut_out(strip, box)] for s in (cut, cut[::-1, ::-1])])
+    upright, turned = [], []
+    for box, (one, sure), (other, surer) in zip(boxes, found[::2], found[1::2], strict=True):
+        if surer > sure:
+            turned.append(Text(other, surer, 0.0, 0.0, np.roll(box, -2, axis=0)))
+        else:
+            upright.append(Text(one, sure, 0.0, 0.0, box))
+    texts = [*_parted(upright, flat, reader, 0.0), *_parted(turned, flat, reader, 180.0)]
+    return [_text(t.text, t.confidence, _rolled_back(t.quad)) for t in texts]
+
+
+def _rolled_back(quad: np.ndarray) -> np.ndarray:
+    """Where a box of the unrolled face lies in the view."""
+    angles, radii = np.radians(quad[:, 0] * 360 / BINS + 180), UNROLLED[1] * RIM - quad[:, 1]
+    points = MIDDLE + radii[:, None] * np.stack([np.sin(angles), -np.cos(angles)], axis=1)
+    middle = points.mean(axis=0) - MIDDLE
+    turn = math.degrees(math.atan2(middle[0], -middle[1]))
+    return _aligned(points.astype(np.float32), turn + (0 if quad[1, 0] > quad[0, 0] else 180))
 
 
 def _text(text: str, confidence: float, box: np.ndarray) -> Text:
@@ -141,9 +181,13 @@ def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader, up: flo
     read = iter(reader.read_short([cut_out(view.pixels, box) for ways in parts.values() for boxes in ways for box in boxes]))
     again = {}
     for i, ways in parts.items():
-        best = max([_without_ticks([_text(*next(read), box) for box in boxes], texts[i]) for boxes in ways], key=_figures)
-        if _figures(best) == len(best) or odd[i] and _figures(best) >= max(2, len(best) / 2):
-            again[i] = [t for t in best if t.number is not None]
+        tried = [_without_ticks([_text(*next(read), box) for box in boxes], texts[i]) for boxes in ways]
+        whole = min((parts for parts in tried if len(_in_order(parts)) == len(parts)), key=len, default=None)     # into figures, not digits
+        best = max(tried, key=lambda parts: len(_in_order(parts)))
+        if whole is not None:
+            again[i] = whole
+        elif odd[i] and len(kept := _in_order(best)) >= max(2, len(best) / 2) and len(_digits(kept)) >= MOST_KEPT * len(_digits([texts[i]])):
+            again[i] = kept
     return [one for i, t in enumerate(texts) for one in again.get(i, [t])]
 
 
@@ -157,11 +201,21 @@ def _digits(texts: Sequence[Text]) -> str:
     return "".join(c for t in texts for c in t.text if c.isdigit())
 
 
-def _figures(texts: Sequence[Text]) -> int:
-    """How many are figures, when they go up or down as along a scale."""
-    numbers = [t.number for t in texts if t.number is not None]
-    rises = {high > low for low, high in itertools.pairwise(numbers)}
-    return len(numbers) if len(rises) < 2 and len(set(numbers)) == len(numbers) else 0
+def _in_order(texts: Sequence[Text]) -> list[Text]:
+    """The most of them that are figures and go down, up, or down to zero and up again, as along a scale."""
+    figures = [t for t in texts if t.number is not None]
+    falling = _falling(figures)
+    rising = [row[::-1] for row in _falling(figures[::-1])[::-1]]
+    return max((down + up[1:] for down, up in zip(falling, rising, strict=True)
+                if len(down) == 1 or len(up) == 1 or down[-1].number == 0), key=len, default=[])
+
+
+def _falling(figures: Sequence[Text]) -> list[list[Text]]:
+    """For each figure the longest row of ever smaller ones that ends with it."""
+    rows: list[list[Text]] = []
+    for t in figures:
+        rows.append(max((r for r in rows if r[-1].number > t.number), key=len, default=[]) + [t])
+    return rows
 
 
 def _parts_by_digits(text: Text, texts: Sequence[Text], view: FaceView, up: float | None) -> list[list[np.ndarray]]:
@@ -225,31 +279,37 @@ def _sides(quad: np.ndarray) -> tuple[float, float]:
 
 
 def _common_direction(quads: Sequence[np.ndarray]) -> float | None:
-    """The direction (degrees) all long texts run in, None where they run with the scale."""
-    pull = 0j
-    weight = 0.0
+    """The direction (degrees) all long texts run in, None where they run with the scale, which those near the middle never do."""
+    words = figures = tangential = 0j
     for quad in quads:
         width, height = _sides(quad)
-        if width < 1.25 * height:
+        if height > 1.6 * width:                          # so slim is a figure on its side, or a one
+            width, height, side = height, width, quad[3] - quad[0]
+        elif width > 1.1 * height:
+            side = quad[1] - quad[0]
+        else:
             continue
-        side = quad[1] - quad[0]
-        pull += (width / height) * np.exp(2j * math.atan2(side[1], side[0]))
-        weight += width / height
-    if weight == 0:
-        return 0.0
-    if abs(pull) / weight < 0.75:
+        middle = quad.mean(axis=0) - MIDDLE
+        pull = (width / height - 1) * np.exp(2j * math.atan2(side[1], side[0]))
+        if np.hypot(*middle) > WORDS_WITHIN * RIM:
+            figures += pull
+            tangential += pull * np.exp(-2j * math.atan2(middle[0], -middle[1]))
+        else:
+            words += pull
+    if abs(tangential) + abs(words) > 1.02 * abs(figures + words):
         return None
-    return math.degrees(np.angle(pull)) / 2
+    return math.degrees(np.angle(figures + words)) / 2 if figures + words else 0.0
 
 
 def _turns_with_the_scale(quad: np.ndarray) -> list[float]:
     middle = quad.mean(axis=0) - MIDDLE
     tangent = math.degrees(math.atan2(middle[0], -middle[1]))
+    side, level = quad[1] - quad[0], []
+    if np.hypot(*middle) < WORDS_WITHIN * RIM:
+        level = [(math.degrees(math.atan2(side[1], side[0])) + 90) % 180 - 90 if _sides(quad)[0] > 1.3 * _sides(quad)[1] else 0.0]
     if np.hypot(*middle) < 0.25 * RIM:
-        return [0.0]
-    if abs(tangent) < 75:
-        return [tangent]
-    return [tangent, tangent + 180]
+        return level
+    return [*level, tangent] if abs(tangent) < 75 else [*level, tangent, tangent + 180]
 
 
 def _aligned(quad: np.ndarray, degrees: float) -> np.ndarray:

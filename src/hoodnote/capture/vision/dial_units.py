@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -22,6 +23,8 @@ USUAL_TOP = {"psi": (100.0, 800.0), "bar": (8.0, 60.0), "kPa": (800.0, 6000.0), 
 FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "MPa": 0.105, "kg/cm2": 1.05, "inHg": 30.0}
 UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
 DEGREES = ("°", "℉", "℃")
+LIKE_DIGITS = "OoQDIilSsZzBbgqGTA"
+REFRIGERANT = re.compile(r"R\W?\d{2,4}[a-z]{0,3}", re.IGNORECASE)       # whose ring is of temperatures; ASHRAE 34 designations, from memory
 
 
 def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Ring, str]], list[str]]:
@@ -31,8 +34,9 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     seen = [u for u in PRESSURE_UNITS if u in words]
     doubts = []
     strange = [t.text for t in texts if t.number is None and t.unit is None and OTHER_WORDS.search(t.text)]
-    pairs = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
+    alike = [(one, u, other, v) for i, one in enumerate(rings) for other in rings[i + 1:] for u in PRESSURE_UNITS for v in PRESSURE_UNITS
              if u != v and _may_be_printed(u, v, seen) and _show_one_pressure(one, u, other, v)]
+    pairs = [p for p in alike if {p[1], p[3]} <= set(seen)] or alike
     if pairs:
         if not seen:
             doubts.append("the words for its units could not be read")
@@ -47,7 +51,8 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
         if len(told) == 1:
             return told, doubts
         doubts.append(f"the words {' and '.join(seen)} are on the face, but which scale is which could not be told")
-        return [(rings[0], next((u for u in seen if likely_top(rings[0], u)), seen[0]))], doubts
+        fit = [u for u in seen if likely_top(rings[0], u)]
+        return [(rings[0], u) for u in sorted(fit, key=lambda u: not _usual_top(rings[0], u))[:1]], doubts
     if not seen:
         return [], doubts
     if any(isinstance(r.main, Uneven) for r in rings) and any(mark in t.text for t in texts for mark in DEGREES):
@@ -60,10 +65,10 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     if any(word for word in strange if not any(mark in word for mark in DEGREES)):
         doubts.append(f'"{strange[0]}" stands on the face as well')
     fit = [r for r in rings if likely_top(r, seen[0])]
-    if not fit:
-        doubts.append(f"the figures are unusual for a gauge in {seen[0]}")
-        fit = list(rings)
-    wide = max(fit, key=lambda r: (len(r.main.texts), r.radius))
+    if not fit:                            # the unit is another scale's, or a point was lost
+        return [], doubts
+    # of scales that close up an inner one is of temperatures
+    wide = max(fit, key=lambda r: (r is rings[0] or not isinstance(r.main, Uneven), len(r.main.texts), r.radius))
     if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
         doubts.append(f"more than one scale could be the one in {seen[0]}")
     return [(wide, seen[0])], doubts
@@ -76,8 +81,8 @@ def units_that_fit(ring: Ring, texts: Sequence[Text], prefer: str) -> list[str]:
         return []
     cut = {u for t in texts for u in t.may_be}
     fit = [u for u in PRESSURE_UNITS if likely_top(ring, u) and (not cut or u in cut) and _fits_below_zero(ring, u)]
-    top, order = ring.main.value(ring.main.last), ("psi", "bar", "kPa", "kg/cm2", "MPa") if prefer == "us" else ("bar", "kPa", "MPa", "kg/cm2", "psi")
-    return sorted(fit, key=lambda u: (not USUAL_TOP[u][0] <= top * 1.001 <= USUAL_TOP[u][1] * 1.002, order.index(u)))
+    order = ("psi", "bar", "kPa", "kg/cm2", "MPa") if prefer == "us" else ("bar", "kPa", "MPa", "kg/cm2", "psi")
+    return sorted(fit, key=lambda u: (not _usual_top(ring, u), order.index(u)))
 
 
 def _fits_below_zero(ring: Ring, unit: str) -> bool:
@@ -90,10 +95,9 @@ def _fits_below_zero(ring: Ring, unit: str) -> bool:
 
 
 def _may_be_printed(u: str, v: str, seen: Sequence[str]) -> bool:
-    """Whether two scales can be in these units by the words on the face; of those so alike as bar and kg/cm2, only the one that was read."""
-    if len(seen) > 1:
-        return u in seen and v in seen
-    return set(seen) <= {u, v} and ("kg/cm2" not in (u, v) or "kg/cm2" in seen)
+    """Whether two scales can be in these units by the words on the face, of which one of the two may have escaped the reader; of those
+    so alike as bar and kg/cm2, only the one that was read."""
+    return (not seen or u in seen or v in seen) and ("kg/cm2" not in (u, v) or "kg/cm2" in seen)
 
 
 def _told_by_others(ring: Ring, unit: str, seen: Sequence[str], texts: Sequence[Text]) -> bool:
@@ -110,15 +114,25 @@ def _told_by_others(ring: Ring, unit: str, seen: Sequence[str], texts: Sequence[
 
 def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
     """Texts round the middle that are on no ring: the unit that was read may be theirs. Temperatures say so themselves."""
-    if any(mark in t.text for t in texts for mark in DEGREES):
+    if any(mark in t.text for t in texts for mark in DEGREES) or any(REFRIGERANT.fullmatch(t.text.strip()) for t in texts):
         return False
-    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings)
+    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and not _a_word(t) and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings)
                and (t.radius < rings[0].radius or any(c.isdigit() for c in t.text)) for t in texts) >= 2      # ticks outside figures look like letters
+
+
+def _a_word(text: Text) -> bool:
+    """Surely letters, two of them at least like no digit."""
+    return text.confidence > 0.9 and not any(c.isdigit() for c in text.text) and sum(c.isalpha() and c not in LIKE_DIGITS for c in text.text) > 1
 
 
 def _curved(ring: Ring) -> bool:
     """As many figures off the even spacing as on it: a ring of temperatures, say."""
     return len(ring.stray) * 2 >= len(ring.main.texts) or ring.main.rms > 1.2
+
+
+def _usual_top(ring: Ring, unit: str) -> bool:
+    low, high = USUAL_TOP[unit]
+    return low <= ring.main.value(ring.main.last) * 1.001 <= high * 1.002
 
 
 def likely_top(ring: Ring, unit: str) -> bool:
