@@ -55,6 +55,12 @@ def test_a_pointer_over_figures_below_zero_is_never_read_wrongly(depth, reader):
     assert field.statement.unit == "inHg" and abs(float(field.statement.value) - depth) <= max(1.5, field.limit)
 
 
+@pytest.mark.parametrize("share", [COMPOUND.share(-0.1), COMPOUND.share(0.1)])
+def test_a_pointer_on_zero_reads_zero_of_the_scale_and_not_of_what_goes_on_below_it(share, reader):
+    field, = read_dials(photo(drawn(COMPOUND, PLAIN, share)), "low_side", readers=reader).fields
+    assert field.statement.unit == "psi" and abs(float(field.statement.value)) <= field.limit
+
+
 def test_an_ellipse_round_two_gauges_is_none():
     """Two rims of one size side by side within a less covered one."""
     one, other = Ellipse(200, 220, 120, 112, 0, 0.75), Ellipse(490, 260, 110, 104, 0, 0.6)

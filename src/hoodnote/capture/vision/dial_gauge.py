@@ -166,6 +166,8 @@ def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequ
     if value < -AT_THE_STOP * piece.slope:
         return None                       # below zero, where none of this scale's figures could be read
     value = max(value, 0.0)
+    if vacuum and unit == "psi" and round(value) == 0:      # on zero no other unit begins yet
+        piece, vacuum, value = ring.main, False, 0.0
     own = unit
     if vacuum and unit == "psi":          # below zero a psi scale goes on in inches of mercury
         own = "inHg"
