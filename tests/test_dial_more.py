@@ -101,3 +101,13 @@ def test_words_are_no_second_scale_but_letters_like_digits_may_be(inside, other)
     texts = [text(str(v), -135 + 270 * v / 500, 0.8) for v in range(0, 501, 50)] + [text("psi", 180, 0.2)]
     texts += [text(word, -60 + 60 * k, 0.5) for k, word in enumerate(inside)]
     assert (units_of(rings_of(texts, BLANK), texts)[1] == ["it has a second scale, which could not be read"]) is other
+
+
+def test_a_unit_read_once_on_a_face_with_two_even_scales_is_asked_about():
+    """The word psi stands for the inner scale, kg/cm2 for the outer one was not read; 1 kg/cm2 = 14.2233 psi, NIST SP 811 B.8, and the
+    inner figures lie a little off their places, so that they do not tell."""
+    outer = [text(str(v), -135 + 270 * v / 40, 0.8) for v in range(0, 41, 5)]
+    inner = [text(str(v), -135 + 270 * v / (40 * 14.0), 0.5) for v in (200, 400, 500)]
+    found = [*outer, *inner, text("psi", 180, 0.2)]
+    (ring, unit), = units_of(rings_of(found, BLANK), found)[0]
+    assert unit == "psi" and units_of(rings_of(found, BLANK), found)[1] == ["more than one scale could be the one in psi"]

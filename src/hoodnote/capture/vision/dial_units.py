@@ -69,8 +69,10 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
         return [], doubts
     # of scales that close up an inner one is of temperatures
     wide = max(fit, key=lambda r: (r is rings[0] or not isinstance(r.main, Uneven), len(r.main.texts), r.radius))
-    if any(r is not wide and len(r.main.texts) >= max(4, len(wide.main.texts) - 1) and r.ticked and not _curved(r) for r in fit):
+    if any(r is not wide and not _curved(r) for r in fit):
         doubts.append(f"more than one scale could be the one in {seen[0]}")
+    elif len(rings) > 1 and not _usual_top(wide, seen[0]):
+        doubts.append(f"its figures are unusual for {seen[0]}, which may be its other scale's")
     return [(wide, seen[0])], doubts
 
 
