@@ -28,6 +28,7 @@ from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
 from hoodnote.resources import folder
 from hoodnote.statements.model import Control, Fact, Measured, Step
+from hoodnote.statements.vocabulary import PLACES
 from tests.bench.voices import say
 from tests.web_served import BROWSER_ARGS, CHROMIUM
 from tests.web_wire import Wire
@@ -103,12 +104,12 @@ def answered(bay, data):
             asked = bay.locator("#question:visible")        # an answered one is only hidden, with its buttons
             if asked.count():
                 entry = asked.get_attribute("data-entry")
-                right = asked.locator("#choices button", has_text=re.compile(r"\b(32 psi|140 °F)"))
+                right = asked.locator("#choices button", has_text=re.compile(f"{PLACES['low_side'].name}: 32 psi|{PLACES['ambient'].name}: 140 °F"))
                 (right.first if right.count() else asked.locator("#choices button").last).click()
                 expect(bay.locator(f'#question[data-entry="{entry}"]:visible')).to_have_count(0)
             live = [x.entry for x in build(store.entries(store.job("WO-1"))).live if x.usable and isinstance(x.entry.statement, Measured)]
-            if {str(e.statement.value) for e in live} == {"32", "140"}:
-                return {e.statement.place: e.id for e in live}
+            if {(e.statement.place, str(e.statement.value)) for e in live} >= {("low_side", "32"), ("ambient", "140")}:
+                return {e.statement.place: e.id for e in live if str(e.statement.value) in ("32", "140")}
             time.sleep(0.2)
     raise AssertionError("the figures never stood")
 
