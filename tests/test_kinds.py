@@ -67,31 +67,32 @@ def test_a_person_may_say_what_it_shows(monkeypatch):
     assert asked == [("dial", "low_side", "metric"), ("display", "vent", "us")]
 
 
+def beside_a_display(monkeypatch, likely, module, reader, kind, readable):
+    """The kind's own reader finds a figure or none, a display's always does. What is asked whether it shows a display is listed."""
+    shown = []
+    monkeypatch.setattr(module, reader, lambda *given: PhotoReading(kind, ("a figure",) if readable else (), (), (), None if readable else "dark"))
+    monkeypatch.setattr(display, "looks_like", lambda photo: shown.append(photo) or likely)
+    monkeypatch.setattr(display, "read_display", lambda *given: PhotoReading(Kind.DISPLAY, ("a figure",), (), ()))
+    return shown
+
+
 @pytest.mark.parametrize("readable", [True, False])
 def test_what_is_surely_a_dial_is_looked_at_further_only_when_its_reader_finds_nothing(monkeypatch, readable):
-    found = ("a figure",)
-    shown = []
+    shown = beside_a_display(monkeypatch, 0.8, dial_read, "read_dials", Kind.DIAL, readable)
     monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.95)
-    monkeypatch.setattr(display, "looks_like", lambda photo: shown.append(photo) or 0.8)
-    monkeypatch.setattr(dial_read, "read_dials", lambda *given: PhotoReading(Kind.DIAL, found if readable else (), (), (), None if readable else "dark"))
-    monkeypatch.setattr(display, "read_display", lambda *given: PhotoReading(Kind.DISPLAY, found, (), ()))
     reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
     assert reading.kind is (Kind.DIAL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
 
 
 @pytest.mark.parametrize("readable", [True, False])
 def test_what_is_surely_a_label_is_looked_at_for_a_display_only_when_its_reader_finds_nothing(monkeypatch, readable):
-    found = ("a figure",)
-    shown = []
+    shown = beside_a_display(monkeypatch, 0.95, label, "read_label", Kind.LABEL, readable)
     quad = np.float32([(0, 0), (60, 0), (60, 10), (0, 10)])
     # what SAE J639 asks for on the label (from memory)
     rows = [Row(quad, text, 0.99) for text in ("REFRIGERANT R-134a", "CHARGE 0.55 kg", "OIL PAG 46", "never read")]
     taken = []
     monkeypatch.setattr(kinds, "texts_of", lambda *given: (taken.append(row) or row for row in rows))
     monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.0)
-    monkeypatch.setattr(display, "looks_like", lambda photo: shown.append(photo) or 0.95)
-    monkeypatch.setattr(label, "read_label", lambda *given: PhotoReading(Kind.LABEL, found if readable else (), (), (), None if readable else "dark"))
-    monkeypatch.setattr(display, "read_display", lambda *given: PhotoReading(Kind.DISPLAY, found, (), ()))
     reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
     assert reading.kind is (Kind.LABEL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
     assert len(taken) == (3 if readable else 6)         # no more than it takes, each time

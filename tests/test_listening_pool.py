@@ -10,16 +10,7 @@ from hoodnote.intake.live import wav
 from hoodnote.web import listening_pool
 from hoodnote.web.listening_pool import ListeningPool
 from tests import live_engines
-from tests.test_live import spoken, values, word
-
-
-def messages(bay, kind, seconds=30.0):
-    give_up = time.monotonic() + seconds
-    while time.monotonic() < give_up:
-        for message in bay.poll(0.2):
-            if isinstance(message, kind):
-                return message
-    raise AssertionError(f"no {kind.__name__}")
+from tests.test_live import messages, spoken, values, word
 
 
 def test_pool_hears_for_each_bay_and_a_clip_that_breaks_it_costs_the_others_nothing(tmp_path, store):

@@ -21,7 +21,7 @@ from hoodnote.capture.speech.recognizer import SAMPLE_RATE
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hear import hear_capture
 from hoodnote.intake.hearing import Hearing, Partly, Ready, Result, Setup, Woken
-from hoodnote.intake.live import Session, wav
+from hoodnote.intake.live import Ears, Session, wav
 from hoodnote.readings.model import Standing
 from hoodnote.readings.timeline import build
 from tests import live_engines
@@ -285,10 +285,10 @@ def ears(tmp_path, job, engines) -> Hearing:
     return Hearing(Setup(tmp_path / "data", engines), job)
 
 
-def messages(hearing: Hearing, kind: type, seconds: float = 30.0):
+def messages(ears: Ears, kind: type, seconds: float = 30.0):
     give_up = time.monotonic() + seconds
     while time.monotonic() < give_up:
-        for message in hearing.poll(0.2):
+        for message in ears.poll(0.2):
             if isinstance(message, kind):
                 return message
     raise AssertionError(f"no {kind.__name__}")

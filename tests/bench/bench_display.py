@@ -15,9 +15,8 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
-import cv2
 import numpy as np
 
 from hoodnote.capture.vision.display import read_display
@@ -28,8 +27,8 @@ from hoodnote.statements.model import Measured
 from tests.bench.camera import SEVERITIES, Severity, photograph
 from tests.bench.display_render import GIVEN, SPLITS, Figure, Truth, blanked, random_display
 from tests.bench.display_varied import FIRST_SEED, varied_display
+from tests.bench.wiped import lost
 
-_INK = 12                    # grey levels between a stroke and its ground from which it counts
 VARIED = "varied"            # styles drawn anew for each photo, to tune on
 
 
@@ -65,20 +64,18 @@ def photo_of(split: str, severity: Severity, seed: int, size: tuple[int, int], s
 
 
 def wiped_out(split: str, severity: Severity, seed: int, size: tuple[int, int]) -> bool:
-    """By what is drawn, not by what any reader made of it."""
-    plain = replace(severity, glare=0.0, smudges=0)
-    whole = [photo_of(split, how, seed, size) for how in (severity, plain)]
-    signs = sum(c.isdigit() or c == "-" for f in whole[0][1].figures for c in f.text)
-    for what, most in (({"units": False}, 1 / (5 * signs)), ({"digits": False}, 1 / 3)):
-        ink = [_ink(photo, photo_of(split, how, seed, size, partial(blanked, **what))[0]) for (photo, _), how in zip(whole, (severity, plain), strict=True)]
-        printed = ink[1] > _INK
-        if (printed & (ink[0] < ink[1] / 5)).sum() > most * printed.sum():
-            return True
-    return False
+    """About a segment of its digits is, or a third of a unit."""
+    @cache
+    def whole(how: Severity) -> tuple[Photo, Truth]:
+        return photo_of(split, how, seed, size)
 
+    def gone(**kept: bool) -> float:
+        def photographed(how: Severity, blank: bool) -> np.ndarray:
+            return (photo_of(split, how, seed, size, partial(blanked, **kept)) if blank else whole(how))[0].pixels
+        return lost(photographed, severity)
 
-def _ink(photo: Photo, blank: Photo) -> np.ndarray:
-    return cv2.blur(np.abs(photo.pixels.astype(np.float32) - blank.pixels).mean(axis=2), (5, 5))
+    signs = sum(c.isdigit() or c == "-" for f in whole(severity)[1].figures for c in f.text)
+    return gone(units=False) > 1 / (5 * signs) or gone(digits=False) > 1 / 3
 
 
 def score(split: str, severity: str, size: tuple[int, int], seed: int) -> Score:

@@ -14,30 +14,24 @@ import argparse
 import time
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from functools import partial
 
-import cv2
 import numpy as np
 
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.vin_read import read_vin
 from hoodnote.readings.model import Standing
-from tests.bench.camera import SEVERITIES, photograph
+from tests.bench.camera import SEVERITIES, Severity, photograph
 from tests.bench.plate_render import SPLITS, random_plate
+from tests.bench.wiped import lost
 
 
 def wiped_out(seed: int, split: str, severity: str, size: tuple[int, int]) -> bool:
-    """By what is drawn, not by what any reader made of it."""
-    without = replace(SEVERITIES[severity], glare=0.0, smudges=0)
-    ink = []
-    for how in (SEVERITIES[severity], without):
-        pair = [np.asarray(photograph(random_plate(SPLITS[split], seed, blank)[0], how, SPLITS[split].first_seed + seed, size=size), np.float32)
-                for blank in (False, True)]
-        ink.append(cv2.blur(np.abs(pair[0] - pair[1]).mean(axis=2), (5, 5)))
-    printed = ink[1] > 12
-    lost = printed & (ink[0] < ink[1] / 5)
-    return bool(lost.sum() > printed.sum() / 17)
+    """A character's worth is."""
+    def photographed(how: Severity, blank: bool) -> np.ndarray:
+        return np.asarray(photograph(random_plate(SPLITS[split], seed, blank)[0], how, SPLITS[split].first_seed + seed, size=size))
+
+    return lost(photographed, SEVERITIES[severity]) > 1 / 17
 
 
 def one(seed: int, split: str, severity: str, size: tuple[int, int]) -> tuple[Counter, float, str]:

@@ -9,7 +9,6 @@ Connectionist temporal classification (Graves et al., ICML 2006); of the weights
 from __future__ import annotations
 
 import argparse
-import time
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +17,7 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
-from tests.bench.training import folded, in_16_bits, learn, rate_at, store
+from tests.bench.training import folded, in_16_bits, learn, store, timed
 
 RATE, BATCH, LEFT_OUT = 3e-3, 384, 3000
 CHANNELS, BLOCKS, TAPS = 96, 3, 7
@@ -79,26 +78,18 @@ def train(strips: Strips, seconds: float, device: str) -> Network:
     network, mean = Network().to(device), Network().to(device)
     mean.load_state_dict(network.state_dict())
     optimizer = torch.optim.AdamW(network.parameters(), lr=RATE, weight_decay=0.02)
-    begun, step, done, count = time.time(), 0, 0.0, len(strips.texts)
-    while done < 1:
-        order = LEFT_OUT + torch.randperm(count - LEFT_OUT)
-        for chosen in order.split(BATCH):
-            done = (time.time() - begun) / seconds
-            if done >= 1:
-                break
-            for group in optimizer.param_groups:
-                group["lr"] = rate_at(RATE, step, done, warm=200)
-            units = [strips.units[i] for i in chosen.tolist()]
-            frames = (strips.widths[chosen.to(device)] // 2).cpu()
-            with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-                logits = network(strips.normal(chosen.to(device), True))
-            logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
-            loss = functional.ctc_loss(logs, torch.cat(units).to(device), frames.to(device), torch.tensor([len(u) for u in units]).to(device),
-                                       zero_infinity=True, reduction="sum") / len(units)
-            step += 1
-            learn(network, mean, optimizer, loss, step, clip=5.0)
-            if step % 400 == 0:
-                print(f"{step} steps, {step * BATCH / count:.1f} times through, loss a strip {loss.item():.3f}", flush=True)
+    count = len(strips.texts)
+    for step, chosen in timed(optimizer, RATE, 200, seconds, lambda: (LEFT_OUT + torch.randperm(count - LEFT_OUT)).split(BATCH)):
+        units = [strips.units[i] for i in chosen.tolist()]
+        frames = (strips.widths[chosen.to(device)] // 2).cpu()
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            logits = network(strips.normal(chosen.to(device), True))
+        logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
+        loss = functional.ctc_loss(logs, torch.cat(units).to(device), frames.to(device), torch.tensor([len(u) for u in units]).to(device),
+                                   zero_infinity=True, reduction="sum") / len(units)
+        learn(network, mean, optimizer, loss, step, clip=5.0)
+        if step % 400 == 0:
+            print(f"{step} steps, {step * BATCH / count:.1f} times through, loss a strip {loss.item():.3f}", flush=True)
     return mean.eval()
 
 

@@ -10,7 +10,6 @@ of the weights their running mean is kept.
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,7 +19,7 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.speech.phone_model import PHONES
-from tests.bench.training import learn, rate_at, store
+from tests.bench.training import learn, store, timed
 
 WIDTH, CHANNELS, INNER, BLOCKS, TAPS = 288, 256, 640, 6, 9
 RATE, DROPOUT, FRAMES_A_STEP = 2e-3, 0.1, 24_000
@@ -95,23 +94,15 @@ def train(shards: Shards, seconds: float, device: str) -> dict[str, np.ndarray]:
     rng, network, mean = np.random.default_rng(3), Network().to(device), Network().to(device)
     mean.load_state_dict(network.state_dict())
     optimizer = torch.optim.AdamW(network.parameters(), lr=RATE, betas=(0.9, 0.98), weight_decay=0.02)
-    begun, step, done = time.time(), 0, 0.0
-    while done < 1:
-        for clips in shards.batches(rng):
-            done = (time.time() - begun) / seconds
-            if done >= 1:
-                break
-            for group in optimizer.param_groups:
-                group["lr"] = rate_at(RATE, step, done, warm=300)
-            x, mask, frames, units, said = shards.take(clips)
-            with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-                logits = network(spoiled(x), mask)
-            logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
-            loss = functional.ctc_loss(logs, units.to(device), frames.to(device), said.to(device), zero_infinity=True, reduction="sum") / max(int(said.sum()), 1)
-            step += 1
-            learn(network, mean, optimizer, loss, step)
-            if step % 500 == 0:
-                print(f"{step} steps, loss a phone {loss.item():.3f}", flush=True)
+    for step, clips in timed(optimizer, RATE, 300, seconds, lambda: shards.batches(rng)):
+        x, mask, frames, units, said = shards.take(clips)
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            logits = network(spoiled(x), mask)
+        logs = functional.log_softmax(logits.float(), -1).transpose(0, 1)
+        loss = functional.ctc_loss(logs, units.to(device), frames.to(device), said.to(device), zero_infinity=True, reduction="sum") / max(int(said.sum()), 1)
+        learn(network, mean, optimizer, loss, step)
+        if step % 500 == 0:
+            print(f"{step} steps, loss a phone {loss.item():.3f}", flush=True)
     return {name: value.cpu().numpy().astype(np.float16) for name, value in mean.state_dict().items()}
 
 

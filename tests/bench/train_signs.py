@@ -10,7 +10,6 @@ each sign's middle (X. Zhou et al., "Objects as points", 2019); of the weights t
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -22,7 +21,7 @@ from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_signs import APART, AROUND, CLASSES, STEP, UP
-from tests.bench.training import folded, in_16_bits, learn, rate_at, write
+from tests.bench.training import folded, in_16_bits, learn, timed, write
 
 RATE, BATCH, LEFT_OUT = 3e-3, 96, 800
 CHANNELS, KIND = 64, len(CLASSES)
@@ -145,22 +144,19 @@ def train(scenes: Scenes, apart: tuple[int, ...], seconds: float) -> Network:
     network, mean = Network(apart).to(device), Network(apart).to(device)
     mean.load_state_dict(network.state_dict())
     optimizer = torch.optim.AdamW(network.parameters(), lr=RATE, weight_decay=0.02)
-    rng, begun, step, done, count = np.random.default_rng(1), time.time(), 0, 0.0, len(scenes.marks)
-    while done < 1:
+    rng, count = np.random.default_rng(1), len(scenes.marks)
+
+    def batches() -> list[np.ndarray]:
         order = LEFT_OUT + rng.permutation(count - LEFT_OUT)
-        for chosen in np.array_split(order, max(1, len(order) // BATCH)):
-            done = (time.time() - begun) / seconds
-            if done >= 1:
-                break
-            for group in optimizer.param_groups:
-                group["lr"] = rate_at(RATE, step, done, warm=200)
-            with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-                out = network(scenes.batch(chosen, True))
-            loss = loss_of(out, scenes.targets(chosen))
-            step += 1
-            learn(network, mean, optimizer, loss, step, clip=5.0)
-            if step % 400 == 0:
-                print(f"{step} steps, {step * BATCH / count:.1f} times through, loss a sign {loss.item():.3f}", flush=True)
+        return np.array_split(order, max(1, len(order) // BATCH))
+
+    for step, chosen in timed(optimizer, RATE, 200, seconds, batches):
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            out = network(scenes.batch(chosen, True))
+        loss = loss_of(out, scenes.targets(chosen))
+        learn(network, mean, optimizer, loss, step, clip=5.0)
+        if step % 400 == 0:
+            print(f"{step} steps, {step * BATCH / count:.1f} times through, loss a sign {loss.item():.3f}", flush=True)
     return mean.eval()
 
 

@@ -5,16 +5,35 @@ from __future__ import annotations
 import hashlib
 import io
 import math
+import time
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import torch
 from torch import nn
 
+T = TypeVar("T")
+
 
 def rate_at(rate: float, step: int, done: float, warm: int) -> float:
     """Rises over the first `warm` steps, then falls with the share that is done."""
     return rate * min(1, (step + 1) / warm) * (0.49 * (1 + math.cos(math.pi * done)) + 0.02)
+
+
+def timed(optimizer: torch.optim.Optimizer, rate: float, warm: int, seconds: float, batches: Callable[[], Iterable[T]]) -> Iterator[tuple[int, T]]:
+    """The steps, counted from 1, and their batches, of one round of `batches` after the other until the time is over; `rate_at` follows it."""
+    begun, step = time.time(), 0
+    while True:
+        for batch in batches():
+            done = (time.time() - begun) / seconds
+            if done >= 1:
+                return
+            for group in optimizer.param_groups:
+                group["lr"] = rate_at(rate, step, done, warm)
+            step += 1
+            yield step, batch
 
 
 def learn(network: nn.Module, mean: nn.Module, optimizer: torch.optim.Optimizer, loss: torch.Tensor, step: int, clip: float = 1.0) -> None:

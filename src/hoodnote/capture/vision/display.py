@@ -254,8 +254,7 @@ def _question(read: Accounts, unit: str, doubt: str | None, place_doubt: str | N
 def _figure_question(read: Accounts, unit: str) -> str | None:
     """What is to be asked about the figure itself."""
     shown, text = read.shown, read.text
-    last = f" {unit}"
-    value = text + last
+    value = f"{text} {unit}"
     figures = shown.figures
     if figures is None:
         return f"The display reads {value}, but only as a whole: is it right?"
@@ -264,24 +263,24 @@ def _figure_question(read: Accounts, unit: str) -> str | None:
     digits = list(dict.fromkeys(v.replace(".", "") for v in variants))
     if len(digits) > 1:
         others = [v for v in dict.fromkeys((text, *variants)) if v != text]
-        return f"A segment is in doubt: does the display read {text} or {' or '.join(others[:2])}{last}?"
+        return f"A segment is in doubt: does the display read {text} or {' or '.join(others[:2])} {unit}?"
     seen = read.seen
     rivals = [t for t in (shown.net.text, *((seen.text,) if seen else ()), *shown.rivals, *variants[:1] * (text not in variants)) if t != text]
     if rivals:
-        return f"The display reads {value} or {rivals[0]}{last}: which is it?"
+        return f"The display reads {value} or {rivals[0]} {unit}: which is it?"
     if read.glare:
         return f"The display reads {value}, but there is glare on it: is it right?"
     if not read.sure:
         return f"The display reads {value}, but not clearly: is it right?"
     said, sure = read.printed
     if len(variants) > 1 and said != text:
-        return f"A decimal point is hard to see: does the display read {text} or {next(v for v in variants if v != text)}{last}?"
+        return f"A decimal point is hard to see: does the display read {text} or {next(v for v in variants if v != text)} {unit}?"
     if _is_lone(read):
         return f"The display reads {value}, a lone digit: is that all of it?"
     if unit == POUNDS_OUNCES:
         return f"The display reads {value}: is it right, colon and all?"
     if sure >= _OTHER_DIGITS and said.replace(".", "").isdigit() and said.replace(".", "") != text.replace(".", "").replace(":", "").replace("-", ""):
-        return f"The display reads {value} or {said}{last}: which is it?"
+        return f"The display reads {value} or {said} {unit}: which is it?"
     if figures.beside:
         return f"The display reads {value}, but {figures.beside}: is that all of it?"
     return None
