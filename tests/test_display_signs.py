@@ -13,8 +13,8 @@ from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_flat import lay_flat
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_rows import _look, figures_in
-from hoodnote.capture.vision.display_sight import figures_of, once, sighted
-from hoodnote.capture.vision.display_signs import Sign, signs_in
+from hoodnote.capture.vision.display_sight import figures_of, sighted
+from hoodnote.capture.vision.signs import Sign, once, signs_in
 from hoodnote.capture.vision.display_text import words_around
 from hoodnote.capture.vision.photo import Photo
 from tests.bench.camera import engine_bay

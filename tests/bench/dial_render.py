@@ -10,13 +10,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFilter
+from PIL import Image, ImageDraw, ImageFilter, ImageFont
 
 from tests.bench.camera import engine_bay
 from tests.bench.dial_styles import PSI, SPLITS, Face, Ring, Style
 from tests.bench.label_render import font
 
 RADIUS = 520                      # px of the face's radius where it is drawn
+Placed = tuple[str, float, float, float, float]        # a digit, a point, or a unit: its middle, and from there to the top of a digit or letter
+
+
 @dataclass(frozen=True)
 class Truth:
     place: str | None             # vocabulary id where the gauge's place follows from the picture
@@ -43,8 +46,9 @@ def _printed(ring: Ring, value: float, point: str) -> str:
     return f"{number:g}".replace(".", point)
 
 
-def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style, words: dict[str, str] | None = None) -> None:
-    """`words` replaces a unit's word on the face."""
+def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style: Style, words: dict[str, str] | None = None) -> list[Placed]:
+    """`words` replaces a unit's word on the face. Returns what is lettered on it, where."""
+    placed: list[Placed] = []
     draw = ImageDraw.Draw(image)
     inks = {"main": style.ink, "second": style.second}
 
@@ -77,7 +81,7 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
         if style.sparse and any(abs(x - a) < half + c and (style.radial or abs(y - b) < tall) and math.hypot(x - a, y - b) < half + c for a, b, c in room):
             return
         room.append((x, y, half))
-        _numeral(image, centre, angle, ring.numerals, text, style, colour, ring.size)
+        placed.extend(_numeral(image, centre, angle, ring.numerals, text, style, colour, ring.size))
 
     if face.retard is not None:       # the compressed part: its end alone
         ring = face.rings[0]
@@ -103,7 +107,7 @@ def draw_face(image: Image.Image, centre: tuple[float, float], face: Face, style
                 draw.line([_at(centre, angle, r) for r in ends], fill=colour, width=style.ticks[0 if rank == 2 else 1])
             if rank == 2 and not (ring.unit == "inHg" and value == 0):
                 figure(angle, ring, _printed(ring, value, style.point), colour)
-    _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **dict(style.words), **(words or {})})
+    return placed + _words(image, centre, face, style, inks, {"inHg": "in.Hg", "kg/cm2": "kg/cm²", **dict(style.words), **(words or {})})
 
 
 def _divisions(ring: Ring, first: float, last: float, angle_of: Callable[[float], float]) -> list[tuple[float, int]]:
@@ -119,50 +123,67 @@ def _divisions(ring: Ring, first: float, last: float, angle_of: Callable[[float]
     return [*out, (ring.printed[-1], 2)]
 
 
-def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str, style: Style, colour, size: float) -> None:
+def _lettered(image: Image.Image, at: tuple[float, float], text: str, face: ImageFont.FreeTypeFont, colour, unit: str | None = None) -> list[Placed]:
+    ImageDraw.Draw(image).text(at, text, fill=colour, font=face, anchor="mm")
+    return _placed(at, text, face, 0.0, unit)
+
+
+def _placed(at: tuple[float, float], text: str, face: ImageFont.FreeTypeFont, turn: float, unit: str | None = None) -> list[Placed]:
+    """The signs of a text turned by so many degrees about its middle; of a unit's word as a whole."""
+    _, top, _, bottom = face.getbbox("0", anchor="mm")
+    begin, along, up = -face.getlength(text) / 2, np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn))]), (top - bottom) / 2
+    down = np.array([-along[1], along[0]])
+    signs = [(unit, 0.0, (top + bottom) / 2)] if unit else [
+        (char, begin + (face.getlength(text[:i]) + face.getlength(text[:i + 1])) / 2, (top + bottom) / 2) for i, char in enumerate(text) if char.isdecimal()] + [
+        (".", begin + (face.getlength(text[:i]) + face.getlength(text[:i + 1])) / 2, float(bottom)) for i, char in enumerate(text)
+        if char in ".," and text[i + 1:i + 2].isdecimal() and text[i - 1:i].isdecimal()]
+    return [(name, *(float(v) for v in np.array(at) + x * along + y * down), *(float(v) for v in up * down)) for name, x, y in signs]
+
+
+def _numeral(image: Image.Image, centre, angle: float, radius: float, text: str, style: Style, colour, size: float) -> list[Placed]:
     face, (x, y) = font(style.typeface, int(RADIUS * style.numeral * size * 1.25)), _at(centre, angle, radius)
     if not style.radial:
-        ImageDraw.Draw(image).text((x, y), text, fill=colour, font=face, anchor="mm")
-        return
+        return _lettered(image, (x, y), text, face, colour)
     box = face.getbbox(text, anchor="mm")
     patch = Image.new("L", (box[2] - box[0] + 24, box[3] - box[1] + 24), 0)
     ImageDraw.Draw(patch).text((patch.width / 2, patch.height / 2), text, fill=255, font=face, anchor="mm")
     turn = angle if abs(angle) <= 100 else angle + 180
     patch = patch.rotate(-turn, Image.Resampling.BICUBIC, expand=True)
     image.paste(Image.new("RGB", patch.size, colour), (int(x - patch.width / 2), int(y - patch.height / 2)), patch)
+    return _placed((x, y), text, face, turn)
 
 
-def _words(image: Image.Image, centre, face: Face, style: Style, inks, words: dict[str, str]) -> None:
-    draw = ImageDraw.Draw(image)
+def _words(image: Image.Image, centre, face: Face, style: Style, inks, words: dict[str, str]) -> list[Placed]:
+    placed: list[Placed] = []
     clear = 0.26 if style.sparse and len(face.rings) > 1 else 1.0          # of an inner scale
     rings = style.fluids and len(face.rings) == 1          # the signs of which stand under the unit
     y = centre[1] + RADIUS * (0.22 if rings else max(-clear, min(style.words_at, clear)))
     for ring in face.rings:
         size = int(RADIUS * style.word * (1 if ring.ink == "main" else 0.85))
-        draw.text((centre[0], y), words.get(ring.unit, ring.unit), fill=inks[ring.ink], font=font(style.typeface, size), anchor="mm")
+        placed += _lettered(image, (centre[0], y), words.get(ring.unit, ring.unit), font(style.typeface, size), inks[ring.ink], ring.unit)
         y += size * 1.25
     if style.clutter and not rings and not any(r.ink == "second" for r in face.rings):
         top = face.knots[-1][0] if face.retard is None else face.retard
         # saturation temperatures of no particular fluid: the spacing only has to be curved
         for k, temperature in enumerate(range(-20, 161, 20)):
             share = face.share(0) + (face.share(top) - face.share(0)) * (k / 9) ** 1.7
-            _numeral(image, centre, start_of(style) + style.sweep * share, 0.47, str(temperature), style, style.second, 0.6)
-        draw.text((centre[0], centre[1] - RADIUS * 0.25), "°F", fill=style.second, font=font(style.typeface, int(RADIUS * 0.08)), anchor="mm")
+            placed += _numeral(image, centre, start_of(style) + style.sweep * share, 0.47, str(temperature), style, style.second, 0.6)
+        placed += _lettered(image, (centre[0], centre[1] - RADIUS * 0.25), "°F", font(style.typeface, int(RADIUS * 0.08)), style.second, "°")
     for text, height, below in () if rings else style.legend:
-        draw.text((centre[0], centre[1] + RADIUS * below), text, fill=style.ink, font=font(style.typeface, int(RADIUS * height)), anchor="mm")
-    if rings:
-        _temperatures(image, centre, face, style)
+        placed += _lettered(image, (centre[0], centre[1] + RADIUS * below), text, font(style.typeface, int(RADIUS * height)), style.ink)
+    return placed + (_temperatures(image, centre, face, style) if rings else [])
 
 
-def _temperatures(image: Image.Image, centre, face: Face, style: Style) -> None:
+def _temperatures(image: Image.Image, centre, face: Face, style: Style) -> list[Placed]:
     """Rings of saturation temperatures of no particular fluids, the signs of which stand at the bottom."""
-    top = face.knots[-1][0]
+    top, placed = face.knots[-1][0], []
     for k, (sign, radius) in enumerate(zip(style.fluids, (0.57, 0.46, 0.35), strict=False)):
         colour = style.second if k % 2 == 0 else style.ink
         for n, temperature in enumerate(range(-20, 161, 20)):
             share = face.share(0) + (face.share(top) - face.share(0)) * (n / 9) ** (1.5 + 0.15 * k)
-            _numeral(image, centre, start_of(style) + style.sweep * share, radius, str(temperature), style, colour, 0.5)
-        _numeral(image, centre, style.gap + 180, radius, sign, replace(style, radial=False), colour, 0.45)
+            placed += _numeral(image, centre, start_of(style) + style.sweep * share, radius, str(temperature), style, colour, 0.5)
+        placed += _numeral(image, centre, style.gap + 180, radius, sign, replace(style, radial=False), colour, 0.45)
+    return placed
 
 
 def draw_pointer(layer: Image.Image, centre, angle: float, style: Style) -> None:

@@ -196,7 +196,7 @@ def _round_step(top: float, most: int) -> float:
     return next(s * power for s in (1, 2, 5, 10) if top / (s * power) <= most)
 
 
-def _drawn_face(rng: random.Random) -> Face:
+def drawn_face(rng: random.Random) -> Face:
     unit = rng.choice(("psi", "psi", "psi", "bar", "kPa", "MPa", "kg/cm2"))
     top, step = rng.choice(_TOPS[unit])
     inner = None
@@ -235,7 +235,7 @@ _FLUIDS = ("R134a", "R-134a", "R1234yf", "R22", "R-404A", "R410A")
 _LEGENDS = ("CL 1.6", "kl. 2.5", "DRY", "A/C", "LOW", "HIGH", "OIL FREE", "TEST ONLY", "GRADE B", "EN 837-1", "1/8 NPT", "50 mm", "No. 4417", "MADE BY HAND")
 
 
-def _drawn_style(rng: random.Random) -> Style:
+def drawn_style(rng: random.Random) -> Style:
     dark = rng.random() < 0.3
     paper = rng.choice(_DARK if dark else _LIGHT)
     ink = rng.choice(((240, 240, 236), (224, 214, 180))) if dark else rng.choice((INK, (40, 44, 60), (60, 30, 20)))
@@ -258,6 +258,6 @@ def _drawn_style(rng: random.Random) -> Style:
 
 
 BY_LOT = 300
-BY_LOT_STYLES = tuple(_drawn_style(random.Random(7000 + k)) for k in range(BY_LOT))
-BY_LOT_FACES = tuple(_drawn_face(random.Random(8000 + k)) for k in range(BY_LOT))
+BY_LOT_STYLES = tuple(drawn_style(random.Random(7000 + k)) for k in range(BY_LOT))
+BY_LOT_FACES = tuple(drawn_face(random.Random(8000 + k)) for k in range(BY_LOT))
 SPLITS = {"development": (DEVELOPMENT + BY_LOT_STYLES, DEVELOPMENT_FACES + BY_LOT_FACES, 100_000), "heldout": (HELD_OUT, HELD_OUT_FACES, 500_000)}

@@ -14,7 +14,7 @@ import argparse
 import math
 import random
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from decimal import Decimal
@@ -25,7 +25,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from hoodnote.capture.vision.display_net import LETTER, SIGNS
-from hoodnote.capture.vision.display_signs import CLASSES, LEAST, MOST, WORD
+from hoodnote.capture.vision.signs import CLASSES, LEAST, MOST, WORD
 from hoodnote.capture.vision.display_words import HELD, is_held, side_of, unit_of
 from tests.bench.camera import SEVERITIES, engine_bay, light_over
 from tests.bench.display_render import PRINTED, Figure, Placed, Truth, draw, printed
@@ -120,27 +120,28 @@ def scenes(seed: int, faces: Sequence[str], near: bool) -> Iterator[tuple[np.nda
     for _ in range(VIEWS):
         if near and words:
             about = rng.choice(words)
-            scale = _log_uniform(rng, *WORD) / (-2 * about[4])
+            scale = log_uniform(rng, *WORD) / (-2 * about[4])
         else:
             about = rng.choice([p for _, p in placed] if rng.random() < 0.4 else digits or words or [p for _, p in placed]) if placed else ("", 450, 320, 0, -60)
-            scale = _log_uniform(rng, LEAST, MOST) / (2 * max((math.hypot(*p[3:]) for p in digits), default=rng.uniform(40, 100)))
+            scale = log_uniform(rng, LEAST, MOST) / (2 * max((math.hypot(*p[3:]) for p in digits), default=rng.uniform(40, 100)))
         if max(abs(v) for v in face.shape[:2]) * scale > 4000:
             continue
-        yield _taken(rng, noise, face, placed, bright, np.array(about[1:3]), 2 * scale, clutter=rng.random() < 0.06)
+        clutter = rng.random() < 0.06
+        yield taken(rng, noise, face, placed, bright, np.array(about[1:3]), 2 * scale, math.radians(rng.gauss(0, 6)), clutter=clutter)
 
 
-def _log_uniform(rng: random.Random, low: float, high: float) -> float:
+def log_uniform(rng: random.Random, low: float, high: float) -> float:
     return math.exp(rng.uniform(math.log(low), math.log(high)))
 
 
-def _taken(rng: random.Random, noise: np.random.Generator, face: np.ndarray, placed: Sequence[tuple[int | None, Placed]], bright: bool, anchor: np.ndarray,
-           scale: float, clutter: bool) -> tuple[np.ndarray, list[Mark]]:
-    """The picture `face`, `scale` times as large in a view twice the scene's size, its point `anchor` somewhere in it; or clutter alone."""
+def taken(rng: random.Random, noise: np.random.Generator, face: np.ndarray, placed: Sequence[tuple[int | None, Placed]], bright: bool, anchor: np.ndarray,
+          scale: float, turn: float, clutter: bool, coarse: float = 2.0) -> tuple[np.ndarray, list[Mark]]:
+    """The picture `face`, `scale` times as large in a view twice the scene's size, its point `anchor` somewhere in it; or clutter alone.
+    `turn`: radians. `coarse`: below 2 the photo had so many pixels for one of the scene's, and was enlarged."""
     import cv2
 
     shrink = min(1.0, 1.3 * scale)
     small = cv2.resize(face, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else face
-    turn = math.radians(rng.gauss(0, 6))
     to = np.array([rng.uniform(0.12, 0.88) * 2 * WIDTH, rng.uniform(0.15, 0.85) * 2 * HEIGHT])
     h, w = face.shape[:2]
     corners = (np.array([(0, 0), (w, 0), (w, h), (0, h)]) - anchor) * scale
@@ -159,6 +160,11 @@ def _taken(rng: random.Random, noise: np.random.Generator, face: np.ndarray, pla
         r = rng.uniform(20, 130)
         hidden = np.exp(-(np.hypot((xx - rng.uniform(0, 2 * WIDTH)) / 1.6, yy - rng.uniform(0, 2 * HEIGHT)) / r) ** 2.4).astype(np.float32)
         view = view + 420 * hidden[..., None]
+    if coarse < 2:
+        small = cv2.resize(view, None, fx=coarse / 2, fy=coarse / 2, interpolation=cv2.INTER_AREA)
+        small += noise.standard_normal(small.shape, dtype=np.float32) * np.float32(13 * rng.random() ** 1.5)
+        plain = cv2.imdecode(cv2.imencode(".jpg", np.clip(small, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, rng.randint(60, 95)])[1], cv2.IMREAD_COLOR)
+        view = cv2.resize(plain, (2 * WIDTH, 2 * HEIGHT), interpolation=cv2.INTER_CUBIC).astype(np.float32)
     view = cv2.resize(spoiled(np.clip(view, 0, 255).astype(np.float32), rng, noise), (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
     return view, [] if clutter else _seen(placed, matrix, hidden, bright)
 
@@ -176,13 +182,14 @@ def _seen(placed: Sequence[tuple[int | None, Placed]], matrix: np.ndarray, hidde
     return marks
 
 
-def _shard(seconds: float, out: Path, faces: Sequence[str], near: bool, number: int) -> int:
+def shard(seconds: float, out: Path, made: Callable[[int], Iterable[tuple[np.ndarray, list[Mark]]]], number: int) -> int:
+    """Scenes that `made` gives for seeds, for so many seconds; how many."""
     import cv2
 
     cv2.setNumThreads(1)
     end, pictures, marks, seed = time.time() + seconds, [], [], number * 10_000_000
     while time.time() < end:
-        for picture, found in scenes(seed, faces, near):
+        for picture, found in made(seed):
             marks += [(len(pictures), *mark) for mark in found]
             pictures.append(picture)
         seed += 1
@@ -201,7 +208,8 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     faces = [str(p) for p in sorted(args.faces.iterdir())]
     with ProcessPoolExecutor(args.jobs) as pool:
-        print(sum(pool.map(partial(_shard, args.seconds, args.out, faces, args.near), range(args.jobs))), "scenes")
+        made = partial(scenes, faces=faces, near=args.near)
+        print(sum(pool.map(partial(shard, args.seconds, args.out, made), range(args.jobs))), "scenes")
 
 
 if __name__ == "__main__":

@@ -1,9 +1,9 @@
-"""Trains a network that finds signs of displays on shards of `display_scenes` and writes `capture/vision/display_signs.onnx` (far scenes) or
-`display_words.onnx` (near ones).
+"""Trains a network that finds signs and writes it: `capture/vision/display_signs.onnx` and `display_words.onnx` on shards of `display_scenes` (far
+and near ones), `dial_signs.onnx` on those of `dial_scenes`.
 
     python -m tests.bench.train_signs words --shards FOLDER --seconds 280 --out display_words.onnx
 
-Prints the digest that belongs into `display_signs.py` and how it did on scenes left out of the training. Places are learnt as heat about
+Prints the digest that belongs into `signs.py` and how it did on scenes left out of the training. Places are learnt as heat about
 each sign's middle (X. Zhou et al., "Objects as points", 2019); of the weights their running mean is kept, batch normalization folded in.
 """
 
@@ -20,24 +20,24 @@ from torch import nn
 from torch.nn import functional
 
 from hoodnote.capture.vision.display_net import SIGNS
-from hoodnote.capture.vision.display_signs import APART, AROUND, CLASSES, STEP, UP
+from hoodnote.capture.vision.signs import APART, AROUND, CLASSES_OF, STEP, UP
 from tests.bench.training import folded, in_16_bits, learn, timed, write
 
 RATE, BATCH, LEFT_OUT = 3e-3, 96, 800
-CHANNELS, KIND = 64, len(CLASSES)
+CHANNELS = 64
 
 
 class Network(nn.Module):
     """(pictures, 3, height, width) -> (pictures, classes + 3, height / STEP, width / STEP). Names of the parts are those of the stored weights."""
 
-    def __init__(self, apart: tuple[int, ...]):
+    def __init__(self, apart: tuple[int, ...], classes: int):
         super().__init__()
         self.blocks = [f"r{i}" for i in range(len(apart))]
         sizes = {"c1": (3, 16, 5, 2, 1), "c2": (16, 32, 3, 2, 1), "c3": (32, CHANNELS, 3, 1, 1), "h": (CHANNELS, CHANNELS, 1, 1, 1),
                  **{name: (CHANNELS, CHANNELS, 3, 1, far) for name, far in zip(self.blocks, apart, strict=True)}}
         self.layers = nn.ModuleDict({name: nn.Conv2d(a, b, taps, step, taps // 2 * far, far) for name, (a, b, taps, step, far) in sizes.items()})
         self.norms = nn.ModuleDict({name: nn.BatchNorm2d(size[1]) for name, size in sizes.items()})
-        self.o = nn.Conv2d(CHANNELS, KIND + 3, 1)
+        self.o = nn.Conv2d(CHANNELS, classes + 3, 1)
         nn.init.constant_(self.o.bias, -4.0)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -84,7 +84,8 @@ class Scenes:
             pictures.append(torch.from_numpy(loaded["pictures"]))
             found = loaded["marks"].copy()
             found[:, 0] += count
-            found = found[(found[:, 1] < len(SIGNS)) == (what == "digits")]
+            if what != "dials":
+                found = found[(found[:, 1] < len(SIGNS)) == (what == "digits")]
             marks.append(found)
             count += len(pictures[-1])
         self.pictures, self.device = torch.cat(pictures).to(device), device
@@ -117,31 +118,32 @@ class Scenes:
 
 def loss_of(out: torch.Tensor, targets: tuple[torch.Tensor, ...]) -> torch.Tensor:
     picture, kind, y, x, up, bright, wide = targets
-    pictures, _, h, w = out.shape
-    heat = torch.zeros(pictures * KIND, h * w, device=out.device)
+    pictures, planes, h, w = out.shape
+    classes = planes - 3
+    heat = torch.zeros(pictures * classes, h * w, device=out.device)
     row, column = y.long().clamp(0, h - 1), x.long().clamp(0, w - 1)
     yy, xx = torch.arange(h, device=out.device)[None, :, None] + 0.5, torch.arange(w, device=out.device)[None, None] + 0.5
     spots = torch.exp(-((yy - y[:, None, None]) ** 2 + (xx - x[:, None, None]) ** 2) / (2 * wide[:, None, None] ** 2)).flatten(1)
     spots[torch.arange(len(kind)), row * w + column] = 1.0
-    heat.index_reduce_(0, picture * KIND + kind, spots, "amax")
-    heat = heat.view(pictures, KIND, h, w)
-    logits = out[:, :KIND].float()
+    heat.index_reduce_(0, picture * classes + kind, spots, "amax")
+    heat = heat.view(pictures, classes, h, w)
+    logits = out[:, :classes].float()
     p = torch.sigmoid(logits)
     at = heat >= 1
     right = functional.logsigmoid(logits) * (1 - p) ** 2 * at
     wrong = functional.logsigmoid(-logits) * p ** 2 * (1 - heat) ** 4 * ~at
     count = max(1, len(kind))
-    there = out[picture, KIND:, row, column].float()
+    there = out[picture, classes:, row, column].float()
     digit = (kind < len(SIGNS)).float()
     ways = (there[:, :2] - up).abs().sum(1).sum()
     light = (functional.binary_cross_entropy_with_logits(there[:, 2], bright, reduction="none") * digit).sum()
     return (-(right.sum() + wrong.sum()) + 0.5 * ways + 0.2 * light) / count
 
 
-def train(scenes: Scenes, apart: tuple[int, ...], seconds: float) -> Network:
+def train(scenes: Scenes, apart: tuple[int, ...], classes: int, seconds: float) -> Network:
     torch.manual_seed(1)
     device = scenes.device
-    network, mean = Network(apart).to(device), Network(apart).to(device)
+    network, mean = Network(apart, classes).to(device), Network(apart, classes).to(device)
     mean.load_state_dict(network.state_dict())
     optimizer = torch.optim.AdamW(network.parameters(), lr=RATE, weight_decay=0.02)
     rng, count = np.random.default_rng(1), len(scenes.marks)
@@ -165,7 +167,7 @@ def left_out(network: Network, scenes: Scenes, least: float) -> None:
     """How many signs were found, at their place and of their class, and how many were found that are not there."""
     right = there = more = 0
     for chosen in np.array_split(np.arange(LEFT_OUT), LEFT_OUT // 50):
-        heat = torch.sigmoid(network(scenes.batch(chosen, False))[:, :KIND])
+        heat = torch.sigmoid(network(scenes.batch(chosen, False))[:, :-3])
         best, kind = heat.max(1)
         peak = (best >= least) & (best == functional.max_pool2d(best[:, None], 3, 1, 1)[:, 0])
         for i, one in enumerate(chosen):
@@ -188,7 +190,7 @@ def main() -> None:
     arguments.add_argument("--out", type=Path, required=True)
     options = arguments.parse_args()
     scenes = Scenes(options.shards, options.what, "cuda" if torch.cuda.is_available() else "cpu")
-    network = train(scenes, APART[options.what], options.seconds)
+    network = train(scenes, APART[options.what], len(CLASSES_OF[options.what]), options.seconds)
     write(options.out, network.stored())
     for least in (0.3, 0.5, 0.7):
         left_out(network, scenes, least)

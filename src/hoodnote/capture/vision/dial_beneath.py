@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 
 import numpy as np
 
 from hoodnote.capture.vision.dial_needle import Pointer
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
-from hoodnote.capture.vision.dial_text import OTHER_WORDS
+from hoodnote.capture.vision.dial_text import OTHER_WORDS, UNIT_WORDS
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 REACH = 0.56                 # rim radii round the middle that words are looked for in
@@ -35,6 +36,11 @@ def words_beneath(view: FaceView, pointer: Pointer, reader: NeuralReader) -> lis
     bare = cv2.resize(cv2.inpaint(face, hidden, 3, cv2.INPAINT_TELEA), (SIDE, SIDE), interpolation=cv2.INTER_CUBIC)
     quads = [q for q in reader.find_text(bare) if np.hypot(*(q.mean(axis=0) - SIDE / 2)) < 0.85 * SIDE / 2]
     return [text for text, sure in reader.read_short([cut_out(bare, q) for q in quads]) if sure >= LEAST_SURE]
+
+
+def units_among(words: Sequence[str]) -> set[str]:
+    """Pressure units that words found beneath may be, whatever stands beside them."""
+    return {unit for unit, pattern in UNIT_WORDS.items() if any(pattern.search(w) for w in words)}
 
 
 def tells_of_another_quantity(words: list[str]) -> bool:

@@ -6,15 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, words_beneath
+from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, units_among, words_beneath
 from hoodnote.capture.vision.dial_fill import filled
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_fit import Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import FaceView
 from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
+from hoodnote.capture.vision.dial_sight import sighted, together
 from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
-from hoodnote.capture.vision.dial_units import FULL_VACUUM, units_of, units_that_fit
+from hoodnote.capture.vision.dial_units import FULL_VACUUM, of_a_refrigerant, units_of, units_that_fit
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.units import UNITS
@@ -86,7 +87,7 @@ def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: Neu
     """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both.
     `is_pressure`: a person said that it is a pressure gauge,
     so that one whose unit is hidden may be asked about."""
-    texts = read_texts(view, reader)
+    texts = together(read_texts(view, reader), sighted(view))
     found = _read(view, rim, pointer, texts, reader, second, prefer, is_pressure)
     if _worth(found) == SURE or isinstance(pointer, str):
         return found
@@ -114,10 +115,12 @@ def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[
     if named:
         return _gauge(view, rim, pointer, texts, named, doubts, reader, second, prefer)
     unnamed = Unread("no pressure unit was read on the face: take it again closer, straight from the front", False)
-    fit = units_that_fit(rings[0], texts, prefer)
+    fit = units_that_fit(rings, texts, prefer)
     bare = fit and not isinstance(pointer, str) and not any(t.unit or t.may_be for t in texts)
-    if bare and tells_of_another_quantity(words_beneath(view, pointer, reader)):
-        fit = []
+    if bare:
+        beneath = words_beneath(view, pointer, reader)
+        likely = [u for u in fit if u in units_among(beneath)]
+        fit = likely or ([] if tells_of_another_quantity(beneath) and not of_a_refrigerant(rings, texts) else fit)
     if not fit:
         return unnamed
     guess = _gauge(view, rim, pointer, texts, [(rings[0], fit[0])], [], reader, None, prefer)

@@ -19,6 +19,7 @@ from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
 from hoodnote.capture.vision.dial_text import Text, number_in
 
 SAME_RING = 0.085            # of the rim's radius
+CLOSER_RING = 0.06
 LIKELY_GAP = 0.4             # of the widest gap between figures: it may be the one before the scale
 MOST_MISSING, MOST_MISSING_OF_MANY, MANY_ON_THE_LINE = 2.2, 3.4, 5     # places for figures to each one that was read
 LEAST_UNEVEN, LEAST_OF_CURVE = 5, 0.6       # figures that make a scale which closes up, and their share of those on its ring
@@ -70,6 +71,9 @@ def _by_radius(figures: Sequence[Text]) -> list[list[Text]]:
                 best = near
         if len(best) < LEAST_FIGURES:
             break
+        middle = float(np.median([t.radius for t in best]))        # one that stands between two rings does not join them
+        closer = [t for t in best if abs(t.radius - middle) < CLOSER_RING * RIM]
+        best = closer if len(closer) >= LEAST_FIGURES else best
         out.append(best)
         left = [t for t in left if not any(t is b for b in best)]
     return out

@@ -47,11 +47,15 @@ CUT_WORDS = (
 )
 OTHER_WORDS = re.compile(r"mpa|mbar|kg|cm[2²]|torr|mmhg|rpm|km/?h|mph|°|volt|amp|[x×]\s*1?0|%", re.IGNORECASE)    # units, factors: not read
 
+LIKE_DIGITS = "OoQDIilSsZzBbgqGTA"
+REFRIGERANT = re.compile(r"R\W?\d{2,4}[a-z]{0,3}", re.IGNORECASE)       # whose ring is of temperatures; ASHRAE 34 designations, from memory
+
 
 @dataclass(frozen=True, eq=False)
 class Text:
     """`angle` in degrees clockwise from the view's top, `radius` in pixels; `quad` in the view, clockwise from the text's top left.
-    `sought`: it was looked for where the scale has it, so that its angle is the scale's and not its own."""
+    `sought`: it was looked for where the scale has it, so that its angle is the scale's and not its own. `by_signs`: the network that finds
+    signs alone read it."""
 
     text: str
     confidence: float
@@ -59,6 +63,7 @@ class Text:
     radius: float
     quad: np.ndarray
     sought: bool = False
+    by_signs: bool = False
 
     @property
     def number(self) -> float | None:
@@ -82,6 +87,11 @@ class Text:
 def number_in(text: str) -> float | None:
     match = _NUMBER.fullmatch(_TAILED.sub("0", text.replace(" ", "")))
     return float(match[1].replace(",", ".")) if match else None
+
+
+def a_word(text: Text) -> bool:
+    """Surely letters, two of them at least like no digit."""
+    return text.confidence > 0.9 and not any(c.isdigit() for c in text.text) and sum(c.isalpha() and c not in LIKE_DIGITS for c in text.text) > 1
 
 
 def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,7 +10,7 @@ from hoodnote.capture.vision.dial_fit import Uneven
 from hoodnote.capture.vision.dial_needle import turned
 from hoodnote.capture.vision.dial_rectify import RIM
 from hoodnote.capture.vision.dial_scale import SAME_RING, Ring
-from hoodnote.capture.vision.dial_text import OTHER_WORDS, Text
+from hoodnote.capture.vision.dial_text import OTHER_WORDS, REFRIGERANT, Text, a_word
 from hoodnote.units import UNITS
 
 PRESSURE_UNITS = ("psi", "bar", "kPa", "MPa", "kg/cm2")
@@ -22,9 +21,8 @@ USUAL_TOP = {"psi": (100.0, 800.0), "bar": (8.0, 60.0), "kPa": (800.0, 6000.0), 
 # the deepest figure a scale can have, rounded up
 FULL_VACUUM = {"psi": 15.0, "bar": 1.05, "kPa": 105.0, "MPa": 0.105, "kg/cm2": 1.05, "inHg": 30.0}
 UNITS_AGREE = 0.025          # by how much two rings' slopes may differ from their units' ratio
+HOTTEST = 700.0              # no thermometer of a workshop goes up to it, in any unit (common practice, no source)
 DEGREES = ("°", "℉", "℃")
-LIKE_DIGITS = "OoQDIilSsZzBbgqGTA"
-REFRIGERANT = re.compile(r"R\W?\d{2,4}[a-z]{0,3}", re.IGNORECASE)       # whose ring is of temperatures; ASHRAE 34 designations, from memory
 
 
 def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[Ring, str]], list[str]]:
@@ -76,15 +74,27 @@ def units_of(rings: Sequence[Ring], texts: Sequence[Text]) -> tuple[list[tuple[R
     return [(wide, seen[0])], doubts
 
 
-def units_that_fit(ring: Ring, texts: Sequence[Text], prefer: str) -> list[str]:
-    """Units the scale may be in where no word for one was read, the likeliest first: by its largest figure, by those below zero, and by
-    what is left of a word. None where another quantity's word stands there. `prefer`: "us" or "metric"."""
-    if any(OTHER_WORDS.search(t.text) and not t.may_be and not t.unit for t in texts):
+def units_that_fit(rings: Sequence[Ring], texts: Sequence[Text], prefer: str) -> list[str]:
+    """Units the outermost scale may be in where no word for one was read, the likeliest first: by its largest figure, by those below zero, and
+    by what is left of a word. None where another quantity's word stands there. `prefer`: "us" or "metric"."""
+    ring = rings[0]
+    strange = [t.text for t in texts if OTHER_WORDS.search(t.text) and not t.may_be and not t.unit]
+    if of_a_refrigerant(rings, texts):
+        strange = [text for text in strange if not any(mark in text for mark in DEGREES)]
+    if strange:
         return []
     cut = {u for t in texts for u in t.may_be}
     fit = [u for u in PRESSURE_UNITS if likely_top(ring, u) and (not cut or u in cut) and _fits_below_zero(ring, u)]
     order = ("psi", "bar", "kPa", "kg/cm2", "MPa") if prefer == "us" else ("bar", "kPa", "MPa", "kg/cm2", "psi")
     return sorted(fit, key=lambda u: (not _usual_top(ring, u), order.index(u)))
+
+
+def of_a_refrigerant(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
+    """Whether the face has saturation temperatures beside its pressures: scales that close up within an even one or within one that goes
+    beyond all temperatures, or a refrigerant's sign."""
+    if len(rings) > 1 and rings[0].main.value(rings[0].main.last) > HOTTEST or any(REFRIGERANT.fullmatch(t.text.strip()) and not t.by_signs for t in texts):
+        return True
+    return not isinstance(rings[0].main, Uneven) and not _curved(rings[0]) and any(isinstance(r.main, Uneven) or _curved(r) for r in rings[1:])
 
 
 def _fits_below_zero(ring: Ring, unit: str) -> bool:
@@ -118,13 +128,8 @@ def _another_scale(rings: Sequence[Ring], texts: Sequence[Text]) -> bool:
     """Texts round the middle that are on no ring: the unit that was read may be theirs. Temperatures say so themselves."""
     if any(mark in t.text for t in texts for mark in DEGREES) or any(REFRIGERANT.fullmatch(t.text.strip()) for t in texts):
         return False
-    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and not _a_word(t) and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings)
+    return sum(0.3 * RIM < t.radius < RIM and t.unit is None and not a_word(t) and all(abs(t.radius - r.radius) > SAME_RING * RIM for r in rings)
                and (t.radius < rings[0].radius or any(c.isdigit() for c in t.text)) for t in texts) >= 2      # ticks outside figures look like letters
-
-
-def _a_word(text: Text) -> bool:
-    """Surely letters, two of them at least like no digit."""
-    return text.confidence > 0.9 and not any(c.isdigit() for c in text.text) and sum(c.isalpha() and c not in LIKE_DIGITS for c in text.text) > 1
 
 
 def _curved(ring: Ring) -> bool:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_net import SIGNS
-from hoodnote.capture.vision.display_signs import Sign, signs_in
+from hoodnote.capture.vision.signs import MARKS, Sign, once, scaled, signs_in
 from hoodnote.capture.vision.neighbours import grouped
 
 _SIDES = ((320, 160), (640,), (1280,))  # px, longest side of the photo as it is looked at, one step after the other
@@ -19,7 +19,6 @@ _DIGIT_SURE, _MARK_SURE = 0.35, 0.5     # probability from which a sign counts
 _CLEAR = 0.5                            # of a figure that makes a larger picture needless
 _STRAY = 0.6                            # share of the surest figure's probability that another one has at least
 _PARTED = 1.32                          # pitches between two digits of one figure at most
-_MARKS = ".:"
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,31 +88,16 @@ def sighted(pixels: np.ndarray) -> list[Sighted]:
     return figures
 
 
-def scaled(sign: Sign, grown: float) -> Sign:
-    """The sign as it stands in a picture so many times as large."""
-    return replace(sign, at=(sign.at[0] * grown, sign.at[1] * grown), up=(sign.up[0] * grown, sign.up[1] * grown))
-
-
 def figures_of(signs: Sequence[Sign]) -> list[Sighted]:
     """Rows of the digits among signs, seen once or several times each."""
     best = once([s for s in signs if s.name in SIGNS])
-    digits = [s for s in best if s.name not in _MARKS and s.probability >= _DIGIT_SURE]
-    marks = [s for s in best if s.name in _MARKS and s.probability >= _MARK_SURE]
+    digits = [s for s in best if s.name not in MARKS and s.probability >= _DIGIT_SURE]
+    marks = [s for s in best if s.name in MARKS and s.probability >= _MARK_SURE]
     rows = [f for row in grouped(digits, _beside) for f in _figures(row, marks)]
     surest = max((f.probability for f in rows if f.digits > 1), default=0.0)
     # a lone stroke somewhere may look like a 1
     rows = [f for f in rows if len(f.signs) > 1 or f.probability > _STRAY * surest]
     return sorted(rows, key=lambda f: f.height * max(f.digits, 0.2) ** 0.5, reverse=True)
-
-
-def once(signs: Sequence[Sign]) -> list[Sign]:
-    """What was seen at several sizes, once: as it was seen most surely, and those first. Points stand close to digits and are compared among themselves."""
-    kept: list[Sign] = []
-    for sign in sorted(signs, key=lambda s: -s.probability):
-        if not any((k.name in _MARKS) == (sign.name in _MARKS) and np.hypot(k.at[0] - sign.at[0], k.at[1] - sign.at[1]) < 0.28 * max(k.height, sign.height)
-                   for k in kept):
-            kept.append(sign)
-    return kept
 
 
 def _beside(one: Sign, other: Sign) -> bool:

@@ -10,8 +10,8 @@ import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, stands_out
 from hoodnote.capture.vision.display_flat import DIGIT, Flat, lay_flat
-from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, once, scaled
-from hoodnote.capture.vision.display_signs import Sign, signs_in
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of
+from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
 from hoodnote.capture.vision.display_words import HELD, WRITTEN, is_held, key_of, side_of, unit_of
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
