@@ -47,6 +47,17 @@ def test_below_zero_a_scale_goes_on_by_proportion_a_little_past_its_last_figure(
     assert piece_at(ring, -80 - 55 * 36 / 30) is None
 
 
+def test_a_closer_end_past_the_even_figures_is_not_taken_for_a_figure_before_them():
+    """A compound scale whose 240 to 400 are unread, so that the gap before 440 is wider than that between the scale's end and its start
+    (common practice, no source: figures below zero, even ones, and a closer end)."""
+    figures = [text(str(v), -106 + 180 * v / 200) for v in range(0, 201, 40)] + [text(str(v), -106 - 39 * v / 30) for v in (10, 20, 30)]
+    ring, = rings_of([*figures, text("440", 150)], BLANK)
+    assert ring.compressed is not None and ring.stray == () and [t.text for t in ring.vacuum.texts] == ["10", "20", "30"]
+    piece, place = piece_at(ring, 140)
+    assert piece is ring.compressed and 200 < piece.value(place) < 440
+    assert piece_at(ring, 180) is None
+
+
 @pytest.mark.parametrize("depth", [20, 26])
 def test_a_pointer_over_figures_below_zero_is_never_read_wrongly(depth, reader):
     """The pointer's drawn place, by proportion between the scale's knots; 1 inHg = 0.4911542 psi, NIST SP 811 B.8."""

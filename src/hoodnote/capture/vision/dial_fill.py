@@ -10,7 +10,7 @@ import numpy as np
 from hoodnote.capture.vision.dial_fit import Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
-from hoodnote.capture.vision.dial_scale import Ring, piece_at, with_more, with_more_uneven, with_vacuum
+from hoodnote.capture.vision.dial_scale import Ring, followed, piece_at, with_more, with_more_uneven, with_vacuum
 from hoodnote.capture.vision.dial_text import Text, number_in
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
@@ -24,7 +24,14 @@ DEEPEST = 130.0              # degrees below zero a scale may begin
 
 def filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
     """The ring with the figures next to the pointer looked for where they should stand, when they were not found before; a scale that ends
-    before the pointer is followed to it, a few figures at a time."""
+    before the pointer is followed to it, a few figures at a time; where no spacing reaches it, from figure to figure."""
+    found = _filled(ring, pointer, view, reader)
+    if piece_at(found, pointer.angle) is None and (by_figures := followed(ring)) is not None and piece_at(by_figures, pointer.angle) is not None:
+        return by_figures
+    return found
+
+
+def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
     if isinstance(ring.main, Uneven):
         return _filled_uneven(ring, pointer, view, reader)
     if -DEEPEST < turned(pointer.angle - ring.main.zero) < 0:

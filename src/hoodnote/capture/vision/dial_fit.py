@@ -77,6 +77,34 @@ class Uneven(Piece):
                      max(self.rms, abs(curve - beside) * self.per_unit))
 
 
+@dataclass(frozen=True, eq=False)
+class Followed(Uneven):
+    """A scale of no known spacing, followed from figure to figure; `knots` are the angles and values of its figures, `bend` stands for none."""
+
+    def value(self, angle: float) -> float:
+        """Half way between a straight stretch from figure to figure and a smooth curve through them all (F. Fritsch, J. Butland, 1984)."""
+        return (self._straight(angle) + self._smooth(angle)) / 2
+
+    def angle(self, value: float) -> float:
+        return float(np.interp(value, [k[1] for k in self.knots], [k[0] for k in self.knots]))
+
+    def near(self, angle: float) -> Piece:
+        angles = [k[0] for k in self.knots]
+        after = min(max(int(np.searchsorted(angles, angle)), 1), len(angles) - 1)
+        slope = (self.knots[after][1] - self.knots[after - 1][1]) / (angles[after] - angles[after - 1])
+        return Piece(angle - self.value(angle) / slope, slope, angles[after - 1], angles[after], self.texts,
+                     max(self.rms, abs(self._straight(angle) - self._smooth(angle)) / slope))
+
+    def _straight(self, angle: float) -> float:
+        return float(np.interp(angle, [k[0] for k in self.knots], [k[1] for k in self.knots]))
+
+    def _smooth(self, angle: float) -> float:
+        from scipy.interpolate import PchipInterpolator
+
+        angles = [k[0] for k in self.knots]
+        return float(PchipInterpolator(angles, [k[1] for k in self.knots])(np.clip(angle, angles[0], angles[-1])))
+
+
 def bends(top: float) -> list[Bend]:
     """Kinds of spacing tried on a scale that goes up to `top`."""
     powers = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 1.25, 1.4, 1.6, 1.8, 2.0)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from hoodnote.capture.vision.dial_beneath import tells_of_another_quantity, units_among, words_beneath
 from hoodnote.capture.vision.dial_fill import filled
 from hoodnote.capture.vision.dial_find import Ellipse
-from hoodnote.capture.vision.dial_fit import Piece, Uneven
+from hoodnote.capture.vision.dial_fit import LEAST_FIGURES, Followed, Piece, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import FaceView
 from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
@@ -213,6 +213,10 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("the divisions did not bear the figures out")
     if not first.vacuum and len(ring.main.texts) < 4:
         out.append("only three figures of the scale could be read")
+    elif sum(not t.by_signs for t in ring.main.texts) < LEAST_FIGURES:
+        out.append("most figures of the scale could be read in one way only")
+    if len(figures) == 1 and all(t.by_signs for t in texts if t.unit == first.unit):
+        out.append(f"{first.unit} could be read in one way only")
     if piece.rms > MOST_UNEVEN and not isinstance(ring.main, Uneven):
         out.append("the figures of its scale lie unevenly, as on a gauge seen from the side")
     if isinstance(ring.main, Uneven):
@@ -242,7 +246,9 @@ def _uneven_doubts(figure: Figure, borne_out: bool, view: FaceView) -> list[str]
     out = []
     if len(figure.piece.texts) < SURE_OF_CURVE:
         out.append(f"only {len(figure.piece.texts)} figures of an uneven scale could be read")
-    if figure.piece.rms > CURVE_AGREES:
+    if isinstance(figure.ring.main, Followed):
+        out.append("its uneven scale was followed from figure to figure alone")
+    elif figure.piece.rms > CURVE_AGREES:
         out.append("the figures beside the pointer do not go with the rest of an uneven scale")
     beside = (a for t in figure.piece.texts if t.sought for a in [figure.ring.main.angle(t.number)])
     if any(figure.piece.first - 0.1 <= a <= figure.piece.last + 0.1 for a in beside):

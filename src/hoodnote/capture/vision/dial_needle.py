@@ -16,6 +16,7 @@ from hoodnote.capture.vision.dial_rectify import BINS, MIDDLE, FaceView
 INNER, OUTER = 0.24, 0.66          # radii between which the pointer is followed, in tick radii
 MOST_OFF_MIDDLE = 0.09             # of the tick radius: more is no pointer, or one seen too much from the side
 GLARE_LEVEL, GLARE_SHARE = 250, 0.2
+ANOTHERS_EDGE, BESIDE_THE_MIDDLE = 4.0, 6.0     # degrees between the ways, and px the middle of the edges passes the face's by
 STEP = 360 / BINS
 RINGS, LANE, BEND = 20, 4.0, 2     # an edge is followed through rings of radii in lanes of so many px, by so many degrees off its own direction
 LEAST_LONG = 6.0                   # rings
@@ -37,6 +38,8 @@ class Pointer:
 
     @property
     def angle(self) -> float:
+        if self.difference > ANOTHERS_EDGE and abs(self.offset) > BESIDE_THE_MIDDLE:
+            return self.by_profile            # one of the edges was a shadow's
         return self.by_edges + turned(self.by_profile - self.by_edges) / 2
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_fit import EVEN_WITHIN, LEAST_FIGURES, Piece, Placed, Uneven, bends, even_line
+from hoodnote.capture.vision.dial_fit import EVEN_WITHIN, LEAST_FIGURES, Bend, Followed, Piece, Placed, Uneven, bends, even_line
 from hoodnote.capture.vision.dial_needle import turned
 from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
 from hoodnote.capture.vision.dial_text import Text, number_in
@@ -24,6 +24,8 @@ LIKELY_GAP = 0.4             # of the widest gap between figures: it may be the 
 MOST_MISSING, MOST_MISSING_OF_MANY, MANY_ON_THE_LINE = 2.2, 3.4, 5     # places for figures to each one that was read
 LEAST_UNEVEN, LEAST_OF_CURVE = 5, 0.6       # figures that make a scale which closes up, and their share of those on its ring
 DIVISIONS = (20, 10, 5, 4, 6, 3, 2)
+LEAST_FOLLOWED, MOST_FOLLOWED = 6, 0.8      # figures of a scale followed from one to the next, and their share of its ring's
+LEAST_ON, LEAP = 4.0, 5.0    # degrees from one to the next, and by how much closer or wider the next stretch may be
 STEP_DEGREES = 360 / BINS
 
 
@@ -41,6 +43,7 @@ class Ring:
     ticked: bool
     stray: tuple[Text, ...]
     compressed: Piece | None     # from the last even figure to one past it, where the scale goes on more closely
+    figures: tuple[Text, ...] = ()       # all of its radius, whether they fit or not
 
     def place(self, angle: float) -> float:
         """The angle counted on from the scale's start."""
@@ -116,7 +119,7 @@ def _uneven_ring(cluster: Sequence[Text], view: FaceView, least: int) -> Ring | 
     main = Uneven(zero, values[-1] / (last - zero), first, last, tuple(t for _, _, t in members), math.sqrt(-best[0][1]), bend, per_unit, tuple(knots))
     used = {id(t) for t in main.texts}
     stray = tuple(t for a, _, t in row if id(t) not in used and t.confidence > 0.8 and not _run_together(t, main.value(a)))
-    return Ring(main, None, radius, min(b - a for a, b in itertools.pairwise(values)), start, None, ticked, stray, None)
+    return Ring(main, None, radius, min(b - a for a, b in itertools.pairwise(values)), start, None, ticked, stray, None, tuple(cluster))
 
 
 def _run_together(text: Text, value: float) -> bool:
@@ -129,7 +132,8 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     best = None
     for start, placed in _rows(cluster):         # where several gaps are as wide, the start with most even figures is right
         found = _stepped(placed)
-        key = (len(found[2]), -round(_misses(*found[:3]), 2)) if found is not None else None
+        # where the line is the same one too, the start with most figures that have a place on the scale
+        key = (len(found[2]), -round(_misses(*found[:3]), 2), -_without_place(placed, *found[:3])) if found is not None else None
         if found is not None and (best is None or key > best[0]):
             best = key, start, placed, found
     if best is None:
@@ -146,8 +150,26 @@ def _ring(cluster: Sequence[Text], view: FaceView) -> Ring | None:
     used |= {id(t) for t in (vacuum.texts if vacuum else ())}
     rest = [(a, v, t) for a, v, t in placed if id(t) not in used]
     stray = tuple(t for a, _, t in rest if t.confidence > 0.8 and a < main.last - 2)
-    beyond = min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > values[-1]), default=None, key=lambda p: p[0])
-    return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray, _compressed(main, values[-1], beyond))
+    beyond = _beyond(rest, main, values[-1])
+    return Ring(main, vacuum, float(np.median([t.radius for _, _, t in members])), step, start, division, ticked, stray,
+                _compressed(main, _last_of(z, zero, per_unit, values[-1], step, division), beyond), tuple(cluster))
+
+
+def _without_place(placed: Sequence[Placed], zero: float, per_unit: float, members: Sequence[Placed]) -> int:
+    """How many figures are neither on the line, nor below its zero, nor the one that ends a scale which closes up."""
+    values = sorted({v for _, v, _ in members})
+    main = Piece(zero, 1 / per_unit, zero + per_unit * values[0], zero + per_unit * values[-1], (), 0.0)
+    used = {id(m[2]) for m in members}
+    rest = [p for p in placed if id(p[2]) not in used]
+    vacuum = _vacuum(rest, main, values)
+    used |= {id(t) for t in (vacuum.texts if vacuum else ())}
+    rest = [p for p in rest if id(p[2]) not in used]
+    return len(rest) - (_beyond(rest, main, values[-1]) is not None)
+
+
+def _beyond(rest: Sequence[Placed], main: Piece, last: float) -> Placed | None:
+    """The first figure past the end of the even ones."""
+    return min(((a, v, t) for a, v, t in rest if a > main.last + 3 and v > last), default=None, key=lambda p: p[0])
 
 
 def _stepped(placed: Sequence[Placed]) -> tuple[float, float, list[Placed], float] | None:
@@ -240,12 +262,58 @@ def with_vacuum(ring: Ring, found: Sequence[Text]) -> Ring:
     return replace(ring, vacuum=vacuum, start=min(ring.start, vacuum.first - 20), stray=tuple(t for t in ring.stray if not any(t is f for f in found)))
 
 
+def followed(ring: Ring) -> Ring | None:
+    """The ring as one whose figures are followed from one to the next, where nearly all of them rise along it and none leaps."""
+    best: list[Placed] = []
+    begin = ring.start
+    for start, row in _rows(ring.figures):
+        rising = _rising(sorted(row, key=lambda p: p[0]))
+        if len(rising) > len(best):
+            best, begin = rising, start
+    if len(best) < LEAST_FOLLOWED or len(best) < MOST_FOLLOWED * len(ring.figures):
+        return None
+    slopes = [(high[1] - low[1]) / (high[0] - low[0]) for low, high in itertools.pairwise(best)]
+    if any(not 1 / LEAP < two / one < LEAP for one, two in itertools.pairwise(slopes)):
+        return None
+    first, last = best[0][0], best[-1][0]
+    slope = (best[-1][1] - best[0][1]) / (last - first)
+    main = Followed(first - best[0][1] / slope, slope, first, last, tuple(t for _, _, t in best), 1.0, Bend(1.0), 1 / slope, tuple((a, v) for a, v, _ in best))
+    rest = tuple(t for t in ring.figures if not any(t is m for m in main.texts) and t.confidence > 0.8)
+    return replace(ring, main=main, vacuum=None, start=begin, division=None, stray=rest, compressed=None)
+
+
+def _rising(row: Sequence[Placed]) -> list[Placed]:
+    """The most of them, in order, each larger and farther on than the one before."""
+    rows: list[list[Placed]] = []
+    for p in row:
+        rows.append(max((r for r in rows if r[-1][1] < p[1] and r[-1][0] < p[0] - LEAST_ON), key=len, default=[]) + [p])
+    return max(rows, key=len, default=[])
+
+
+def _last_of(z: np.ndarray, zero: float, per_unit: float, last: float, step: float, division: float | None) -> float:
+    """The value at which the even part ends: past its last figure the divisions may go on as before for less than a step."""
+    if division is None:
+        return last
+    def marks(values: np.ndarray) -> np.ndarray:
+        return z[np.rint((zero + per_unit * values) / STEP_DEGREES).astype(int) % BINS]
+    band = int(marks(last - division * np.arange(1, 6)).mean(axis=0).argmax())
+    usual = np.median(marks(last - division * np.arange(1, 6))[:, band])
+    end = last
+    while end + division < last + step - 1e-6 and marks(np.array([end + division]))[0, band] > 0.5 * usual > 0:
+        end += division
+    return end
+
+
 def _compressed(main: Piece, last: float, beyond: Placed | None) -> Piece | None:
+    """`last`: the value from which the scale goes on more closely."""
     if beyond is None:
         return None
     angle, value, text = beyond
-    slope = (value - last) / (angle - main.last)
-    return Piece(main.last - last / slope, slope, main.last, angle, (text,), 1.0)
+    first = main.angle(last)
+    if angle - first < 3 or value <= last:
+        return None
+    slope = (value - last) / (angle - first)
+    return Piece(first - last / slope, slope, first, angle, (text,), 1.0)
 
 
 def _on_ticks(view: FaceView, zero: float, per_unit: float, printed: np.ndarray, radius: float) -> tuple[float, float, bool, np.ndarray]:
@@ -309,7 +377,7 @@ def piece_at(ring: Ring, angle: float) -> tuple[Piece, float] | None:
         past = min(b - a for a, b in itertools.pairwise(sorted(depths))) / below.slope if len(depths) > 1 else 3.0
         return (below, place) if place > below.first - past else None
     for p in (place, place - 360):
-        if ring.compressed is not None and ring.main.last + 1 < p <= ring.compressed.last + 2:
+        if ring.compressed is not None and ring.compressed.first + 1 < p <= ring.compressed.last + 2:
             return ring.compressed, p
         if isinstance(ring.main, Uneven):     # between its figures alone
             if ring.main.first - 1 <= p <= ring.main.last + 1:
