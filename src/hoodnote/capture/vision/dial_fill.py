@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_fit import Uneven
+from hoodnote.capture.vision.dial_fit import Followed, Uneven
 from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView
 from hoodnote.capture.vision.dial_scale import Ring, followed, piece_at, with_more, with_more_uneven, with_vacuum
@@ -25,10 +25,13 @@ DEEPEST = 130.0              # degrees below zero a scale may begin
 def filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
     """The ring with the figures next to the pointer looked for where they should stand, when they were not found before; a scale that ends
     before the pointer is followed to it, a few figures at a time; where no spacing reaches it, from figure to figure."""
-    found = _filled(ring, pointer, view, reader)
-    if piece_at(found, pointer.angle) is None and (by_figures := followed(ring)) is not None and piece_at(by_figures, pointer.angle) is not None:
+    by_figures = followed(ring) if piece_at(ring, pointer.angle) is None else None
+    if by_figures is not None and piece_at(by_figures, pointer.angle) is None:
+        by_figures = None
+    if by_figures is not None and isinstance(ring.main, Uneven):
         return by_figures
-    return found
+    found = _filled(ring, pointer, view, reader)
+    return found if by_figures is None or piece_at(found, pointer.angle) is not None else by_figures
 
 
 def _filled(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralReader) -> Ring:
@@ -64,7 +67,7 @@ def _filled_uneven(ring: Ring, pointer: Pointer, view: FaceView, reader: NeuralR
     """A scale that closes up, with figures before its first or past its last one, whichever the pointer needs: round ones are tried where
     its curve has them."""
     main = ring.main
-    if piece_at(ring, pointer.angle) is not None:
+    if piece_at(ring, pointer.angle) is not None or isinstance(main, Followed):
         return ring
     least, most = min(t.number for t in main.texts), max(t.number for t in main.texts)
     step = 10.0 ** math.floor(math.log10(most))

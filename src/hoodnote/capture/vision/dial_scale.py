@@ -57,6 +57,10 @@ def rings_of(texts: Sequence[Text], view: FaceView) -> list[Ring]:
     rings, even_further_out = [], False
     for cluster in clusters:
         ring = _ring(cluster, view)
+        whole = followed(ring) if ring is not None and not even_further_out else None
+        if whole is not None and len(whole.main.texts) >= len(ring.main.texts) + LEAST_FIGURES:      # only a stretch of it is even
+            rings.append(_uneven_ring(cluster, view, len(whole.main.texts) - 1) or whole)
+            continue
         even_further_out |= ring is not None and len(ring.main.texts) > LEAST_FIGURES and len(ring.stray) < 2
         if not even_further_out:          # within an even scale the rings that close up are of temperatures
             ring = _uneven_ring(cluster, view, LEAST_UNEVEN if ring is None else max(LEAST_UNEVEN, len(ring.main.texts) + 2)) or ring

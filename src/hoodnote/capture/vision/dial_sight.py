@@ -16,9 +16,9 @@ from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
 
 REACH, GROWN = 1.08, 1.3     # rim radii that are looked at; how much larger
 FARTHEST = 1.02              # rim radii from the middle that something is printed at
-DIGIT_SURE, LONE_SURE, UNIT_SURE = 0.45, 0.75, 0.6
+DIGIT_SURE, LONE_SURE, UNIT_SURE = 0.45, 0.65, 0.5
 AROUND, ON_A_RING = 6.0, 0.09     # heights along a scale and rim radii across it, within which digits are equally high
-TURNED = 0.9                 # cosine: digits of one figure stand alike
+TURNED = 0.8                 # cosine: digits of one figure stand alike
 PITCHES = (0.5, 1.1)         # heights between two digits of one figure
 PARTED, POINTED = 1.25, 1.85  # pitches between two digits of one figure at most, and where a point stands between them
 OFF_THE_ROW = 0.3            # heights

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_fit import LEAST_FIGURES, Uneven
+from hoodnote.capture.vision.dial_fit import Uneven
 from hoodnote.capture.vision.dial_needle import turned
 from hoodnote.capture.vision.dial_rectify import RIM
-from hoodnote.capture.vision.dial_scale import SAME_RING, Ring, followed
+from hoodnote.capture.vision.dial_scale import SAME_RING, Ring
 from hoodnote.capture.vision.dial_text import OTHER_WORDS, REFRIGERANT, Text, a_word
 from hoodnote.units import UNITS
 
@@ -78,9 +78,6 @@ def units_that_fit(rings: Sequence[Ring], texts: Sequence[Text], prefer: str) ->
     """Units the outermost scale may be in where no word for one was read, the likeliest first: by its largest figure, by those below zero, and
     by what is left of a word. None where another quantity's word stands there. `prefer`: "us" or "metric"."""
     ring = rings[0]
-    whole = followed(ring)                 # an even start of a scale that closes up does not tell how far it goes
-    if whole is not None and len(whole.main.texts) > len(ring.main.texts) + LEAST_FIGURES - 1:
-        ring = whole
     strange = [t.text for t in texts if OTHER_WORDS.search(t.text) and not t.may_be and not t.unit]
     if of_a_refrigerant(rings, texts):
         strange = [text for text in strange if not any(mark in text for mark in DEGREES)]
