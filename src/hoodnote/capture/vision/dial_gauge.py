@@ -215,7 +215,8 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("only three figures of the scale could be read")
     elif sum(not t.by_signs for t in ring.main.texts) < LEAST_FIGURES:
         out.append("most figures of the scale could be read in one way only")
-    if len(figures) == 1 and all(t.by_signs for t in texts if t.unit == first.unit):
+    named = [t for t in texts if t.unit == first.unit]
+    if len(figures) == 1 and named and all(t.by_signs for t in named):
         out.append(f"{first.unit} could be read in one way only")
     if piece.rms > MOST_UNEVEN and not isinstance(ring.main, Uneven):
         out.append("the figures of its scale lie unevenly, as on a gauge seen from the side")
