@@ -14,9 +14,9 @@ from hoodnote.capture.vision.display_flat import lay_flat
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_rows import _look, figures_in
 from hoodnote.capture.vision.display_sight import figures_of, sighted
-from hoodnote.capture.vision.signs import Sign, once, signs_in
 from hoodnote.capture.vision.display_text import words_around
 from hoodnote.capture.vision.photo import Photo
+from hoodnote.capture.vision.signs import Sign, once, signs_in
 from tests.bench.camera import engine_bay
 from tests.bench.display_render import DEVELOPMENT, Figure, Truth, draw
 from tests.bench.label_render import font

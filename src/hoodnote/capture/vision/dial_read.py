@@ -19,6 +19,7 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, tesseract_is_installed
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import sharpness
+from hoodnote.capture.vision.signs import SIGNS_READER
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Measured
@@ -69,7 +70,7 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     second = next((r for r in readers or () if isinstance(r, TesseractReader)), None)
     if second is None and readers is None and tesseract_is_installed():
         second = TesseractReader()
-    used = (reader.name, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
+    used = (reader.name, SIGNS_READER, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
     rims = _rims(photo)
     rims = _apart([r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)])[:MOST_GAUGES]
     found: list[Gauge | Unread] = []

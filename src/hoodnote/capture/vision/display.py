@@ -14,7 +14,7 @@ from decimal import Decimal, InvalidOperation
 
 import numpy as np
 
-from hoodnote.capture.vision.display_accounts import NETWORK, SEGMENTS_READER, SIGNS_READER, Accounts, accounts_of
+from hoodnote.capture.vision.display_accounts import NETWORK, SEGMENTS_READER, Accounts, accounts_of
 from hoodnote.capture.vision.display_flat import DIGIT
 from hoodnote.capture.vision.display_rows import Shown, figures_in
 from hoodnote.capture.vision.display_text import GHOST, LETTERED, WORD_SURE, Word, words_around
@@ -23,6 +23,7 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NEURAL, NeuralReader
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import sharpness
+from hoodnote.capture.vision.signs import SIGNS_READER
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Measured

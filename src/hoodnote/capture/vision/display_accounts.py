@@ -9,8 +9,9 @@ from hoodnote.capture.vision.display_rows import SURE, Shown
 from hoodnote.capture.vision.display_sight import Sighted
 from hoodnote.capture.vision.display_text import is_number, optical
 from hoodnote.capture.vision.readers import NEURAL, NeuralReader
+from hoodnote.capture.vision.signs import SIGNS_READER
 
-SEGMENTS_READER, NETWORK, SIGNS_READER = "segments", "segment network", "sign network"
+SEGMENTS_READER, NETWORK = "segments", "segment network"
 SEEN_SURE = 0.5               # probability of its least probable sign from which a figure is seen for sure
 _SEGMENTS, _PRINTED = 0.5, 0.6      # weight of the segments' word and of the text reader's, beside the networks' probabilities
 

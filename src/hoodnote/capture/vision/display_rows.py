@@ -13,10 +13,10 @@ from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
 from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
 from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
 from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, sighted
-from hoodnote.capture.vision.signs import signs_in
 from hoodnote.capture.vision.display_windows import rows_in, windows
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.rectify import reduced_photo
+from hoodnote.capture.vision.signs import signs_in
 
 LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
 _SIDE, _SMALL = 1920, 40      # px, longest side of the photo as it is looked at first; digits lower than this there are looked at in full

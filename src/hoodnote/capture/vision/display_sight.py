@@ -9,8 +9,8 @@ import numpy as np
 
 from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_net import SIGNS
-from hoodnote.capture.vision.signs import MARKS, Sign, once, scaled, signs_in
 from hoodnote.capture.vision.neighbours import grouped
+from hoodnote.capture.vision.signs import MARKS, Sign, once, scaled, signs_in
 
 _SIDES = ((320, 160), (640,), (1280,))  # px, longest side of the photo as it is looked at, one step after the other
 SIGN_DIGIT = 40                         # px, height of the digits in a picture of a display alone

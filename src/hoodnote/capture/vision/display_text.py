@@ -11,9 +11,9 @@ import numpy as np
 from hoodnote.capture.vision.display_find import Row, stands_out
 from hoodnote.capture.vision.display_flat import DIGIT, Flat, lay_flat
 from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of
-from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
 from hoodnote.capture.vision.display_words import HELD, WRITTEN, is_held, key_of, side_of, unit_of
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
+from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
 
 WORD_SURE = 0.8
 _GUESS = 0.4                # below it a word is not read

@@ -23,6 +23,7 @@ from hoodnote.capture.weights import stored_network
 if TYPE_CHECKING:
     import onnxruntime
 
+SIGNS_READER = "sign network"
 MARKS = ".:"
 CLASSES: tuple[str, ...] = (*SIGNS, *UNITS_SHOWN, LOW, HIGH, HELD)
 DIAL_CLASSES: tuple[str, ...] = (*"0123456789", ".", "psi", "bar", "kPa", "MPa", "kg/cm2", "inHg", "°")
