@@ -75,6 +75,17 @@ def test_a_vin_without_check_digit_from_elsewhere_is_asked_not_refused():
     assert order[0] == foreign and "outside North America" in question
 
 
+@pytest.mark.parametrize(("printed", "letter"), [("LAB93WEYLWEV29122", "L"), ("VIN JG540JKTDJ3A17969", "D")])
+def test_a_check_digit_that_was_read_as_a_letter_proves_nothing(printed, letter):
+    """Taken for the figure it looks like, one letter in eleven fits by chance; 49 CFR 565.15(c): the place holds a figure or X."""
+    raw = printed.split()[-1]
+    vin = raw[:8] + {"L": "1", "D": "0"}[letter] + raw[9:]
+    assert check_vin(vin) is None and check_vin(raw) is not None
+    order, question = decide([VinReading(name, printed, vin, 1.0) for name in "ab"], [])
+    assert order == [vin, raw] and raw in question
+    assert decide([VinReading("a", printed, vin, 1.0), VinReading("b", vin, vin, 1.0)], [code(vin, True)])[1] is None      # a barcode holds the figure
+
+
 def test_a_faint_reading_that_fits_by_chance_comes_after_a_sure_one_from_elsewhere():
     foreign, chance = "K2KCJHRJ3ECD23878", "K2KCJHRY3ECD21878"
     assert check_vin(chance) is None and check_vin(foreign) is not None

@@ -13,7 +13,7 @@ _VALUES = {str(d): d for d in range(10)} | dict(
 )
 _WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 LENGTH = len(_WEIGHTS)
-_CHECK, _YEAR, _PLANT = 8, 9, 10            # positions 9, 10 and 11, counted from 0
+CHECK, _YEAR, _PLANT = 8, 9, 10            # positions 9, 10 and 11, counted from 0
 # 49 CFR 565.15(d)(1), Table VII: the codes of 30 model years from 1980, then again
 _YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXY123456789"
 _FIRST_YEAR, YEAR_CYCLE = 1980, 30
@@ -56,9 +56,9 @@ def check_vin(text: str) -> VinProblem | None:
         hint = ", I and O are often 1 and 0 misread" if {"I", "O"} & set(wrong) else ""
         return VinProblem(f"{vin} holds {' '.join(wrong)}, which no VIN has{hint}; read it again", True)
     expected = check_digit(vin)
-    if vin[_CHECK] != expected:
+    if vin[CHECK] != expected:
         return VinProblem(
-            f"the check digit of VIN {vin} is {vin[_CHECK]} and should be {expected}: read it again; "
+            f"the check digit of VIN {vin} is {vin[CHECK]} and should be {expected}: read it again; "
             "a vehicle built for a market outside North America need not have one",
             False,
         )
@@ -76,7 +76,7 @@ def formed(text: str) -> str:
     vin = permitted(text)
     if len(vin) != LENGTH:
         return vin
-    return "".join(_FIGURE_FOR.get(c, c) if i in _FIGURES or i == _CHECK else c for i, c in enumerate(vin))
+    return "".join(_FIGURE_FOR.get(c, c) if i in _FIGURES or i == CHECK else c for i, c in enumerate(vin))
 
 
 def candidates(readings: Iterable[tuple[str, float]], most: int = 4) -> list[tuple[str, float]]:
@@ -90,7 +90,7 @@ def candidates(readings: Iterable[tuple[str, float]], most: int = 4) -> list[tup
     if columns is None:
         return []
     found: list[tuple[str, float]] = []
-    for digit, own_cost in columns[_CHECK]:
+    for digit, own_cost in columns[CHECK]:
         if not digit.isdigit() and digit != "X":
             continue
         wanted = 10 if digit == "X" else int(digit)
@@ -98,7 +98,7 @@ def candidates(readings: Iterable[tuple[str, float]], most: int = 4) -> list[tup
         for position, column in enumerate(columns):
             following: dict[int, list[tuple[float, str]]] = {}
             for remainder, ways in best.items():
-                for char, cost in ([(digit, 0.0)] if position == _CHECK else column):
+                for char, cost in ([(digit, 0.0)] if position == CHECK else column):
                     place = (remainder + _VALUES[char] * _WEIGHTS[position]) % 11
                     following.setdefault(place, []).extend((c + cost, text + char) for c, text in ways)
             best = {place: sorted(ways)[:most] for place, ways in following.items()}

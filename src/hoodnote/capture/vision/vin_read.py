@@ -7,6 +7,7 @@ fits them; everything else is a question with the VINs it may be, the likeliest 
 from __future__ import annotations
 
 import io
+import string
 from collections.abc import Sequence
 
 import numpy as np
@@ -19,7 +20,7 @@ from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, not_named_otherwise, read_row, texts_of, vin_rows
 from hoodnote.readings.model import Standing, Version
-from hoodnote.readings.vin import LENGTH, LOOKALIKE_COST, candidates, check_vin
+from hoodnote.readings.vin import CHECK, LENGTH, LOOKALIKE_COST, candidates, check_vin
 from hoodnote.statements.model import Fact
 
 SEARCH = "check-digit search"
@@ -61,6 +62,9 @@ def decide(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> tuple[li
     right = [vin for vin in voices if check_vin(vin) is None]
     agreed = [vin for vin in right if len(voices[vin]) > 1]
     if len(agreed) == 1 and not any(_is_rival(vin, agreed[0], readings, codes) for vin in right if vin != agreed[0]):
+        lettered = _with_a_letter(agreed[0], readings)
+        if lettered is not None and not any(c.vin == agreed[0] for c in codes):
+            return [agreed[0], lettered], f"The VIN reads {agreed[0]} or, as a vehicle built for another market may have it, {lettered}: which is it?"
         sure = _sureness(agreed[0], readings, codes)
         if all(one >= least for one, least in zip(sorted(sure.values())[-2:], LEAST_CONFIDENCES, strict=True)):
             return agreed, None
@@ -81,6 +85,17 @@ def _with_more_trouble(photo: Photo, texts: Sequence[Row], finder: NeuralReader)
         texts = list(texts_of(photo, finder, smoothed=True))
         found = vin_rows(texts) or vin_rows(as_plates(photo.pixels, texts))
     return found
+
+
+def _with_a_letter(vin: str, readings: Sequence[VinReading]) -> str | None:
+    """The VIN as a reader has it who read a letter in the place of the check digit: taken for the figure that it looks like, it proves nothing."""
+    for r in readings:
+        raw = "".join(c for c in r.text.upper() if c in string.ascii_uppercase + string.digits)
+        windows = [raw[i:i + LENGTH] for i in range(len(raw) - LENGTH + 1)] if r.vin == vin else []
+        near = min(windows, key=lambda w: sum(a != b for a, b in zip(w, vin, strict=True)), default=vin)
+        if near[CHECK] != vin[CHECK] and near[CHECK] not in "IOQ":
+            return vin[:CHECK] + near[CHECK] + vin[CHECK + 1:]
+    return None
 
 
 def _is_rival(vin: str, agreed: str, readings: Sequence[VinReading], codes: Sequence[VinCode]) -> bool:
