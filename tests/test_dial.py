@@ -324,7 +324,7 @@ def test_a_word_cut_off_is_no_unit_but_may_be_one(cut, unit):
 
 def test_a_unit_cut_off_is_a_question(reader):
     field, = read_dials(photo(drawn(PSI_250, PLAIN, 0.4, {"psi": "ps"})), "high_side", readers=reader).fields
-    assert field.standing is Standing.UNCONFIRMED and "psi" in field.question
+    assert field.standing is Standing.UNCONFIRMED and "is it psi?" in field.question
 
 
 def test_a_pointer_on_the_zero_stop_is_no_reading(reader):

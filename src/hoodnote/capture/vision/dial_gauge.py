@@ -58,7 +58,7 @@ class Figure:
 @dataclass(frozen=True, eq=False)
 class Gauge:
     """`figures`, the one to state first. `top` is the largest pressure on the scale in kPa. `doubts` are questions' beginnings.
-    `units`: those that fit, the one in `figures` first, where none was read on the face."""
+    `units`: those that fit, the one in `figures` first, where none was read on the face, or by the network for signs alone."""
 
     view: FaceView
     rim: Ellipse
@@ -154,9 +154,11 @@ def _gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence
         doubts.append("its rim shows in parts only")
     top = max(ring.main.value(ring.main.last) * UNITS[unit].factor for ring, unit in named)
     used = tuple(t for f in figures for t in f.piece.texts)
+    first = figures[0].unit
+    alone = len(figures) == 1 and first in words and all(t.by_signs for t in texts if t.unit == first)
     # the other scale bears the first one out, but bar and kg/cm2 are too alike to name one whose word was not read
     figures = [f for f in figures if f is figures[0] or f.unit in words]
-    return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts))
+    return Gauge(view, rim, pointer, tuple(figures), compound, top, used, tuple(doubts), (first,) if alone else ())
 
 
 def _figure(ring: Ring, unit: str, pointer: Pointer, view: FaceView, texts: Sequence[Text]) -> Figure | None:
@@ -215,9 +217,6 @@ def _doubts(figures: Sequence[Figure], pointer: Pointer, texts: Sequence[Text], 
         out.append("only three figures of the scale could be read")
     elif sum(not t.by_signs for t in ring.main.texts) < LEAST_FIGURES:
         out.append("most figures of the scale could be read in one way only")
-    named = [t for t in texts if t.unit == first.unit]
-    if len(figures) == 1 and named and all(t.by_signs for t in named):
-        out.append(f"{first.unit} could be read in one way only")
     if piece.rms > MOST_UNEVEN and not isinstance(ring.main, Uneven):
         out.append("the figures of its scale lie unevenly, as on a gauge seen from the side")
     if isinstance(ring.main, Uneven):
