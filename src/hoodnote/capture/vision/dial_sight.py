@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
-from hoodnote.capture.vision.dial_text import REFRIGERANT, UNIT_WORDS, Text, a_word
+from hoodnote.capture.vision.dial_text import REFRIGERANT, UNIT_WORDS, Text, a_word, text_in
 from hoodnote.capture.vision.neighbours import grouped
 from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
 
@@ -58,8 +58,10 @@ def _evened(digits: Sequence[Sign]) -> list[Sign]:
     return out
 
 
-def _right(sign: Sign) -> np.ndarray:
-    return np.array([-sign.up[1], sign.up[0]]) / max(float(np.hypot(*sign.up)), 1e-6)
+def _right(*signs: Sign) -> np.ndarray:
+    """Unit vector the way the signs are read, whatever their heights."""
+    total = sum((np.array([-s.up[1], s.up[0]]) / max(float(np.hypot(*s.up)), 1e-6) for s in signs), np.zeros(2))
+    return total / max(float(np.linalg.norm(total)), 1e-6)
 
 
 def _pitch(digits: Sequence[Sign]) -> float:
@@ -75,16 +77,14 @@ def _beside(one: Sign, other: Sign) -> bool:
     high = (one.height + other.height) / 2
     if not 0.72 < one.height / max(other.height, 1e-6) < 1.39 or float(np.dot(one.up, other.up)) * 4 < TURNED * one.height * other.height:
         return False
-    right = _right(one) + _right(other)
-    right /= np.linalg.norm(right)
+    right = _right(one, other)
     apart = np.subtract(other.at, one.at)
     return bool(PITCHES[0] * high < abs(apart @ right) < PITCHES[1] * POINTED * high and abs(apart @ np.array([-right[1], right[0]])) < OFF_THE_ROW * high)
 
 
 def _figures(row: Sequence[Sign], points: Sequence[Sign], pitch: float) -> list[Text]:
     """Digits in a row, cut where they stand farther apart than those of one figure."""
-    right = sum((_right(s) for s in row), np.zeros(2))
-    right /= np.linalg.norm(right)
+    right = _right(*row)
     row = sorted(row, key=lambda s: float(np.dot(s.at, right)))
     high = float(np.median([s.height for s in row]))
     pointed = [_point_between(low, up, points, right, high) for low, up in itertools.pairwise(row)]
@@ -112,13 +112,11 @@ def _text(signs: Sequence[Sign], text: str, half_wide: float) -> Text:
     """`half_wide`: of its first and last sign, in heights."""
     lettered = [s for s in signs if s.name != "."]
     high = float(np.median([s.height for s in lettered]))
-    right = sum((_right(s) for s in lettered), np.zeros(2))
-    right /= np.linalg.norm(right)
+    right = _right(*lettered)
     up = np.array([right[1], -right[0]]) * 0.6 * high
     first, last = np.array(lettered[0].at) - half_wide * high * right, np.array(lettered[-1].at) + half_wide * high * right
-    middle = (first + last) / 2 - MIDDLE
     quad = np.array([first + up, last + up, last - up, first - up], np.float32)
-    return Text(text, min(s.probability for s in signs), math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), quad, by_signs=True)
+    return replace(text_in(text, min(s.probability for s in signs), quad), by_signs=True)
 
 
 def together(texts: Sequence[Text], seen: Sequence[Text]) -> list[Text]:

@@ -139,7 +139,7 @@ def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
     for (i, box), (text, confidence) in zip(boxes, reader.read_short([cut_out(view.pixels, box) for _, box in boxes]), strict=True):
         if i not in best or confidence > best[i][1]:
             best[i] = text, confidence, box
-    return _parted([_text(*found) for found in best.values()], view, reader, up)
+    return _parted([text_in(*found) for found in best.values()], view, reader, up)
 
 
 def _turns(texts: Sequence[Text]) -> bool:
@@ -161,7 +161,7 @@ def _read_unrolled(view: FaceView, reader: NeuralReader) -> list[Text]:
         else:
             upright.append(Text(one, sure, 0.0, 0.0, box))
     texts = [*_parted(upright, flat, reader, 0.0), *_parted(turned, flat, reader, 180.0)]
-    return [_text(t.text, t.confidence, _rolled_back(t.quad)) for t in texts]
+    return [text_in(t.text, t.confidence, _rolled_back(t.quad)) for t in texts]
 
 
 def _rolled_back(quad: np.ndarray) -> np.ndarray:
@@ -173,7 +173,8 @@ def _rolled_back(quad: np.ndarray) -> np.ndarray:
     return _aligned(points.astype(np.float32), turn + (0 if quad[1, 0] > quad[0, 0] else 180))
 
 
-def _text(text: str, confidence: float, box: np.ndarray) -> Text:
+def text_in(text: str, confidence: float, box: np.ndarray) -> Text:
+    """`box`: its corners in the view, clockwise from the text's top left."""
     middle = box.mean(axis=0) - MIDDLE
     return Text(text, confidence, math.degrees(math.atan2(middle[0], -middle[1])) % 360, float(np.hypot(*middle)), box)
 
@@ -191,7 +192,7 @@ def _parted(texts: Sequence[Text], view: FaceView, reader: NeuralReader, up: flo
     read = iter(reader.read_short([cut_out(view.pixels, box) for ways in parts.values() for boxes in ways for box in boxes]))
     again = {}
     for i, ways in parts.items():
-        tried = [_without_ticks([_text(*next(read), box) for box in boxes], texts[i]) for boxes in ways]
+        tried = [_without_ticks([text_in(*next(read), box) for box in boxes], texts[i]) for boxes in ways]
         whole = min((parts for parts in tried if len(_in_order(parts)) == len(parts)), key=len, default=None)     # into figures, not digits
         best = max(tried, key=lambda parts: len(_in_order(parts)))
         if whole is not None:
