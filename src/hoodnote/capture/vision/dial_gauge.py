@@ -14,7 +14,7 @@ from hoodnote.capture.vision.dial_needle import Pointer, turned
 from hoodnote.capture.vision.dial_rectify import FaceView
 from hoodnote.capture.vision.dial_scale import Ring, piece_at, rings_of
 from hoodnote.capture.vision.dial_sight import sighted, together
-from hoodnote.capture.vision.dial_text import Text, number_in, read_closer, read_texts
+from hoodnote.capture.vision.dial_text import Text, number_in, read_texts
 from hoodnote.capture.vision.dial_units import FULL_VACUUM, of_a_refrigerant, units_of, units_that_fit
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader
 from hoodnote.capture.vision.rectify import sharpness
@@ -27,7 +27,6 @@ MOST_LIMIT = 0.02            # of the span
 AT_THE_STOP, BELOW_THE_STOP = 2.0, -12.0       # degrees from zero a pointer at rest may stand
 SURE_RIM = 0.6               # share of it with an edge
 STEPS = (1, 2, 5)
-SURE = 4                     # worth of a gauge without a doubt
 MANY_FIGURES = 7
 SURE_OF_CURVE = 6            # figures
 CURVE_AGREES = 1.3           # degrees between the whole curve and the figures beside the pointer
@@ -84,25 +83,9 @@ class Unread:
 
 def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: NeuralReader, second: TesseractReader | None, prefer: str,
                is_pressure: bool = False) -> Gauge | Unread:
-    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both.
-    `is_pressure`: a person said that it is a pressure gauge,
-    so that one whose unit is hidden may be asked about."""
+    """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person
+    said that it is a pressure gauge, so that one whose unit is hidden may be asked about."""
     texts = together(read_texts(view, reader), sighted(view))
-    found = _read(view, rim, pointer, texts, reader, second, prefer, is_pressure)
-    if _worth(found) == SURE or isinstance(pointer, str):
-        return found
-    again = _read(view, rim, pointer, read_closer(view, reader, texts), reader, second, prefer, is_pressure)
-    return max((found, again), key=_worth)
-
-
-def _worth(found: Gauge | Unread) -> int:
-    if isinstance(found, Gauge):
-        return 2 if found.units else 3 if found.doubts else SURE
-    return int(found.asked is not None)
-
-
-def _read(view: FaceView, rim: Ellipse, pointer: Pointer | str, texts: Sequence[Text], reader: NeuralReader, second: TesseractReader | None,
-          prefer: str, is_pressure: bool) -> Gauge | Unread:
     rings = rings_of(texts, view)
     if not rings:
         numbers = sum(t.number is not None for t in texts)

@@ -6,19 +6,17 @@ import itertools
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from hoodnote.capture.vision.dial_rectify import BINS, MIDDLE, RIM, FaceView
+from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 
 LEAST_SURE = 0.5
 MOST_TEXTS = 48
-LEVEL = 0.9                  # how alike the directions of texts are that do not run with the scale, 1 for the same
-UNROLLED = 0.3, 1.02         # rim radii
 FINDING_REACH = 1.06         # rim radii round the middle that text is looked for in
-FINDING_SIDE, CLOSER_SIDE = 576, 960     # px that part is brought to, at the first and at a closer look
+FINDING_SIDE = 576           # px that part is brought to
 PARTED, PARTED_IF_ODD = 0.3, 0.15    # of a strip's height: an empty gap so wide is between two figures; where they make no likely one
 WIDER_GAP = 1.25             # by how much the gap between figures is wider than those between digits
 MOST_WAYS = 3
@@ -96,39 +94,12 @@ def a_word(text: Text) -> bool:
 
 def read_texts(view: FaceView, reader: NeuralReader) -> list[Text]:
     """Every text that was found, those that could not be read among them: they tell that there is more on the face."""
-    return _read(view, reader, FINDING_SIDE)
-
-
-def read_closer(view: FaceView, reader: NeuralReader, texts: Sequence[Text]) -> list[Text]:
-    """The texts, with figures and units added that show only in a larger picture with the light evened: small or dim print."""
-    import cv2
-
-    lab = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2LAB)
-    lab[..., 0] = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(6, 6)).apply(lab[..., 0])
-    even = replace(view, pixels=cv2.cvtColor(lab, cv2.COLOR_LAB2RGB))
-    more = _read_unrolled(even, reader) if _turns(texts) else _read(even, reader, CLOSER_SIDE)
-    out = list(texts)
-    for text in more:
-        told = text.number is not None or text.unit or text.may_be
-        under = [o for o in out if _overlap(o, text)]
-        # what was read at first stands
-        if told and not any(o.number is not None or o.unit for o in under):
-            out = [o for o in out if not any(o is u for u in under)] + [text]
-    return out
-
-
-def _overlap(one: Text, other: Text) -> bool:
-    low = np.maximum(one.quad.min(axis=0), other.quad.min(axis=0))
-    return bool((low < np.minimum(one.quad.max(axis=0), other.quad.max(axis=0))).all())
-
-
-def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
     import cv2
 
     low, high = int(MIDDLE - FINDING_REACH * RIM), int(MIDDLE + FINDING_REACH * RIM)
     face = view.pixels[low:high, low:high]
-    small = cv2.resize(face, (side, side), interpolation=cv2.INTER_AREA if side < high - low else cv2.INTER_CUBIC)
-    quads = [low + q * ((high - low) / side) for q in reader.find_text(small)]
+    small = cv2.resize(face, (FINDING_SIDE, FINDING_SIDE), interpolation=cv2.INTER_AREA)
+    quads = [low + q * ((high - low) / FINDING_SIDE) for q in reader.find_text(small)]
     quads = [q for q in quads if np.hypot(*(q.mean(axis=0) - MIDDLE)) < 1.05 * RIM and min(_sides(q)) < TALLEST * RIM]
     quads = sorted(quads, key=lambda q: _sides(q)[0] * _sides(q)[1], reverse=True)[:MOST_TEXTS]
     if not quads:
@@ -140,37 +111,6 @@ def _read(view: FaceView, reader: NeuralReader, side: int) -> list[Text]:
         if i not in best or confidence > best[i][1]:
             best[i] = text, confidence, box
     return _parted([text_in(*found) for found in best.values()], view, reader, up)
-
-
-def _turns(texts: Sequence[Text]) -> bool:
-    """Whether the texts run with the scale."""
-    sides = [t.quad[1] - t.quad[0] for t in texts]
-    return bool(sides) and abs(np.mean([np.exp(2j * math.atan2(y, x)) for x, y in sides])) < LEVEL
-
-
-def _read_unrolled(view: FaceView, reader: NeuralReader) -> list[Text]:
-    """Texts of a face unrolled round its middle, where figures that run with the scale stand in a straight row."""
-    strip = np.ascontiguousarray(np.roll(view.polar(UNROLLED[1] * RIM)[:, int(UNROLLED[0] * RIM):], BINS // 2, axis=0).transpose(1, 0, 2)[::-1])
-    flat = replace(view, pixels=strip)
-    boxes = [_aligned(q, 0.0) for q in reader.find_text(strip)[:MOST_TEXTS]]
-    found = reader.read_short([s for box in boxes for cut in [cut_out(strip, box)] for s in (cut, cut[::-1, ::-1])])
-    upright, turned = [], []
-    for box, (one, sure), (other, surer) in zip(boxes, found[::2], found[1::2], strict=True):
-        if surer > sure:
-            turned.append(Text(other, surer, 0.0, 0.0, np.roll(box, -2, axis=0)))
-        else:
-            upright.append(Text(one, sure, 0.0, 0.0, box))
-    texts = [*_parted(upright, flat, reader, 0.0), *_parted(turned, flat, reader, 180.0)]
-    return [text_in(t.text, t.confidence, _rolled_back(t.quad)) for t in texts]
-
-
-def _rolled_back(quad: np.ndarray) -> np.ndarray:
-    """Where a box of the unrolled face lies in the view."""
-    angles, radii = np.radians(quad[:, 0] * 360 / BINS + 180), UNROLLED[1] * RIM - quad[:, 1]
-    points = MIDDLE + radii[:, None] * np.stack([np.sin(angles), -np.cos(angles)], axis=1)
-    middle = points.mean(axis=0) - MIDDLE
-    turn = math.degrees(math.atan2(middle[0], -middle[1]))
-    return _aligned(points.astype(np.float32), turn + (0 if quad[1, 0] > quad[0, 0] else 180))
 
 
 def text_in(text: str, confidence: float, box: np.ndarray) -> Text:
