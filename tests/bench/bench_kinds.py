@@ -14,6 +14,7 @@ import math
 import random
 import time
 from collections import Counter
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
@@ -131,6 +132,10 @@ def bay(rng: random.Random) -> Image.Image:
 OTHERS = (page, sticker, tyre, clock, keyboard, number_plate, price_tag, bay)
 
 
+def drawing_of_other(seed: int) -> Callable[[random.Random], Image.Image]:
+    return OTHERS[seed % len(OTHERS)]
+
+
 def _shot(picture: Image.Image, severity: str, seed: int) -> Photo:
     pixels = np.asarray(photograph(picture.convert("RGB"), SEVERITIES[severity], seed, size=(1920, 1440)))
     return Photo(pixels, pixels.shape[1], pixels.shape[0])
@@ -146,9 +151,8 @@ def told(job: tuple[Kind, int], split: str, severity: str) -> tuple[Kind, Kind, 
 
 def read_of_other(seed: int, severity: str) -> tuple[str, Kind, list[str]]:
     """What is drawn, what it is told as, and what is read of it: nothing, where all is well."""
-    rng = random.Random(seed)
-    draw = OTHERS[seed % len(OTHERS)]
-    reading = read_photo(_shot(draw(rng), severity, 700_000 + seed))
+    draw = drawing_of_other(seed)
+    reading = read_photo(_shot(draw(random.Random(seed)), severity, 700_000 + seed))
     return draw.__name__, reading.kind, [f"{stated(f.statement)} ({f.standing.value}{': ' + f.question if f.question else ''})" for f in reading.fields]
 
 

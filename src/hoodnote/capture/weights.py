@@ -33,6 +33,7 @@ def stored_network(package: str, name: str, sha256: str, threads: int) -> onnxru
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
+    options.enable_cpu_mem_arena = False       # it keeps as much as the largest picture took, for each network
     # a thread that waits busily takes the processor from the text readers
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     return onnxruntime.InferenceSession(_checked(package, name, sha256), options, providers=["CPUExecutionProvider"])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import multiprocessing
-import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -62,9 +61,8 @@ def see_photos(store: Store, job: Job, paths: Iterable[Path], kind: Kind | None 
     used gives its error and keeps no other back. No more photos than processes are in memory at once, and one more here.
     """
     from hoodnote.capture.vision.photo import refuse_unusable
-    from hoodnote.capture.vision.readers import one_thread
+    from hoodnote.capture.vision.threads import one_thread
 
-    os.environ.setdefault("MALLOC_ARENA_MAX", "1")         # for the processes: what one thread of theirs gives back another can have
     waiting: list[tuple[Path, Capture, Future[Seen]]] = []
 
     def first_done() -> tuple[Path, Taken | HoodnoteError]:

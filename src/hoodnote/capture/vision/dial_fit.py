@@ -113,21 +113,20 @@ def bends(top: float) -> list[Bend]:
 
 def even_line(placed: Sequence[Placed]) -> tuple[float, float, list[Placed]] | None:
     """The rising straight line angle = zero + per_unit * value that most figures lie on."""
-    best, best_key = None, (0, 0.0)
-    for i, (a1, v1, _) in enumerate(placed):
-        for a2, v2, _ in placed[i + 1:]:
-            if v1 == v2 or (a2 - a1) / (v2 - v1) <= 0 or abs(a2 - a1) < 12:
-                continue
-            per_unit = (a2 - a1) / (v2 - v1)
-            zero = a1 - per_unit * v1
-            members = [p for p in placed if abs(p[0] - zero - per_unit * p[1]) < EVEN_WITHIN]
-            key = (len({v for _, v, _ in members}), -sum(abs(p[0] - zero - per_unit * p[1]) for p in members))
-            if key > best_key:
-                best, best_key = members, key
-    if best is None or best_key[0] < LEAST_FIGURES:
+    angles, values = np.array([p[0] for p in placed]), np.array([p[1] for p in placed])
+    one, other = np.triu_indices(len(placed), 1)         # a line through each two of them
+    apart, more = angles[other] - angles[one], values[other] - values[one]
+    rising = (apart * more > 0) & (np.abs(apart) >= 12)
+    if not rising.any():
         return None
-    a, v = np.array([p[0] for p in best]), np.array([p[1] for p in best])
-    per_unit, zero = np.polyfit(v, a, 1)
+    slopes = apart[rising] / more[rising]
+    off = np.abs(angles - (angles[one[rising]] - slopes * values[one[rising]])[:, None] - slopes[:, None] * values)
+    on = off < EVEN_WITHIN
+    different = np.stack([on[:, values == v].any(axis=1) for v in np.unique(values)]).sum(axis=0)
+    best = int(np.lexsort((np.where(on, off, 0).sum(axis=1), -different))[0])
+    if different[best] < LEAST_FIGURES:
+        return None
+    per_unit, zero = np.polyfit(values[on[best]], angles[on[best]], 1)
     members = [p for p in placed if abs(p[0] - zero - per_unit * p[1]) < EVEN_WITHIN]
     if len({v for _, v, _ in members}) < LEAST_FIGURES or per_unit <= 0:
         return None

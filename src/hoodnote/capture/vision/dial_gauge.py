@@ -18,6 +18,7 @@ from hoodnote.capture.vision.dial_text import Text, number_in, read_texts
 from hoodnote.capture.vision.dial_units import FULL_VACUUM, of_a_refrigerant, units_of, units_that_fit
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader
 from hoodnote.capture.vision.rectify import sharpness
+from hoodnote.capture.vision.threads import at_once
 from hoodnote.units import UNITS
 
 RINGS_AGREE = 0.012          # of the span, on top of the limits of both
@@ -85,7 +86,7 @@ def read_gauge(view: FaceView, rim: Ellipse, pointer: Pointer | str, reader: Neu
                is_pressure: bool = False) -> Gauge | Unread:
     """`pointer`: as `find_pointer` gave it. `prefer`: "us" or "metric", which ring is stated where there are both. `is_pressure`: a person
     said that it is a pressure gauge, so that one whose unit is hidden may be asked about."""
-    texts = together(read_texts(view, reader), sighted(view))
+    texts = together(*at_once(lambda: read_texts(view, reader), lambda: sighted(view)))
     rings = rings_of(texts, view)
     if not rings:
         numbers = sum(t.number is not None for t in texts)

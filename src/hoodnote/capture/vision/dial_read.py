@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
+from typing import TypeVar
 
 import numpy as np
 
@@ -20,12 +22,14 @@ from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, tesse
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.capture.vision.rectify import sharpness
 from hoodnote.capture.vision.signs import SIGNS_READER
+from hoodnote.capture.vision.threads import at_once
 from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing, Version
 from hoodnote.statements.model import Measured
 from hoodnote.statements.vocabulary import PLACES
 from hoodnote.units import UNITS
 
+A = TypeVar("A")
 BY_EDGES, BY_PROFILE, OTHER_SCALE, OTHER_UNIT = "pointer by its edges", "pointer by its profile", "the other scale", "another unit"
 MOST_GAUGES = 3              # round things looked at; a manifold has two gauges
 LEAST_SHARE = 0.45           # of the largest rim: smaller round things are knobs and caps
@@ -34,14 +38,19 @@ CROP_SIDE = 380
 
 def looks_like(photo: Photo) -> float:
     """How much the photo looks like one of gauges, 0 to 1, without reading any text."""
-    best = 0.0
-    for rim in _rims(photo)[:2]:
-        view = _view(photo, rim)
-        if view is None:
-            continue
-        pointed = not isinstance(_pointer(photo, rim, view), str)
-        best = max(best, (0.9 if pointed else 0.5) if _tick_count(view) >= 15 else 0.25 if pointed else 0.1)
-    return best
+    return max(_two_at_once(lambda rim: _looks_like_one(photo, rim), _rims(photo)[:2]), default=0.0)
+
+
+def _looks_like_one(photo: Photo, rim: Ellipse) -> float:
+    view = _view(photo, rim)
+    if view is None:
+        return 0.0
+    pointed = not isinstance(_pointer(photo, rim, view), str)
+    return (0.9 if pointed else 0.5) if _tick_count(view) >= 15 else 0.25 if pointed else 0.1
+
+
+def _two_at_once(look: Callable[[Ellipse], A], rims: Sequence[Ellipse]) -> list[A]:
+    return list(at_once(*(partial(look, r) for r in rims))) if len(rims) == 2 else [look(r) for r in rims]
 
 
 def _rims(photo: Photo) -> list[Ellipse]:
@@ -73,13 +82,14 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     used = (reader.name, SIGNS_READER, *((second.name,) if second else ()), BY_EDGES, BY_PROFILE)
     rims = _rims(photo)
     rims = _apart([r for r in rims if r.radius >= LEAST_SHARE * max(x.radius for x in rims)])[:MOST_GAUGES]
-    found: list[Gauge | Unread] = []
-    for rim in rims:
+
+    def read(rim: Ellipse) -> Gauge | Unread | None:
         view = _view(photo, rim)
-        if view is not None:
-            found.append(read_gauge(view, rim, _pointer(photo, rim, view), reader, second, units, place is not None))
-        if sum(isinstance(x, Gauge) for x in found) == 2:
-            break
+        return None if view is None else read_gauge(view, rim, _pointer(photo, rim, view), reader, second, units, place is not None)
+
+    found = [x for x in _two_at_once(read, rims[:2]) if x is not None]
+    if sum(isinstance(x, Gauge) for x in found) < 2:
+        found += [x for x in map(read, rims[2:]) if x is not None]
     asked = [x.asked for x in found if isinstance(x, Unread) and x.asked is not None]
     # beside a pressure gauge, or where one of two goes on below zero, those whose unit is hidden may be asked about
     if any(isinstance(x, Gauge) or x.pressure for x in found) or len(asked) > 1 and any(x.compound for x in asked):

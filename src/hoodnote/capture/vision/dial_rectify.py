@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -18,6 +19,8 @@ RIM = 330                    # px of the found ellipse's radius in it
 MIDDLE = SIDE / 2
 BINS = 1440                  # of the polar view, a quarter of a degree each
 TICKS_INSIDE, TICKS_OUTSIDE = 0.55, 1.06     # where the outer ring of ticks is looked for, in rim radii
+STROKES_WITHIN = 1.12        # rim radii
+FARTHEST = 0.25              # rim radii between the rim's middle and the face's
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +49,18 @@ class FaceView:
         # warpPolar counts from the right, clockwise in picture coordinates
         flat = cv2.warpPolar(self.pixels, (int(outer), BINS), (MIDDLE, MIDDLE), outer, cv2.INTER_LINEAR)
         return np.roll(flat, BINS // 4, axis=0)
+
+    @cached_property
+    def strokes(self) -> np.ndarray:
+        """By angle and radius as `polar`, out to STROKES_WITHIN: how much of the local light a spot differs by from those beside it round
+        the middle, at most a half."""
+        import cv2
+
+        polar = cv2.cvtColor(self.polar(STROKES_WITHIN * RIM), cv2.COLOR_RGB2GRAY).astype(np.float32)
+        ring = np.concatenate([polar[-40:], polar, polar[:40]])
+        stands_out = np.abs(cv2.GaussianBlur(ring, (0, 0), sigmaX=2, sigmaY=1) - cv2.GaussianBlur(ring, (0, 0), sigmaX=2, sigmaY=12))[40:-40]
+        stands_out /= cv2.GaussianBlur(polar, (0, 0), 15) + 20
+        return cv2.blur(np.minimum(stands_out, 0.5), (5, 1))
 
 
 def face_on(pixels: np.ndarray, rim: Ellipse) -> FaceView | None:
@@ -112,28 +127,34 @@ def _middle(view: np.ndarray) -> tuple[np.ndarray, float, float] | None:
     yy, xx = np.nonzero(size > 0.25)
     if len(xx) < 300:
         return None
+    out = np.hypot(xx - MIDDLE, yy - MIDDLE) / RIM          # no middle that is found lies farther off than FARTHEST
+    reached = (out > TICKS_INSIDE - FARTHEST) & (out < TICKS_OUTSIDE + FARTHEST)
+    yy, xx = yy[reached], xx[reached]
     strength = size[yy, xx]
-    nx, ny = gx[yy, xx] / np.hypot(gx[yy, xx], gy[yy, xx]), gy[yy, xx] / np.hypot(gx[yy, xx], gy[yy, xx])
-    points = np.stack([xx, yy], axis=1).astype(np.float64)
-    normals = np.stack([nx, ny], axis=1).astype(np.float64)
+    nx, ny = gx[yy, xx], gy[yy, xx]
+    length = np.hypot(nx, ny)
+    nx, ny = nx / length, ny / length
+    x, y = xx.astype(np.float64), yy.astype(np.float64)
+    nx, ny = nx.astype(np.float64), ny.astype(np.float64)
     weight = np.minimum(strength, 1.0)
     centre, ring = np.array([MIDDLE, MIDDLE]), (TICKS_INSIDE * RIM, TICKS_OUTSIDE * RIM)
     for width in (0.12, 0.08, 0.05, 0.035, 0.03, 0.03):
-        radius = np.hypot(*(points - centre).T)
-        miss = np.einsum("ij,ij->i", normals, centre - points)
-        tangential = np.abs(miss) < 3 * width * RIM
+        right, down = centre[0] - x, centre[1] - y
+        radius = np.hypot(right, down)
+        miss = nx * right + ny * down
         if width <= 0.05:
-            ring = _tick_ring(radius[np.abs(miss) < width * RIM], weight[np.abs(miss) < width * RIM]) or ring
-        here = tangential & (radius > ring[0]) & (radius < ring[1])
+            close = np.abs(miss) < width * RIM
+            ring = _tick_ring(radius[close], weight[close]) or ring
+        here = (np.abs(miss) < 3 * width * RIM) & (radius > ring[0]) & (radius < ring[1])
         if here.sum() < 150:
             return None
         w = weight[here] / (1 + (miss[here] / (width * RIM)) ** 2) ** 2
-        n, p = normals[here], points[here]
+        n, p = np.stack([nx[here], ny[here]], axis=1), np.stack([x[here], y[here]], axis=1)
         matrix = (n * w[:, None]).T @ n
         if np.linalg.cond(matrix) > 50:
             return None
         centre = np.linalg.solve(matrix, (n * w[:, None]).T @ np.einsum("ij,ij->i", n, p))
-        if np.hypot(*(centre - MIDDLE)) > 0.25 * RIM:
+        if np.hypot(*(centre - MIDDLE)) > FARTHEST * RIM:
             return None
     # neighbouring pixels share an edge: about one in ten is a witness of its own
     spread = 1.5 * width * RIM / math.sqrt(max(1.0, float(w.sum()) / 10))

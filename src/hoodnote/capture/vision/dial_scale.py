@@ -15,7 +15,7 @@ import numpy as np
 
 from hoodnote.capture.vision.dial_fit import EVEN_WITHIN, LEAST_FIGURES, Bend, Followed, Piece, Placed, Uneven, bends, even_line
 from hoodnote.capture.vision.dial_needle import turned
-from hoodnote.capture.vision.dial_rectify import BINS, RIM, FaceView
+from hoodnote.capture.vision.dial_rectify import BINS, RIM, STROKES_WITHIN, FaceView
 from hoodnote.capture.vision.dial_text import Text, number_in
 
 SAME_RING = 0.085            # of the rim's radius
@@ -323,19 +323,12 @@ def _compressed(main: Piece, last: float, beyond: Placed | None) -> Piece | None
 def _on_ticks(view: FaceView, zero: float, per_unit: float, printed: np.ndarray, radius: float) -> tuple[float, float, bool, np.ndarray]:
     """Zero and degrees a unit moved onto the ticks at the printed values, whether there are such ticks, and how far each angle (rows)
     at each radius (columns) looks like a tick, in standard deviations."""
-    import cv2
-
-    outer = 1.12 * RIM
-    polar = cv2.cvtColor(view.polar(outer), cv2.COLOR_RGB2GRAY).astype(np.float32)
-    ring = np.concatenate([polar[-40:], polar, polar[:40]])
-    stands_out = np.abs(cv2.GaussianBlur(ring, (0, 0), sigmaX=2, sigmaY=1) - cv2.GaussianBlur(ring, (0, 0), sigmaX=2, sigmaY=12))[40:-40]
-    stands_out /= cv2.GaussianBlur(polar, (0, 0), 15) + 20
-    stands_out = np.minimum(stands_out, 0.5)
-    r = np.arange(stands_out.shape[1])
-    bands = [r_ for r_ in r[::2] if abs(r_ - radius) < 0.3 * RIM and abs(r_ - radius) > 0.06 * RIM and r_ < outer - 2]
+    strokes = view.strokes
+    r = np.arange(strokes.shape[1])
+    bands = [r_ for r_ in r[::2] if abs(r_ - radius) < 0.3 * RIM and abs(r_ - radius) > 0.06 * RIM and r_ < STROKES_WITHIN * RIM - 2]
     if not bands:
         return zero, per_unit, False, np.zeros((BINS, 1))
-    signal = cv2.blur(stands_out, (5, 1))[:, bands]
+    signal = strokes[:, bands]
     base = signal.mean(axis=0)
     spread = signal.std(axis=0) + 1e-3
     z = (signal - base) / spread

@@ -22,6 +22,7 @@ TURNED = 0.8                 # cosine: digits of one figure stand alike
 PITCHES = (0.5, 1.1)         # heights between two digits of one figure
 PARTED, POINTED = 1.25, 1.85  # pitches between two digits of one figure at most, and where a point stands between them
 OFF_THE_ROW = 0.3            # heights
+FARTHEST_BESIDE = math.hypot(PITCHES[1] * POINTED, OFF_THE_ROW)
 SURE_TEXT = 0.8              # a text so sure is kept beside a sighted figure that differs
 HALF_WIDE = 0.34             # heights, of a digit
 
@@ -60,8 +61,8 @@ def _evened(digits: Sequence[Sign]) -> list[Sign]:
 
 def _right(*signs: Sign) -> np.ndarray:
     """Unit vector the way the signs are read, whatever their heights."""
-    total = sum((np.array([-s.up[1], s.up[0]]) / max(float(np.hypot(*s.up)), 1e-6) for s in signs), np.zeros(2))
-    return total / max(float(np.linalg.norm(total)), 1e-6)
+    x, y = (sum(way * s.up[k] / max(s.height / 2, 1e-6) for s in signs) for way, k in ((-1, 1), (1, 0)))
+    return np.array([x, y]) / max(math.hypot(x, y), 1e-6)
 
 
 def _pitch(digits: Sequence[Sign]) -> float:
@@ -75,7 +76,9 @@ def _pitch(digits: Sequence[Sign]) -> float:
 
 def _beside(one: Sign, other: Sign) -> bool:
     high = (one.height + other.height) / 2
-    if not 0.72 < one.height / max(other.height, 1e-6) < 1.39 or float(np.dot(one.up, other.up)) * 4 < TURNED * one.height * other.height:
+    if math.dist(one.at, other.at) > FARTHEST_BESIDE * high or not 0.72 < one.height / max(other.height, 1e-6) < 1.39:
+        return False
+    if (one.up[0] * other.up[0] + one.up[1] * other.up[1]) * 4 < TURNED * one.height * other.height:
         return False
     right = _right(one, other)
     apart = np.subtract(other.at, one.at)

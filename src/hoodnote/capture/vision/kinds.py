@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, available_readers
 from hoodnote.capture.vision.reading import Kind, PhotoReading
+from hoodnote.capture.vision.threads import at_once
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_text import Row, looks_like_vin, not_named_otherwise, texts_of
 
@@ -69,8 +70,8 @@ def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False
     """`further`: on past what is surely a dial or a label."""
     from hoodnote.capture.vision import dial_read, display
 
-    codes = read_codes(photo.pixels)
-    scores = {Kind.DIAL: dial_read.looks_like(photo), Kind.DISPLAY: 0.0, Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
+    dial, codes = at_once(lambda: dial_read.looks_like(photo), lambda: read_codes(photo.pixels))
+    scores = {Kind.DIAL: dial, Kind.DISPLAY: 0.0, Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
     if scores[Kind.DIAL] >= SURE_DIAL and not codes and not further:
         return Look(scores, None, codes, False)     # nothing else has a scale of ticks with a pointer on it
     rows = []

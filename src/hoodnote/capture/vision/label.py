@@ -70,6 +70,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     with ThreadPoolExecutor(len(readers)) as pool:      # the others are programs of their own, which run while the neural one reads on
         others = {r.name: pool.submit(r.read, view.pixels, quads) for r in readers if r is not finder}
         roomy = _with_room_on_the_left(view, first, quads, finder) if finder in readers else None
+        other = _other_label(photo, flat.aside, finder)
         lines = {r.name: first if r is finder else others[r.name].result() for r in readers}
         accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
         if roomy is not None:
@@ -80,7 +81,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
                 kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
                 accounts.append((reader.name, interpret(kept + found, prefer)))
 
-    fields = decide(accounts, used, view, photo, _other_label(photo, flat.aside, finder))
+    fields = decide(accounts, used, view, photo, other)
     warnings = _warnings(fields, accounts, used, view)
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)

@@ -11,7 +11,6 @@ import os
 import shutil
 import tempfile
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
@@ -20,10 +19,9 @@ from typing import Protocol
 
 import numpy as np
 
+from hoodnote.capture.vision.threads import pool, threads
 from hoodnote.errors import HoodnoteError
 
-THREADS = 2                     # of the network that finds text; of the one that reads it, strips at once on one thread each: half the processor time
-_threads = THREADS
 SHORT_TEXT = [3, 48, 128]       # least input of the network for a figure or a unit; its own is made for whole lines and takes twice the time
 DETECTION_SIDE = 1280           # px; the longest side text is looked for at
 NEURAL, TESSERACT = "neural text reader", "tesseract"
@@ -52,7 +50,7 @@ class NeuralReader:
 
     def find_text(self, pixels: np.ndarray) -> list[np.ndarray]:
         """Quads of text, 4 x 2, clockwise from the corner nearest the picture's top left; unread."""
-        found = _neural_engine(_threads)(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
+        found = _neural_engine(threads())(_bgr(pixels), use_det=True, use_cls=False, use_rec=False)
         return [] if getattr(found, "boxes", None) is None else [np.asarray(q, np.float32) for q in found.boxes]
 
     def read(self, pixels: np.ndarray, quads: Sequence[np.ndarray]) -> list[TextLine]:
@@ -64,10 +62,10 @@ class NeuralReader:
         read by itself, so that what it says does not hang on what else is read. `short`: they hold a figure or a unit."""
         if not strips:
             return []
-        recognizer = _recognizer(short)
+        recognizer = _recognizer(short)         # one thread for each strip: half the processor time
         if len(strips) == 1:
             return [_recognized(recognizer, strips[0])]
-        return list(_pool().map(lambda strip: _recognized(recognizer, strip), strips))
+        return list(pool().map(lambda strip: _recognized(recognizer, strip), strips))
 
     def read_short(self, strips: Sequence[np.ndarray]) -> list[tuple[str, float]]:
         """What stands in each RGB strip of a figure or a unit, with how sure. Quicker than `read_strips`."""
@@ -76,20 +74,6 @@ class NeuralReader:
     def read_strip(self, strip: np.ndarray) -> tuple[str, float]:
         """One line of upright text."""
         return self.read_strips([strip])[0]
-
-
-def threads() -> int:
-    """How many threads one photo may use."""
-    return _threads
-
-
-def one_thread() -> None:
-    """For a process that reads beside others of its kind, before its first photo."""
-    global _threads
-    import cv2
-
-    _threads = 1
-    cv2.setNumThreads(1)
 
 
 class TesseractReader:
@@ -184,11 +168,6 @@ def _recognized(recognizer, strip: np.ndarray) -> tuple[str, float]:
     read = recognizer(TextRecInput(img=[_bgr(strip)]))
     text = read.txts[0].strip()
     return (text, float(read.scores[0])) if text else ("", 0.0)
-
-
-@cache
-def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(_threads)      # kept: memory that a thread's network has used stays with the thread
 
 
 @cache

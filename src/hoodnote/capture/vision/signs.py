@@ -8,16 +8,17 @@ are scenes without a display and words that mean nothing here, in which they mus
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_words import HELD, HIGH, LOW, UNITS_SHOWN
-from hoodnote.capture.vision.readers import threads
+from hoodnote.capture.vision.threads import threads
 from hoodnote.capture.weights import stored_network
 
 if TYPE_CHECKING:
@@ -50,9 +51,9 @@ class Sign:
     up: tuple[float, float]
     bright: bool
 
-    @property
+    @cached_property
     def height(self) -> float:
-        return 2 * float(np.hypot(*self.up))
+        return 2 * math.hypot(*self.up)
 
 
 def evened(picture: np.ndarray) -> np.ndarray:
@@ -92,7 +93,7 @@ def once(signs: Sequence[Sign]) -> list[Sign]:
     """What was seen at several sizes, once: as it was seen most surely, and those first. Points stand close to digits and are compared among themselves."""
     kept: list[Sign] = []
     for sign in sorted(signs, key=lambda s: -s.probability):
-        if not any((k.name in MARKS) == (sign.name in MARKS) and np.hypot(k.at[0] - sign.at[0], k.at[1] - sign.at[1]) < 0.28 * max(k.height, sign.height)
+        if not any((k.name in MARKS) == (sign.name in MARKS) and math.dist(k.at, sign.at) < 0.28 * max(k.height, sign.height)
                    for k in kept):
             kept.append(sign)
     return kept

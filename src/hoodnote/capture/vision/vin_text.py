@@ -66,12 +66,16 @@ def texts_of(photo: Photo, finder: NeuralReader, smoothed: bool = False) -> Iter
             break
     quads = [along(q) for q in found]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
-    turned = None
-    for quad in rows[:MOST_ROWS]:
-        if sides(quad)[0] >= 3 * sides(quad)[1]:
-            row, turned = _read_upright(photo.pixels, with_room(quad), finder, turned)
-            if row is not None:
-                yield row
+    turned, left = None, [with_room(q) for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
+    while left:
+        if turned is None:
+            row, turned = _read_upright(photo.pixels, left.pop(0), finder)
+            read = [] if row is None else [row]
+        else:           # two at once
+            corners, left = [np.roll(q, -2, axis=0) if turned else q for q in left[:2]], left[2:]
+            texts = finder.read_strips([cut_out(photo.pixels, q) for q in corners])
+            read = [Row(q, *found) for q, found in zip(corners, texts, strict=True) if found[0]]
+        yield from read
 
 
 def vin_rows(rows: Iterable[Row]) -> list[Row]:
@@ -200,11 +204,11 @@ def _sheet(strips: Sequence[np.ndarray]) -> tuple[np.ndarray, list[np.ndarray]]:
     return sheet, quads
 
 
-def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader, turned: bool | None) -> tuple[Row | None, bool | None]:
-    """The row read the way round that reads better, and whether that is upside down. A sure row of some length tells it for the rows
-    after it."""
-    best, way = None, turned
-    for tried in ((False, True) if turned is None else (turned,)):
+def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> tuple[Row | None, bool | None]:
+    """The row read the way round that reads better, and whether that is upside down where it is sure and of some length: then it tells
+    it for the rows after it."""
+    best = way = None
+    for tried in (False, True):
         corners = np.roll(quad, -2, axis=0) if tried else quad
         text, confidence = reader.read_strip(cut_out(pixels, corners))
         if text and (best is None or confidence > best.confidence):
@@ -212,7 +216,7 @@ def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader, tu
         if best is not None and best.confidence > 0.9:
             break
     known = best is not None and best.confidence > 0.9 and len(best.text) >= SURE_LENGTH
-    return best, way if known else turned
+    return best, way if known else None
 
 
 def sides(quad: np.ndarray) -> tuple[float, float]:

@@ -1,0 +1,64 @@
+"""How many threads one photo may use, how its work is shared among them, and that they share one heap."""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+from typing import TypeVar
+
+A, B = TypeVar("A"), TypeVar("B")
+THREADS = 2
+_threads = THREADS
+_helping = threading.local()
+_M_ARENA_MAX = -8        # of glibc's malloc.h
+
+if sys.platform == "linux" and (_mallopt := getattr(ctypes.CDLL(None), "mallopt", None)):
+    # with a heap for each thread, what one of them gives back no other can have: nearly twice the memory
+    _mallopt(_M_ARENA_MAX, 1)
+
+
+def threads() -> int:
+    return _threads
+
+
+def one_thread() -> None:
+    """For a process that reads beside others of its kind, before its first photo."""
+    global _threads
+    import cv2
+
+    _threads = 1
+    cv2.setNumThreads(1)
+
+
+@cache
+def pool() -> ThreadPoolExecutor:
+    """For many small pieces of work that wait for nothing."""
+    return ThreadPoolExecutor(_threads)      # kept: memory that a thread's network has used stays with the thread
+
+
+def at_once(first: Callable[[], A], second: Callable[[], B]) -> tuple[A, B]:
+    """What both give; the second is done meanwhile where a thread is free for it, after the first where none is. What either raises is
+    raised, the first one's before the second's."""
+    if _threads == 1 or getattr(_helping, "now", False):
+        return first(), second()
+    ahead = _helper().submit(_help, second)
+    try:
+        done = first()
+    except BaseException:
+        ahead.cancel()
+        raise
+    return done, (second() if ahead.cancel() else ahead.result())
+
+
+def _help(work: Callable[[], B]) -> B:
+    _helping.now = True
+    return work()
+
+
+@cache
+def _helper() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(1)
