@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.rectify import reduced
+
 SEARCH_SIDE = 800            # px; ellipses are looked for in a picture reduced to this
 RAYS = 180
 LEAST_ASPECT = 0.62          # a circle tilted by 30 degrees shows 0.87; a lens and a slanting camera take some more
@@ -53,8 +55,7 @@ def find_dials(pixels: np.ndarray, most: int = 4) -> list[Ellipse]:
     """Rims of round things that may be gauges, the likeliest first, one for each set of concentric rims; in the photo's pixels."""
     import cv2
 
-    scale = min(1.0, SEARCH_SIDE / max(pixels.shape[:2]))
-    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
+    small, scale = reduced(pixels, SEARCH_SIDE)
     sharp = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
     grey = cv2.GaussianBlur(sharp, (0, 0), 1.2)
     slope = _slope(grey)

@@ -14,7 +14,7 @@ from hoodnote.capture.vision.dial_text import REFRIGERANT, UNIT_WORDS, Text, a_w
 from hoodnote.capture.vision.neighbours import grouped
 from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
 
-REACH, GROWN = 1.08, 1.3     # rim radii that are looked at; how much larger
+REACH, GROWN = 1.08, 1.05    # rim radii that are looked at; how much larger
 FARTHEST = 1.02              # rim radii from the middle that something is printed at
 DIGIT_SURE, LONE_SURE, UNIT_SURE = 0.45, 0.65, 0.5
 AROUND, ON_A_RING = 6.0, 0.09     # heights along a scale and rim radii across it, within which digits are equally high

@@ -69,6 +69,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
     first, quads = _with_lost_units(view, quads, flat.lines, finder)
     with ThreadPoolExecutor(len(readers)) as pool:      # the others are programs of their own, which run while the neural one reads on
         others = {r.name: pool.submit(r.read, view.pixels, quads) for r in readers if r is not finder}
+        pool.submit(lambda: view.glare)
         roomy = _with_room_on_the_left(view, first, quads, finder) if finder in readers else None
         other = _other_label(photo, flat.aside, finder)
         lines = {r.name: first if r is finder else others[r.name].result() for r in readers}

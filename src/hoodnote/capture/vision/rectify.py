@@ -15,6 +15,7 @@ from hoodnote.capture.vision.readers import NeuralReader, TextLine, cut_out
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
 SEARCH_SIDES = 736, 1280    # px; finding where the label lies needs less than reading it, unless its print is small
+HALVED_FIRST = 0.25
 SMALL_PRINT = 13            # px of a found line's box below which the larger picture is searched
 
 
@@ -185,8 +186,14 @@ def reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
     """The picture with its longer side at most `side` px, and the scale it was reduced by."""
     import cv2
 
-    scale = min(1.0, side / max(pixels.shape[:2]))
-    return (pixels if scale == 1.0 else cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)), scale
+    height, width = pixels.shape[:2]
+    scale = min(1.0, side / max(height, width))
+    if scale == 1.0:
+        return pixels, scale
+    if scale <= HALVED_FIRST:           # by no whole number, which is most, a large picture takes three times as long
+        pixels = cv2.resize(pixels, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    size = max(1, round(width * scale)), max(1, round(height * scale))
+    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), scale
 
 
 def reduced_photo(photo: Photo, side: int) -> tuple[np.ndarray, float]:
