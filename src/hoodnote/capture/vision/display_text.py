@@ -14,6 +14,7 @@ from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_o
 from hoodnote.capture.vision.display_words import HELD, WRITTEN, is_held, key_of, side_of, unit_of
 from hoodnote.capture.vision.readers import NeuralReader, cut_out
 from hoodnote.capture.vision.signs import Sign, once, scaled, signs_in
+from hoodnote.capture.vision.threads import at_once, pool
 
 WORD_SURE = 0.8
 _GUESS = 0.4                # below it a word is not read
@@ -94,16 +95,22 @@ def words_around(pixels: np.ndarray, rows: Sequence[Row], level: float, reader: 
     flat, boxes = _view(pixels, rows)
     darker, lighter = (np.clip(stands_out(flat.pixels, bright, round(0.2 * _HEIGHT)), 0, None) for bright in (False, True))
     strong = np.maximum(darker, lighter)
-    words: list[Word] = []
-    for quad in reader.find_text(flat.pixels):
-        if not _figure_itself(quad, boxes):
-            words += _split(*_read_twice(flat.pixels, strong, _padded(quad), reader), quad, strong, level)
-    share = SIGN_DIGIT / _HEIGHT
-    small = cv2.resize(flat.pixels, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
-    # letters as high as the figures are too large in the view itself
-    signs = signs_in(flat.pixels, "words", _GUESSED) + [scaled(s, 1 / share) for s in signs_in(small, "words", _GUESSED)]
-    seen = [_as_word(sign, strong, level) for sign in once(signs)]
-    figures = figures_of([scaled(s, 1 / share) for s in signs_in(small, "digits")])
+
+    def read() -> list[Word]:
+        quads = [q for q in reader.find_text(flat.pixels) if not _figure_itself(q, boxes)]
+        texts = pool().map(lambda q: _read_twice(flat.pixels, strong, _padded(q), reader), quads)
+        return [w for q, text in zip(quads, texts, strict=True) for w in _split(*text, q, strong, level)]
+
+    def see() -> tuple[list[Sign], list[Sign]]:
+        share = SIGN_DIGIT / _HEIGHT
+        small = cv2.resize(flat.pixels, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+        # letters as high as the figures are too large in the view itself
+        lettered = signs_in(flat.pixels, "words", _GUESSED) + [scaled(s, 1 / share) for s in signs_in(small, "words", _GUESSED)]
+        return lettered, [scaled(s, 1 / share) for s in signs_in(small, "digits")]
+
+    words, (lettered, digits) = at_once(read, see)
+    seen = [_as_word(sign, strong, level) for sign in once(lettered)]
+    figures = figures_of(digits)
     return Surroundings(_agreed(_with_pounds(words), [w for w in seen if not _within(w, boxes)]), boxes, [_best_in(box, figures) for box in boxes])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -221,9 +222,8 @@ def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) ->
 
 def sides(quad: np.ndarray) -> tuple[float, float]:
     """Length along the text and height across it, px."""
-    length = (np.linalg.norm(quad[1] - quad[0]) + np.linalg.norm(quad[2] - quad[3])) / 2
-    height = (np.linalg.norm(quad[3] - quad[0]) + np.linalg.norm(quad[2] - quad[1])) / 2
-    return float(length), float(height)
+    first, second, third, fourth = quad.tolist()
+    return (math.dist(first, second) + math.dist(fourth, third)) / 2, (math.dist(first, fourth) + math.dist(second, third)) / 2
 
 
 def along(quad: np.ndarray) -> np.ndarray:
