@@ -1,7 +1,7 @@
 """The small English speech model: an encoder over raw samples and a decoder that writes subword tokens.
 
 The weights travel in an installed package. Only its files are used: they are found without importing the package
-and run by onnxruntime.
+and run by onnxruntime, the decoder's in the networks of `neural_graph`.
 """
 
 from __future__ import annotations
@@ -14,14 +14,13 @@ from pathlib import Path
 
 import numpy as np
 
+from hoodnote.capture.speech.neural_graph import HEAD_WIDTH, HEADS, KEPT, Decoder, across_network, step_network
 from hoodnote.errors import HoodnoteError
 
 PACKAGE = "moonshine_voice"
 DISTRIBUTION = "moonshine-voice==0.1.0"
 FILES = ("encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin")
 BEGIN, END = 1, 2                # token ids that open and close a transcript
-LAYERS, HEADS, HEAD_WIDTH = 6, 8, 36
-SAMPLES_PER_FRAME = 384          # the decoder thins its mask, which counts samples, by this
 THREADS = 1            # a second one takes half as much processor time again and saves none on the clock: bench_hearing --threads
 _SPACE = "\u2581"                # how the vocabulary writes a space
 _FIRST_TEXT_TOKEN = 259          # below: three control tokens and the 256 bare bytes
@@ -90,14 +89,17 @@ def log_totals(logits: np.ndarray) -> np.ndarray:
 class Memory:
     """What the decoder keeps between steps: one row per beam; the encoder's part is shared by all of them."""
 
-    sound: np.ndarray                  # (1, frames, width)
     across: dict[str, np.ndarray]      # keys and values over the sound, (1, heads, frames, head width)
     past: dict[str, np.ndarray]        # keys and values over the tokens so far, (beams, heads, tokens, head width)
 
     def take(self, rows: list[int]) -> Memory:
-        if rows == list(range(len(next(iter(self.past.values()))))):
+        if rows == list(range(len(self.past[KEPT[0]]))):
             return self
-        return Memory(self.sound, self.across, {name: array[rows] for name, array in self.past.items()})
+        return Memory(self.across, {name: array[rows] for name, array in self.past.items()})
+
+    @property
+    def tokens(self) -> int:
+        return self.past[KEPT[0]].shape[2]
 
 
 class SpeechModel:
@@ -115,13 +117,12 @@ class SpeechModel:
         options.enable_cpu_mem_arena = options.enable_mem_pattern = False
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         try:
-            self._encoder, self._decoder = (
-                onnxruntime.InferenceSession(str(folder / name), options, providers=["CPUExecutionProvider"]) for name in FILES[:2])
+            decoder = Decoder(folder / FILES[1])
+            self._encoder, self._across, self._step = (onnxruntime.InferenceSession(network, options, providers=["CPUExecutionProvider"])
+                                                       for network in (str(folder / FILES[0]), across_network(decoder), step_network(decoder)))
         except Exception as error:   # onnxruntime raises its own classes, which share no public base
             raise HoodnoteError(f"the speech model does not load ({type(error).__name__}); "
                                 f"install it again: pip install --force-reinstall {DISTRIBUTION}") from error
-        self._outputs = [output.name for output in self._decoder.get_outputs()]
-        self._changing = [name for name in self._outputs if ".encoder." not in name]      # from step to step
         self._begun: tuple[np.ndarray, tuple[np.ndarray, Memory]] | None = None
         self.vocabulary = read_vocabulary((folder / FILES[2]).read_bytes())
         self.texts = token_texts(self.vocabulary)
@@ -139,16 +140,14 @@ class SpeechModel:
         return self._begun[1]
 
     def _begin(self, sound: np.ndarray) -> tuple[np.ndarray, Memory]:
-        empty = np.zeros((1, HEADS, 0, HEAD_WIDTH), np.float32)
-        past = {f"{layer}.{side}.{kind}": empty for layer in range(LAYERS) for side in ("decoder", "encoder") for kind in ("key", "value")}
-        logits, present = self._run(np.array([[BEGIN]], np.int64), sound, past, first=True)
-        across = {name: present[name] for name in present if ".encoder." in name}
-        return logits, Memory(sound, across, {name: present[name] for name in present if ".decoder." in name})
+        across = dict(zip(KEPT, self._across.run(KEPT, {"sound": sound}), strict=True))
+        nothing = np.zeros((1, HEADS, 0, HEAD_WIDTH), np.float32)
+        return self.step([BEGIN], Memory(across, dict.fromkeys(KEPT, nothing)))
 
     def step(self, tokens: list[int], memory: Memory) -> tuple[np.ndarray, Memory]:
         """One token further in every beam: logits (beams, vocabulary) and the new memory."""
-        logits, present = self._run(np.array(tokens, np.int64)[:, None], memory.sound, {**memory.past, **memory.across}, first=False)
-        return logits, Memory(memory.sound, memory.across, {name: present[name] for name in memory.past})
+        logits, past = self._run(np.array(tokens, np.int64)[:, None], memory)
+        return logits[:, -1], Memory(memory.across, past)
 
     def force(self, begun: tuple[np.ndarray, Memory], tokens: Sequence[int]) -> float:
         """Natural log of writing these tokens and then closing the transcript; `begun` as `begin` gave it.
@@ -157,7 +156,7 @@ class SpeechModel:
         score of a text would depend on its neighbours. A batch would be no faster, and would take far more memory.
         """
         first, memory = begun
-        logits, _ = self._run(np.array([list(tokens)], np.int64), memory.sound, {**memory.past, **memory.across}, first=False, last=False)
+        logits, _ = self._run(np.array([list(tokens)], np.int64), memory)
         logits = np.concatenate([first, logits[0]])
         return float((logits[np.arange(len(logits)), [*tokens, END]] - log_totals(logits)).sum())
 
@@ -178,14 +177,15 @@ class SpeechModel:
     def _numbers(self) -> dict[str, int]:
         return {text: token for token, text in self.texts.items()}
 
-    def _run(self, tokens: np.ndarray, sound: np.ndarray, past: dict[str, np.ndarray], first: bool, last: bool = True):
-        feeds = {"input_ids": tokens, "encoder_hidden_states": sound, "use_cache_branch": np.array([not first]),
-                 "encoder_attention_mask": np.ones((1, sound.shape[1] * SAMPLES_PER_FRAME), np.int64)}
-        feeds.update({f"past_key_values.{name}": array for name, array in past.items()})
-        wanted = self._outputs if first else self._changing
-        values = dict(zip(wanted, self._decoder.run(wanted, feeds), strict=True))
-        logits = values.pop("logits")
-        return logits[:, -1] if last else logits, {name.removeprefix("present."): array for name, array in values.items()}
+    def _run(self, tokens: np.ndarray, memory: Memory) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+        """tokens (beams, tokens) -> logits (beams, tokens, vocabulary) and what is kept of all tokens so far."""
+        places = np.arange(memory.tokens, memory.tokens + tokens.shape[1])
+        later = np.arange(memory.tokens + tokens.shape[1]) > places[:, None]
+        feeds = {"tokens": tokens, "places": np.broadcast_to(places, tokens.shape), "mask": np.where(later, -np.inf, 0.0).astype(np.float32)[None, None]}
+        for when, kept in (("past", memory.past), ("across", memory.across)):
+            feeds.update({f"{when} {name}": array for name, array in kept.items()})
+        logits, *past = self._step.run(("logits", *KEPT), feeds)
+        return logits, dict(zip(KEPT, past, strict=True))
 
     def decode(self, tokens: list[int]) -> str:
         """The text of a token sequence; bare bytes are joined to characters."""
