@@ -71,7 +71,7 @@ def gather(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us"
     if not worth_another(decide(known), known):
         return first
     last = engines[-1].recognize(samples, _N_BEST)
-    return replace(_asked(engines, samples, [found for _, found in first.heard] + [last]), first=first)
+    return replace(_asked(engines, samples, [found for _, found in first.heard] + [last], first.candidates), first=first)
 
 
 def gather_all(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
@@ -80,7 +80,9 @@ def gather_all(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
         return _asked(engines, samples, list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines)))
 
 
-def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]]) -> Gathered:
+def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]],
+           known: Sequence[tuple[str, ...]] = ()) -> Gathered:
+    """`known`: candidates that stay: a rival that some of the listeners were asked about is not lost when one more is."""
     found: dict[tuple[str, ...], None] = {}
     for hypotheses in heard:
         found.update(dict.fromkeys(tuple(w.word for w in h.words) for h in hypotheses))
@@ -90,6 +92,7 @@ def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[S
         candidates = _widened(engines, samples, heard, list(found), asked, scores)
     else:
         candidates = list(found)
+    candidates = list(dict.fromkeys([*candidates, *known]))
     for i, (engine, hypotheses) in enumerate(zip(engines, heard)):
         if asked[i] and not all(c in scores[i] for c in candidates):
             values = engine.score(samples, candidates)

@@ -298,10 +298,13 @@ def _last_of(z: np.ndarray, zero: float, per_unit: float, last: float, step: flo
     """The value at which the even part ends: past its last figure the divisions may go on as before for less than a step."""
     if division is None:
         return last
+
     def marks(values: np.ndarray) -> np.ndarray:
         return z[np.rint((zero + per_unit * values) / STEP_DEGREES).astype(int) % BINS]
-    band = int(marks(last - division * np.arange(1, 6)).mean(axis=0).argmax())
-    usual = np.median(marks(last - division * np.arange(1, 6))[:, band])
+
+    before = marks(last - division * np.arange(1, 6))
+    band = int(before.mean(axis=0).argmax())
+    usual = np.median(before[:, band])
     end = last
     while end + division < last + step - 1e-6 and marks(np.array([end + division]))[0, band] > 0.5 * usual > 0:
         end += division
