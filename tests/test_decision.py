@@ -321,3 +321,19 @@ def test_the_last_listener_hears_a_clip_only_when_the_better_two_leave_it_nearly
     assert len(made.accounts) == 2 + asked
     if behind != (14.0, 3.6):
         assert made.settled[0].standing is (Standing.UNCONFIRMED if behind[0] == 1.0 else Standing.AGREED)
+
+
+class _Crowd(_Listener):
+    """Hears eight more things, of other meanings, beside the two."""
+
+    def recognize(self, samples, n_best):
+        more = [f"low side thirty {n}" for n in "one two three four five six seven eight".split()]
+        return super().recognize(samples, n_best) + [Hypothesis(tuple(HeardWord(w, 0.0, 1.0, 0.1) for w in text.split()), -1.0, 0.01) for text in more]
+
+
+def test_a_rival_of_the_better_two_is_still_one_when_the_last_is_asked():
+    engines = [_Listener(name, "vent forty two", "vent fifty two", b) for name, b in (("phones", 14.0), ("neural", 3.6))]
+    _, gathered = listen([*engines, _Crowd("pocketsphinx", "vent forty two", "vent fifty two", 40.0)], _sound(0.01))
+    assert gathered.first is not None
+    assert set(gathered.first.candidates) <= set(gathered.candidates) and len(set(gathered.candidates)) == len(gathered.candidates)
+    assert "low side thirty one".split() in [list(c) for c in gathered.candidates]
