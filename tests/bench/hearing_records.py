@@ -22,8 +22,8 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
+from hoodnote.capture.heap import share_one_heap
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
-from hoodnote.intake.hearing_work import spare_memory
 from hoodnote.intake.listening import Gathered, gather, gather_all
 from tests.bench.scene import NO_SPEECH, sound, surroundings_of, without_speech
 from tests.bench.utterances import utterances
@@ -132,7 +132,7 @@ def _load(model: Path | None, until: float, everyone: bool, threads: int) -> Non
     from hoodnote.capture.speech.neural import NeuralRecognizer
     from hoodnote.capture.speech.neural_model import SpeechModel
 
-    spare_memory()
+    share_one_heap()
     _deadline = until
     _gather = gather_all if everyone else gather
     _engines[:] = best_three(model)

@@ -77,8 +77,7 @@ class _Writer:
     def __init__(self) -> None:
         self._nodes: list = []
         self._constants: dict[str, np.ndarray] = {}
-        self.shapes = {"in heads": [0, 0, HEADS, HEAD_WIDTH], "whole": [0, 0, WIDTH], "as one": [1, -1, HEADS, HEAD_WIDTH]}
-        for name, shape in self.shapes.items():
+        for name, shape in (("in heads", [0, 0, HEADS, HEAD_WIDTH]), ("whole", [0, 0, WIDTH]), ("as one", [1, -1, HEADS, HEAD_WIDTH])):
             self.constant(name, np.array(shape, np.int64))
 
     def constant(self, name: str, values: np.ndarray) -> str:

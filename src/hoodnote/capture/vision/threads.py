@@ -1,24 +1,21 @@
-"""How many threads one photo may use, how its work is shared among them, and that they share one heap."""
+"""How many threads one photo may use, and how its work is shared among them."""
 
 from __future__ import annotations
 
-import ctypes
-import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from typing import TypeVar
 
+from hoodnote.capture.heap import share_one_heap
+
 A, B = TypeVar("A"), TypeVar("B")
 THREADS = 2
 _threads = THREADS
 _helping = threading.local()
-_M_ARENA_MAX = -8        # of glibc's malloc.h
 
-if sys.platform == "linux" and (_mallopt := getattr(ctypes.CDLL(None), "mallopt", None)):
-    # with a heap for each thread, what one of them gives back no other can have: nearly twice the memory
-    _mallopt(_M_ARENA_MAX, 1)
+share_one_heap()
 
 
 def threads() -> int:
