@@ -6,11 +6,10 @@ import numpy as np
 import onnxruntime
 import pytest
 
-from hoodnote.capture.speech.neural_model import BEGIN, FILES, Memory, SpeechModel, log_totals, model_folder
+from hoodnote.capture.speech.neural_model import BEGIN, END, FILES, Memory, SpeechModel, log_totals, model_folder
 from tests.bench.voices import say
 
 _SAMPLES_A_FRAME = 384       # by which the package's decoder thins its mask
-_END = 2
 # of logits up to 70: what is rounded to 8 bits on the way may fall to the other side. Most are equal to the last bit; the package's own differ by up
 # to 1 with what is computed beside them
 _WITHIN, _FORCED_WITHIN = 0.2, 0.06
@@ -59,7 +58,7 @@ def test_tokens_written_one_by_one(model, sound):
     for _ in range(8):
         assert np.abs(logits - original.logits).max() < _WITHIN
         token = int(logits[0].argmax())
-        if token == _END:
+        if token == END:
             break
         logits, memory = model.step([token], memory)
         original.logits = original.step([token])
@@ -79,7 +78,7 @@ def test_a_text_that_is_forced(model, sound):
     original, begun = Original(sound), model.begin(sound)
     tokens = model.tokens(" Low side 32 psi")
     logits = np.concatenate([original.logits, original.force(tokens)])
-    expected = float((logits[np.arange(len(logits)), [*tokens, _END]] - log_totals(logits)).sum())
+    expected = float((logits[np.arange(len(logits)), [*tokens, END]] - log_totals(logits)).sum())
     assert model.force(begun, tokens) == pytest.approx(expected, abs=_FORCED_WITHIN)
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+import time
 
 import pytest
 
-from hoodnote.capture.vision.threads import at_once
+from hoodnote.capture.vision.threads import at_once, loaded_once
 
 
 def test_two_things_are_done_at_once_and_given_in_their_order():
@@ -40,3 +41,16 @@ def test_a_process_that_reads_beside_others_does_one_thing_after_the_other():
               "name = lambda: threading.current_thread().name\n"
               "print(threads(), set(at_once(name, name)) == {name()})")
     assert subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout.split() == ["1", "True"]
+
+
+def test_what_two_threads_want_first_is_made_once():
+    made = []
+
+    @loaded_once
+    def load(name: str) -> str:
+        made.append(name)
+        time.sleep(0.05)                # long enough for the other thread to come for it as well
+        return name
+
+    assert at_once(lambda: load("a"), lambda: load("a")) == ("a", "a") and load("b") == "b"
+    assert made == ["a", "b"]

@@ -29,14 +29,21 @@ def stored_weights(package: str, name: str, sha256: str) -> dict[str, np.ndarray
 
 def stored_network(package: str, name: str, sha256: str, threads: int) -> onnxruntime.InferenceSession:
     """An ONNX file, ready to be run by so many threads. Raises HoodnoteError as `stored_weights` does."""
+    return network(_checked(package, name, sha256), threads)
+
+
+def network(model: bytes | str, threads: int) -> onnxruntime.InferenceSession:
+    """A network, by its bytes or its path, ready to be run by so many threads. Raises what onnxruntime raises, which has no public base."""
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads
-    options.enable_cpu_mem_arena = False       # it keeps as much as the largest picture took, for each network
-    # a thread that waits busily takes the processor from the text readers
+    options.intra_op_num_threads, options.inter_op_num_threads = threads, 1
+    options.log_severity_level = 3
+    # every clip, step and picture has other sizes: kept for the next one, memory would only grow; it takes no longer without
+    options.enable_cpu_mem_arena = options.enable_mem_pattern = False
+    # a thread that waits busily takes the processor from the others
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    return onnxruntime.InferenceSession(_checked(package, name, sha256), options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
 
 
 def _checked(package: str, name: str, sha256: str) -> bytes:

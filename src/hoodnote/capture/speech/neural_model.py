@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from hoodnote.capture.speech.neural_graph import HEAD_WIDTH, HEADS, KEPT, Decoder, across_network, step_network
+from hoodnote.capture.weights import network
 from hoodnote.errors import HoodnoteError
 
 PACKAGE = "moonshine_voice"
@@ -103,23 +104,14 @@ class Memory:
 
 
 class SpeechModel:
-    """Both networks and the vocabulary, loaded once."""
+    """The networks and the vocabulary, loaded once."""
 
     def __init__(self, folder: Path | None = None, threads: int = THREADS):
         folder = folder or model_folder()
-        import onnxruntime
-
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = threads
-        options.inter_op_num_threads = 1
-        options.log_severity_level = 3
-        # every clip and every step has other sizes: kept for the next one, memory would only grow; it takes no longer without
-        options.enable_cpu_mem_arena = options.enable_mem_pattern = False
-        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         try:
             decoder = Decoder(folder / FILES[1])
-            self._encoder, self._across, self._step = (onnxruntime.InferenceSession(network, options, providers=["CPUExecutionProvider"])
-                                                       for network in (str(folder / FILES[0]), across_network(decoder), step_network(decoder)))
+            self._encoder, self._across, self._step = (network(model, threads) for model in
+                                                       (str(folder / FILES[0]), across_network(decoder), step_network(decoder)))
         except Exception as error:   # onnxruntime raises its own classes, which share no public base
             raise HoodnoteError(f"the speech model does not load ({type(error).__name__}); "
                                 f"install it again: pip install --force-reinstall {DISTRIBUTION}") from error

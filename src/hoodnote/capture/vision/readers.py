@@ -19,7 +19,7 @@ from typing import Protocol
 
 import numpy as np
 
-from hoodnote.capture.vision.threads import pool, threads
+from hoodnote.capture.vision.threads import loaded_once, pool, threads
 from hoodnote.errors import HoodnoteError
 
 SHORT_TEXT = [3, 48, 128]       # least input of the network for a figure or a unit; its own is made for whole lines and takes twice the time
@@ -170,7 +170,7 @@ def _recognized(recognizer, strip: np.ndarray) -> tuple[str, float]:
     return (text, float(read.scores[0])) if text else ("", 0.0)
 
 
-@cache
+@loaded_once
 def _recognizer(short: bool):
     engine = _neural_engine(1)
     if engine.text_rec is None:          # it loads its networks one by one, as they are asked for
@@ -182,7 +182,7 @@ def _recognizer(short: bool):
     return recognizer
 
 
-@cache
+@loaded_once
 def _neural_engine(threads: int):
     import logging
 

@@ -15,7 +15,7 @@ from hoodnote.capture.vision.readers import NeuralReader, TextLine, cut_out
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
 SEARCH_SIDES = 736, 1280    # px; finding where the label lies needs less than reading it, unless its print is small
-HALVED_FIRST = 0.25
+HALVED_FIRST = 0.25         # scale, and below, that a picture is reduced to in two steps
 SMALL_PRINT = 13            # px of a found line's box below which the larger picture is searched
 
 

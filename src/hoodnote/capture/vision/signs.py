@@ -11,14 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_words import HELD, HIGH, LOW, UNITS_SHOWN
-from hoodnote.capture.vision.threads import threads
+from hoodnote.capture.vision.threads import loaded_once, threads
 from hoodnote.capture.weights import stored_network
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def _summit(values: Sequence[float]) -> float:
     return float(np.clip((a - c) / (2 * bend), -0.5, 0.5)) if bend < 0 else 0.0
 
 
-@cache
+@loaded_once
 def _network(what: str) -> onnxruntime.InferenceSession:
     """(1, height, width, 3) -> (1, height / STEP, width / STEP, classes + 3): logits, vector to the top, and whether it is bright."""
     return stored_network("hoodnote.capture.vision", *_FILES[what], threads())

@@ -5,12 +5,12 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from functools import cache
-from typing import TypeVar
+from functools import cache, wraps
+from typing import ParamSpec, TypeVar
 
 from hoodnote.capture.heap import share_one_heap
 
-A, B = TypeVar("A"), TypeVar("B")
+A, B, P = TypeVar("A"), TypeVar("B"), ParamSpec("P")
 THREADS = 2
 _threads = THREADS
 _helping = threading.local()
@@ -31,7 +31,20 @@ def one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-@cache
+def loaded_once(load: Callable[P, A]) -> Callable[P, A]:
+    """What it gives for the same arguments is kept, as by `cache`; two threads that want it first do not both make it."""
+    kept, one_by_one = cache(load), threading.Lock()
+
+    @wraps(load)
+    def wanted(*args: P.args, **named: P.kwargs) -> A:
+        with one_by_one:
+            return kept(*args, **named)
+
+    wanted.cache_clear = kept.cache_clear
+    return wanted
+
+
+@loaded_once
 def pool() -> ThreadPoolExecutor:
     """For many small pieces of work that wait for nothing."""
     return ThreadPoolExecutor(_threads)      # kept: memory that a thread's network has used stays with the thread
@@ -56,6 +69,6 @@ def _help(work: Callable[[], B]) -> B:
     return work()
 
 
-@cache
+@loaded_once
 def _helper() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(1)
