@@ -73,7 +73,7 @@ def test_readers_that_differ_make_a_question_that_names_both(name, other):
 
 
 def test_one_reader_alone_is_believed_only_on_a_mass_in_two_units():
-    fields = decided((NEURAL, label_lines()), used=(NEURAL,))
+    fields = decided((NEURAL, label_lines(charge="0.55±0.02 kg (19.4±0.7 oz)")), used=(NEURAL,))
     assert fields["label_charge"].standing is Standing.AGREED
     assert {k for k, f in fields.items() if f.standing is Standing.UNCONFIRMED} == {"label_refrigerant", "label_oil_type", "label_oil"}
     assert "only one text reader" in fields["label_oil"].question
@@ -84,6 +84,13 @@ def test_one_reader_alone_is_believed_only_on_a_mass_in_two_units():
     assert coarse["label_charge"].standing is Standing.UNCONFIRMED
 
 
+@pytest.mark.parametrize("charge", ["0.99 ± 0.09 kg (34.9 oz)", "0.99 ± 0.09 kg (34.9 ± 0.7 oz)"])
+def test_a_tolerance_that_the_other_unit_does_not_bear_out_is_asked(charge):
+    # 0.7 oz is 0.02 kg, NIST SP 811 appendix B.8
+    field = decided((NEURAL, label_lines(charge=charge)), (TESSERACT, label_lines(charge="blot")))["label_charge"]
+    assert field.standing is Standing.UNCONFIRMED and "0.09 kg" in field.question
+
+
 def test_unit_systems_that_disagree_are_asked_even_when_both_readers_agree():
     fields = decided((NEURAL, label_lines(charge="0.55 kg (21.4 oz)")), (TESSERACT, label_lines(charge="0.55 kg (21.4 oz)")))
     charge = fields["label_charge"]
@@ -92,7 +99,7 @@ def test_unit_systems_that_disagree_are_asked_even_when_both_readers_agree():
 
 
 def test_the_other_reader_seeing_only_the_other_unit_is_no_contradiction():
-    fields = decided((NEURAL, label_lines()), (TESSERACT, label_lines(charge="0.S5 kg (19.4 oz)")))
+    fields = decided((NEURAL, label_lines(charge="0.55 kg (19.4 oz)")), (TESSERACT, label_lines(charge="0.S5 kg (19.4 oz)")))
     assert fields["label_charge"].standing is Standing.AGREED
     assert fields["label_charge"].statement.unit == "kg"
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hoodnote.capture.vision.dial_rectify import BINS, MIDDLE, FaceView
+from hoodnote.capture.vision.light import darkest
 
 INNER, OUTER = 0.24, 0.66          # radii between which the pointer is followed, in tick radii
 MOST_OFF_MIDDLE = 0.09             # of the tick radius: more is no pointer, or one seen too much from the side
@@ -214,10 +215,10 @@ def turned_array(degrees: np.ndarray) -> np.ndarray:
 
 
 def _burnt(polar: np.ndarray) -> bool:
-    return float((polar.min(axis=2) >= GLARE_LEVEL).mean()) > 0.06
+    return float((darkest(polar) >= GLARE_LEVEL).mean()) > 0.06
 
 
 def _glare_along(polar: np.ndarray, angle: float, ticks: float) -> bool:
     rows = (round(angle / STEP) + np.arange(-28, 29)) % BINS
-    part = polar[rows, int(INNER * ticks):int(ticks * 1.05)].min(axis=2)
+    part = darkest(polar[rows, int(INNER * ticks):int(ticks * 1.05)])
     return float((part >= GLARE_LEVEL).mean()) > GLARE_SHARE

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.light import lightest
 from hoodnote.capture.vision.neighbours import grouped
 
 LEVELS = (1000, 560, 310)     # px, longest side; figures are looked for between LEAST and MOST high at each
@@ -61,7 +62,7 @@ def stands_out(pixels: np.ndarray, bright: bool, stroke: int) -> np.ndarray:
 
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (stroke | 1, stroke | 1))
     if bright:
-        value = pixels.max(axis=2)
+        value = lightest(pixels)
         ground = cv2.morphologyEx(value, cv2.MORPH_OPEN, kernel)
         return (value.astype(np.float32) - ground) / 255
     value = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)

@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 
 from hoodnote.capture.ctc import BLANK, sequence_logs
+from hoodnote.capture.vision.light import lightest
 from hoodnote.capture.weights import stored_weights
 
 HEIGHT, DIGIT = 44, 28            # px, of a strip and of a digit in it
@@ -23,7 +24,7 @@ _FILE, _SHA256 = "display_net.npz", "19115bf53b149205e99a0639820aaa5d6ee8dd2fecc
 
 def as_grey(strip: np.ndarray, bright: bool) -> np.ndarray:
     """uint8 RGB -> uint8 grey in which the figures are lighter than their ground."""
-    return strip.max(axis=2) if bright else 255 - np.rint(strip @ np.array([0.299, 0.587, 0.114])).astype(np.uint8)
+    return lightest(strip) if bright else 255 - np.rint(strip @ np.array([0.299, 0.587, 0.114])).astype(np.uint8)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from hoodnote.capture.vision.display_windows import rows_in, windows
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.rectify import reduced_photo
 from hoodnote.capture.vision.signs import signs_in
+from hoodnote.capture.vision.threads import at_once
 
 LEAST_DIGIT_PX = 16          # height of a digit in the photo; smaller ones are not read reliably
 _SIDE, _SMALL = 1920, 40      # px, longest side of the photo as it is looked at first; digits lower than this there are looked at in full
@@ -142,16 +143,23 @@ def _bounds(flat: Flat, figure: Sighted, others: Sequence[Sighted]) -> tuple[flo
 
 
 def _searched(pixels: np.ndarray) -> list[Shown]:
-    """Figures in rows of strokes, window by window, where no sign was found."""
-    seen: list[Shown] = []
-    read = 0
-    for rows in _candidates(pixels):
-        own = [s for row in rows if row.height >= LEAST_DIGIT_PX for s in _read(pixels, row)]
-        seen += own
-        read += any(s.net.probability > SURE for s in own)
-        if read == _LOOKS:
-            break
-    return seen
+    """Figures in rows of strokes, window by window and then wherever they stand, where no sign was found."""
+    def in_windows() -> tuple[list[Shown], bool]:
+        seen: list[Shown] = []
+        read = 0
+        for window in windows(pixels):
+            own = shown_in(list(rows_in(pixels, window))[:_ROWS])
+            seen += own
+            read += any(s.net.probability > SURE for s in own)
+            if read == _LOOKS:
+                return seen, True
+        return seen, False
+
+    def shown_in(rows: Sequence[Row]) -> list[Shown]:
+        return [s for row in rows if row.height >= LEAST_DIGIT_PX for s in _read(pixels, row)]
+
+    (seen, enough), anywhere = at_once(in_windows, lambda: shown_in(find_rows(pixels)))
+    return seen if enough else seen + anywhere
 
 
 def _read(pixels: np.ndarray, row: Row) -> list[Shown]:
@@ -163,13 +171,6 @@ def _read(pixels: np.ndarray, row: Row) -> list[Shown]:
     upright = lay_flat(pixels, row, slant(flat))
     ways = [(way, _look(way)) for way in (upright, level_row(pixels, row)) if way is not None]
     return list(_shown(*max(ways, key=lambda way: (way[1].probability > SURE, len(way[1].text), way[1].probability))))
-
-
-def _candidates(pixels: np.ndarray) -> Iterator[Sequence[Row]]:
-    """Rows of one window after the other, then rows wherever they stand."""
-    for window in windows(pixels):
-        yield list(rows_in(pixels, window))[:_ROWS]
-    yield find_rows(pixels)
 
 
 def _digits(text: str) -> int:

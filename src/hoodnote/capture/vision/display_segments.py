@@ -14,6 +14,7 @@ import numpy as np
 
 from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_flat import DIGIT, Flat, band, contrast, lay_flat, level_in, lit_parts, slant
+from hoodnote.capture.vision.light import darkest, lightest
 
 LIT, UNLIT = 0.62, 0.36        # share of the digit's own brightest segment
 SEGMENTS = "abcdefg"           # a at the top, clockwise to f, g in the middle: the usual lettering, common practice, no source
@@ -139,7 +140,7 @@ def _on_paper(flat: Flat, piece: _Piece) -> bool:
     if flat.bright:
         return True
     near, far = round(0.04 * DIGIT), round(0.3 * DIGIT)       # past the next digit's stroke
-    value = band(flat.pixels, flat, 0.05, 0.95).max(axis=2)
+    value = lightest(band(flat.pixels, flat, 0.05, 0.95))
     left, right = value[:, max(0, piece.left - far):max(0, piece.left - near)], value[:, piece.right + near:piece.right + far]
     if not left.size or not right.size:
         return False
@@ -327,7 +328,7 @@ def _states(flat: Flat, out: np.ndarray, left: float, right: float) -> tuple[lis
     down = {"f": (0.0, 0.30, 0.17, 0.37), "b": (0.70, 1.04, 0.17, 0.37), "e": (0.0, 0.30, 0.63, 0.83), "c": (0.70, 1.04, 0.63, 0.83)}
     found: dict[str, float] = {}
     hidden: dict[str, bool] = {}
-    light = flat.pixels.min(axis=2) if not flat.bright else flat.pixels.max(axis=2)
+    light = (lightest if flat.bright else darkest)(flat.pixels)
     for name, (a, b) in across.items():
         part = out[window(0.34, 0.66, a, b)]
         found[name] = _strongest(part.mean(axis=1))
@@ -382,7 +383,7 @@ def _mark(flat: Flat, out: np.ndarray, left: float, right: float, thick: float, 
 
 def _more_beside(flat: Flat, cells: Sequence[Cell], rest: Sequence[_Piece], pitch: float, strong: float) -> str | None:
     """What may be one digit more at either end: something lit there that is no digit, or glare."""
-    light = flat.pixels.min(axis=2)
+    light = darkest(flat.pixels)
     for end, (a, b) in {"left": (cells[0].left - 1.2 * pitch, cells[0].left - 0.05 * DIGIT),
                         "right": (cells[-1].right + 0.05 * DIGIT, cells[-1].right + pitch)}.items():
         zone = light[round(flat.top):round(flat.top + DIGIT), max(0, round(a)):max(1, round(b))]

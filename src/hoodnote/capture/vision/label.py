@@ -22,6 +22,7 @@ from hoodnote.capture.vision.readers import NeuralReader, Reader, TextLine, avai
 from hoodnote.capture.vision.rectify import (
     TEXT_HEIGHT,
     View,
+    bounds,
     covered,
     enhanced,
     flatten,
@@ -77,7 +78,7 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         if roomy is not None:
             accounts.append((finder.name, interpret(roomy, prefer)))
         if not all(_settled(accounts, field) for field in FIELDS):
-            second, again = enhanced(view), _worth_a_second_look(lines, quads)
+            second, again = enhanced(view), _worth_a_second_look(lines, quads, accounts)
             for reader, found in zip(readers, pool.map(lambda r: r.read(second.pixels, again), readers), strict=True):
                 kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
                 accounts.append((reader.name, interpret(kept + found, prefer)))
@@ -140,13 +141,22 @@ def _key(field: PhotoField) -> str:
     return field.statement.place if isinstance(field.statement, Measured) else field.statement.key
 
 
-def _worth_a_second_look(lines: dict[str, list[TextLine]], quads: Sequence[np.ndarray]) -> list[np.ndarray]:
-    """Quads where somebody saw a digit or an oil's name, or read nothing sure."""
+def _worth_a_second_look(lines: dict[str, list[TextLine]], quads: Sequence[np.ndarray], accounts: Sequence[tuple[str, Account]]) -> list[np.ndarray]:
+    """Quads where somebody saw what is not settled; where that is nowhere, those where somebody saw a digit or an oil's name, or read
+    nothing sure."""
+    unsettled = [[a.sightings[field].box for _, a in accounts if field in a.sightings] for field in FIELDS if not _settled(accounts, field)]
+    if all(unsettled):
+        return [q for q in quads if any(_meet(bounds(q), box) for boxes in unsettled for box in boxes)]
+
     def worth(quad: np.ndarray) -> bool:
         texts = [(x.text, x.confidence) for found in lines.values() for x in found if x.quad is quad]
         return not texts or any(any(c.isdigit() for c in t) or "PAG" in t or "POE" in t or "INERAL" in t.upper() or c < 0.6 for t, c in texts)
 
     return [q for q in quads if worth(q)]
+
+
+def _meet(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def _settled(accounts: Sequence[tuple[str, Account]], field: str) -> bool:

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from hoodnote.capture.vision.light import darkest
 from hoodnote.capture.vision.neighbours import grouped
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, TextLine, cut_out
@@ -15,7 +16,7 @@ from hoodnote.capture.vision.readers import NeuralReader, TextLine, cut_out
 TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
 SEARCH_SIDES = 736, 1280    # px; finding where the label lies needs less than reading it, unless its print is small
-HALVED_FIRST = 0.25         # scale, and below, that a picture is reduced to in two steps
+HALVED_FIRST = 0.4         # scale, and below, that a picture is reduced to in two steps
 SMALL_PRINT = 13            # px of a found line's box below which the larger picture is searched
 
 
@@ -96,10 +97,10 @@ def glare_mask(pixels: np.ndarray, text_height: int = TEXT_HEIGHT) -> np.ndarray
     """
     import cv2
 
-    darkest = pixels.min(axis=2)
+    dark = darkest(pixels)
     if overexposed(pixels):
-        return np.zeros(darkest.shape, bool)
-    burnt = (darkest >= 250).astype(np.uint8)
+        return np.zeros(dark.shape, bool)
+    burnt = (dark >= 250).astype(np.uint8)
     thick = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (text_height * 2 // 3, text_height * 2 // 3))
     core = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, thick)
     halo = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (text_height, text_height))
@@ -134,7 +135,7 @@ def covered(pixels: np.ndarray, box: tuple[float, float, float, float]) -> bool:
 
 
 def overexposed(pixels: np.ndarray) -> bool:
-    return bool(np.percentile(pixels.min(axis=2), 55) >= 247)
+    return bool(np.percentile(darkest(pixels), 55) >= 247)
 
 
 def sharpness(pixels: np.ndarray) -> float:
