@@ -124,17 +124,20 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
     from hoodnote.capture.vision.kinds import read_photo
     from hoodnote.capture.vision.overlay import marked_piece, overlay
     from hoodnote.capture.vision.reading import Kind
+    from hoodnote.capture.vision.threads import at_once
 
     reading = read_photo(photo, kind, place, units)
     if reading.kind.value in _UNPROVED:
         reading = replace(reading, fields=tuple(_asked(f) for f in reading.fields))
     by_marks = reading.kind in (Kind.DIAL, Kind.DISPLAY)
-    pieces = tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields)
-    picture = None
-    if reading.fields:
+
+    def drawn_in() -> bytes | None:
         data = io.BytesIO()
-        overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
-        picture = data.getvalue()
+        if reading.fields:
+            overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
+        return data.getvalue() or None
+
+    pieces, picture = at_once(lambda: tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields), drawn_in)
     return Seen(reading, pieces, picture, photo.taken_at)
 
 

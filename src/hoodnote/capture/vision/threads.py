@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import cache, wraps
 from typing import ParamSpec, TypeVar
 
-from hoodnote.capture.heap import share_one_heap
+from hoodnote.capture.heap import keep_what_is_free, share_one_heap
 
 A, B, P = TypeVar("A"), TypeVar("B"), ParamSpec("P")
 THREADS = 2
@@ -16,6 +16,7 @@ _threads = THREADS
 _helping = threading.local()
 
 share_one_heap()
+keep_what_is_free()
 
 
 def threads() -> int:

@@ -69,14 +69,15 @@ def texts_of(photo: Photo, finder: NeuralReader, smoothed: bool = False) -> Iter
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
     turned, left = None, [with_room(q) for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
     while left:
+        corners, left = [np.roll(q, -2, axis=0) if turned else q for q in left[:2]], left[2:]        # two at once
+        read = [Row(q, *found) for q, found in zip(corners, finder.read_strips([cut_out(photo.pixels, q) for q in corners]), strict=True)]
         if turned is None:
-            row, turned = _read_upright(photo.pixels, left.pop(0), finder)
-            read = [] if row is None else [row]
-        else:           # two at once
-            corners, left = [np.roll(q, -2, axis=0) if turned else q for q in left[:2]], left[2:]
-            texts = finder.read_strips([cut_out(photo.pixels, q) for q in corners])
-            read = [Row(q, *found) for q, found in zip(corners, texts, strict=True) if found[0]]
-        yield from read
+            first, turned = _upright(photo.pixels, read[0], finder)
+            if turned is not False:             # the second one was perhaps read upside down
+                left = corners[1:] + left
+                read = []
+            read[:1] = [first]
+        yield from (row for row in read if row.text)
 
 
 def vin_rows(rows: Iterable[Row]) -> list[Row]:
@@ -205,19 +206,16 @@ def _sheet(strips: Sequence[np.ndarray]) -> tuple[np.ndarray, list[np.ndarray]]:
     return sheet, quads
 
 
-def _read_upright(pixels: np.ndarray, quad: np.ndarray, reader: NeuralReader) -> tuple[Row | None, bool | None]:
-    """The row read the way round that reads better, and whether that is upside down where it is sure and of some length: then it tells
-    it for the rows after it."""
-    best = way = None
-    for tried in (False, True):
-        corners = np.roll(quad, -2, axis=0) if tried else quad
-        text, confidence = reader.read_strip(cut_out(pixels, corners))
-        if text and (best is None or confidence > best.confidence):
-            best, way = Row(corners, text, confidence), tried
-        if best is not None and best.confidence > 0.9:
-            break
-    known = best is not None and best.confidence > 0.9 and len(best.text) >= SURE_LENGTH
-    return best, way if known else None
+def _upright(pixels: np.ndarray, row: Row, reader: NeuralReader) -> tuple[Row, bool | None]:
+    """The row the way round that reads better, and whether that is upside down where it is sure and of some length: then it tells it for
+    the rows after it. `row`: as it reads in the order of its corners."""
+    best, way = row, False
+    if not row.text or row.confidence <= 0.9:
+        corners = np.roll(row.quad, -2, axis=0)
+        turned = Row(corners, *reader.read_strip(cut_out(pixels, corners)))
+        if turned.text and (not row.text or turned.confidence > row.confidence):
+            best, way = turned, True
+    return best, way if best.text and best.confidence > 0.9 and len(best.text) >= SURE_LENGTH else None
 
 
 def sides(quad: np.ndarray) -> tuple[float, float]:
