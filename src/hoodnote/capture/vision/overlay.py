@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,12 +46,23 @@ def overlay(photo: Photo, reading: PhotoReading, side: int | None = None) -> Ima
         w, h = box[2] - box[0] + size, box[3] - box[1] + size // 2
         x = min(column, image.width - w)
         y = min(max(free_y, ((field.box[1] + field.box[3]) * scale - h) // 2), image.height - h)
-        free_y = y + h + width
-        end = max(_moved(outline, (0, 0), scale).points, key=lambda corner: corner[0])
-        draw.line((*end, x, y + h // 2), fill=colour, width=max(1, width // 2))
+        own = [v * scale for v in field.box]
+        if any(_beside(own, [v * scale for v in other.box]) for other in reading.fields if other is not field):
+            # a line to the column would cross what stands there
+            x = min(max(0, (own[0] + own[2] - w) / 2), image.width - w)
+            y = own[3] + width if own[3] + width + h <= image.height else max(0, own[1] - width - h)
+        else:
+            free_y = y + h + width
+            end = max(_moved(outline, (0, 0), scale).points, key=lambda corner: corner[0])
+            draw.line((*end, x, y + h // 2), fill=colour, width=max(1, width // 2))
         draw.rectangle((x, y, x + w, y + h), fill=(255, 255, 255), outline=colour, width=width)
         draw.text((x + size // 2, y + size // 4 - box[1]), words, fill=(0, 0, 0), font=font)
     return image
+
+
+def _beside(one: Sequence[float], other: Sequence[float]) -> bool:
+    """Does the other box (left, top, right, bottom) stand at the right of this one, at its height?"""
+    return other[0] >= one[2] - 0.2 * (one[2] - one[0]) and other[1] < (one[1] + one[3]) / 2 < other[3]
 
 
 def offered(field: PhotoField, kind: Kind) -> str:
