@@ -337,3 +337,11 @@ def test_a_rival_of_the_better_two_is_still_one_when_the_last_is_asked():
     assert gathered.first is not None
     assert set(gathered.first.candidates) <= set(gathered.candidates) and len(set(gathered.candidates)) == len(gathered.candidates)
     assert "low side thirty one".split() in [list(c) for c in gathered.candidates]
+
+
+def test_what_nobody_wrote_down_but_sounds_alike_is_asked_about_however_much_was_written_down():
+    engines = [_Crowd(name, "vent fifteen", "vent sixteen", 14.0) for name in ("phones", "neural")]
+    _, gathered = listen(engines, _sound(0.01))
+    written = {tuple(w.word for w in h.words) for _, heard in gathered.heard for h in heard}
+    assert len(written) >= 10
+    assert [c for c in gathered.candidates if c not in written and c[0] == "vent"]

@@ -34,6 +34,7 @@ _LISTENERS = 3
 _N_BEST = 8                    # of each listener
 _NEIGHBOURS = 45               # of each of the likeliest utterances, before the cheap listener chooses among them
 _MOST = 8                      # candidates that every listener is asked about, and a few more where the listeners' own lists are long
+_SOUND_ALIKES = 3              # of those, beside however many that the listeners had themselves: a rival that nobody wrote down is a rival too
 _UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
 
 
@@ -130,13 +131,18 @@ def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence
             scores[cheap] = dict(zip([*found, *more], values))
             more.sort(key=lambda words: -(scores[cheap][words] - 12.0 * len(words)))
     kept, seen = list(dict.fromkeys(firsts)), {tuple(map(meaning, meanings[words])) for words in firsts}
-    for words in (*found, *more):
-        if len(kept) >= _MOST and words not in meanings:
-            break
-        means = tuple(map(meaning, meanings[words] if words in meanings else _statements(words)))
-        if means and means not in seen and len(kept) < _MOST + _N_BEST // 2:
-            seen.add(means)
-            kept.append(words)
+
+    def keep(ones: Sequence[tuple[str, ...]], most: int) -> None:
+        for words in ones:
+            if len(kept) >= most:
+                break
+            means = tuple(map(meaning, meanings[words] if words in meanings else _statements(words)))
+            if means and means not in seen:
+                seen.add(means)
+                kept.append(words)
+
+    keep(found, _MOST + _N_BEST // 2)
+    keep(more, max(_MOST, len(kept) + _SOUND_ALIKES))
     return kept
 
 
