@@ -161,6 +161,21 @@ def test_a_refrigerant_that_nobody_read_cleanly_is_a_question_and_one_clean_pair
     assert alone.standing is Standing.UNCONFIRMED and "only one" in alone.question
 
 
+@pytest.mark.parametrize(("name", "told", "garbled"), [
+    ("label_oil_type", "OIL mineral", "OIL PAG 1Se"), ("label_oil_type", "OIL POE", "OIL PAG I50"), ("label_refrigerant", "REFRIGERANT R-12", "REFRIGERANT RI34a")])
+def test_another_one_that_did_not_read_cleanly_is_asked_about(name, told, garbled):
+    lines = [line(told, 40, 40), line(garbled, 40, 110)]
+    field = decided((NEURAL, lines), (TESSERACT, lines[:1]))[name]
+    assert field.standing is Standing.UNCONFIRMED and garbled.split()[-1] in field.question
+    assert decided(*both(lines[:1]))[name].standing is Standing.AGREED
+
+
+@pytest.mark.parametrize(("name", "told", "garbled"), [("label_oil_type", "OIL PAG 150", "OIL PAG 1Se"), ("label_refrigerant", "REFRIGERANT R-134a", "REFRIGERANT RI34a")])
+def test_the_same_one_read_badly_by_another_reader_is_no_other(name, told, garbled):
+    clean = [line(told, 40, 40)]
+    assert decided(*both(clean), (TESSERACT, [line(garbled, 40, 40)]))[name].standing is Standing.AGREED
+
+
 @pytest.mark.parametrize("reader", [NEURAL, TESSERACT])
 @pytest.mark.parametrize(("charge", "stands"), [("0.55 kg", False), ("0.55 kg (19.4 oz)", True), ("0.55 kg (1.2 lb)", False), ("0.55 kg (19.9 oz)", False)])
 def test_one_reader_alone_is_agreed_only_with_a_second_figure_on_the_label_and_only_for_the_charge(reader, charge, stands):

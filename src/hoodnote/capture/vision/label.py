@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodnote.capture.vision.figures import Agreement, amounts, compare, refrigerants
-from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, OIL, REFRIGERANT, Account, Sighting, interpret
+from hoodnote.capture.vision.figures import Agreement, amounts, compare, likely_refrigerant, refrigerants
+from hoodnote.capture.vision.interpret import CHARGE, FIELD_NAMES, FIELDS, OIL, OIL_TYPE, REFRIGERANT, Account, Sighting, interpret
 from hoodnote.capture.vision.label_words import tells_conversion
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, PhotoField, PhotoReading
@@ -105,11 +105,25 @@ def _of_several(field: PhotoField, accounts: Sequence[tuple[str, Account]], othe
         return f'The {name} reads {value}, and another label beside it reads "{other}": which is true of this system as it is now?'
     if field.question and len({v.statement for v in field.versions if v.statement is not None}) > 1:
         return None
+    if (bit := _another(field, accounts)) is not None:
+        return f'The label\'s {name} reads {value}, and something like "{bit}" stands on it, too: which is that of this system as it is now?'
     if any(a.converted for _, a in accounts):
         return f"The label tells of a conversion, and one {name} was read, {value}: is it that of this system as it is now?"
     if _key(field) in (CHARGE, OIL) and any(a.systems for _, a in accounts):
         return f"The label tells front and rear systems apart, and one {name} was read, {value}: is it for the system of this vehicle?"
     return None
+
+
+def _another(field: PhotoField, accounts: Sequence[tuple[str, Account]]) -> str | None:
+    """What a reader saw that did not read cleanly and may be another refrigerant, or oil of another kind, than the one that was read."""
+    key = _key(field)
+    if key not in (REFRIGERANT, OIL_TYPE):
+        return None
+    value = field.statement.value
+    bits = dict.fromkeys(bit for _, a in accounts for bit in a.unclear[key])
+    if key == REFRIGERANT:
+        return next((bit for bit in bits if likely_refrigerant(bit) not in (None, value)), None)
+    return None if value.startswith("PAG") else next(iter(bits), None)       # no other oil has grades, which are what reads badly
 
 
 def _other_label(photo: Photo, aside: Sequence[np.ndarray], finder: NeuralReader) -> str | None:
