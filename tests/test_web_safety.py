@@ -332,6 +332,14 @@ def test_without_lan_nothing_is_heard_from_the_network():
         assert heard.getsockname()[0] == "127.0.0.1"
 
 
+@pytest.mark.parametrize("lan", [False, True])
+def test_no_piece_of_an_answer_waits_for_the_one_before_it_to_be_acknowledged(lan):
+    with listen(0, lan) as heard, socket.create_connection(("127.0.0.1", heard.getsockname()[1])):
+        line, _ = heard.accept()
+        with line:
+            assert line.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
 def test_serve_prints_a_link_that_pairs_and_ends_on_ctrl_c(tmp_path):
     import signal
     import subprocess

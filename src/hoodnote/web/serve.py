@@ -86,10 +86,14 @@ def listen(port: int, lan: bool) -> socket.socket:
         raise HoodnoteError(f"a port is 1 to 65535, not {port}; 1024 and above need no special rights")
     try:
         if not lan:
-            return socket.create_server(("127.0.0.1", port))
-        if socket.has_dualstack_ipv6():
-            return socket.create_server(("::", port), family=socket.AF_INET6, dualstack_ipv6=True)
-        return socket.create_server(("0.0.0.0", port))
+            heard = socket.create_server(("127.0.0.1", port))
+        elif socket.has_dualstack_ipv6():
+            heard = socket.create_server(("::", port), family=socket.AF_INET6, dualstack_ipv6=True)
+        else:
+            heard = socket.create_server(("0.0.0.0", port))
+        # else the second piece of each answer waits until the browser has acknowledged the first one, 40 ms (RFC 1122 4.2.3)
+        heard.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return heard
     except OSError as error:
         if error.errno == errno.EADDRINUSE:
             raise HoodnoteError(f"another program uses port {port}; end it, or name another with --port") from error
