@@ -21,10 +21,10 @@ def gauge(place: str, value: str, box: tuple[int, int, int, int]) -> PhotoField:
     return PhotoField(Measured(place, Decimal(value), "psi"), Standing.AGREED, 0.9, (), box, quad, b"", marks=(Mark(quad, True, "outline"),))
 
 
-def drawn_on(*fields: PhotoField) -> np.ndarray:
+def drawn_on(*fields: PhotoField, kind: Kind = Kind.DIAL) -> np.ndarray:
     """Where the picture differs from the photo."""
     pixels = np.full((HEIGHT, WIDTH, 3), 128, np.uint8)
-    picture = np.asarray(overlay(Photo(pixels, WIDTH, HEIGHT), PhotoReading(Kind.DIAL, fields, (), ())))
+    picture = np.asarray(overlay(Photo(pixels, WIDTH, HEIGHT), PhotoReading(kind, fields, (), ())))
     return (picture != pixels).any(axis=2)
 
 
@@ -47,3 +47,8 @@ def test_figures_on_one_line_of_text_each_stand_in_a_column_at_the_right():
 def test_at_the_foot_of_the_photo_the_figure_stands_above_its_gauge():
     changed = drawn_on(gauge("low_side", "33", (100, 490, 600, 990)), gauge("high_side", "180", (700, 490, 1200, 990)))
     assert changed[:470, 100:600].any() and not changed[510:970, 120:580].any()
+
+
+def test_no_figure_is_put_on_the_print_beneath_a_label_s_field():
+    left, right = gauge("low_side", "33", (100, 300, 600, 350)), gauge("high_side", "180", (700, 300, 1200, 350))
+    assert not drawn_on(left, right, kind=Kind.LABEL)[370:, :1200].any()

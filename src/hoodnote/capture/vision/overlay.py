@@ -47,8 +47,8 @@ def overlay(photo: Photo, reading: PhotoReading, side: int | None = None) -> Ima
         x = min(column, image.width - w)
         y = min(max(free_y, ((field.box[1] + field.box[3]) * scale - h) // 2), image.height - h)
         own = [v * scale for v in field.box]
-        if any(_beside(own, [v * scale for v in other.box]) for other in reading.fields if other is not field):
-            # a line to the column would cross what stands there
+        if reading.kind is Kind.DIAL and any(_beside(own, [v * scale for v in other.box]) for other in reading.fields if other is not field):
+            # a line to the column would cross the other gauge; beneath a line of print its neighbours would be covered
             x = min(max(0, (own[0] + own[2] - w) / 2), image.width - w)
             y = own[3] + width if own[3] + width + h <= image.height else max(0, own[1] - width - h)
         else:
