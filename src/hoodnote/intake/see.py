@@ -132,10 +132,11 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
     by_marks = reading.kind in (Kind.DIAL, Kind.DISPLAY)
 
     def drawn_in() -> bytes | None:
+        if not reading.fields:
+            return None
         data = io.BytesIO()
-        if reading.fields:
-            overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
-        return data.getvalue() or None
+        overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
+        return data.getvalue()
 
     pieces, picture = at_once(lambda: tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields), drawn_in)
     return Seen(reading, pieces, picture, photo.taken_at)

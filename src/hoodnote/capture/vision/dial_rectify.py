@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse
+from hoodnote.capture.vision.rectify import reduced_part
 
 SIDE = 760                   # px of the square view
 RIM = 330                    # px of the found ellipse's radius in it
@@ -65,19 +66,11 @@ class FaceView:
 
 def face_on(pixels: np.ndarray, rim: Ellipse) -> FaceView | None:
     """None where no ring of ticks points to one middle: then it is no gauge, or not one that can be read."""
-    import cv2
-
     scale = RIM / rim.radius
-    source, shrink = pixels, 1.0
+    source, to_source = pixels, np.eye(3)
     if scale < 0.7:          # warping samples single pixels, so a larger picture is averaged down first, the face's part alone
         reach = 1.3 * max(rim.a, rim.b)
-        left, top = max(0, int(rim.x - reach)), max(0, int(rim.y - reach))
-        part = pixels[top:int(rim.y + reach) + 1, left:int(rim.x + reach) + 1]
-        shrink = scale * 1.2
-        source = cv2.resize(part, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-        to_source = np.array([[shrink, 0, -left * shrink], [0, shrink, -top * shrink], [0, 0, 1]])
-    else:
-        to_source = np.eye(3)
+        source, to_source = reduced_part(pixels, (rim.x - reach, rim.y - reach, rim.x + reach + 1, rim.y + reach + 1), scale * 1.2)
     c, s = math.cos(rim.turn), math.sin(rim.turn)
     turn = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
     round_ = turn.T @ np.diag([RIM / rim.a, RIM / rim.b, 1]) @ turn @ np.array([[1, 0, -rim.x], [0, 1, -rim.y], [0, 0, 1]])

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, stands_out
+from hoodnote.capture.vision.rectify import reduced_part
 
 _SIDE = 800                       # px, longest side of the picture that windows are looked for in
 _SMALLEST, _LARGEST = 0.006, 0.6  # share of the picture
@@ -78,7 +79,10 @@ def rows_in(pixels: np.ndarray, window: np.ndarray) -> Iterator[Row]:
     tall = np.linalg.norm(window[3] - window[0]) + np.linalg.norm(window[2] - window[1])
     w, h = round(_VIEW * wide / tall), _VIEW
     matrix = cv2.getPerspectiveTransform(window.astype(np.float32), np.float32([(0, 0), (w, 0), (w, h), (0, h)]))
-    view = cv2.warpPerspective(*_part(pixels, window, 2 * _VIEW / (tall / 2), matrix), (w, h), flags=cv2.INTER_LINEAR)
+    source, to_source, scale = pixels, np.eye(3), 2 * _VIEW / (tall / 2)
+    if scale <= 0.8:         # warping samples single pixels
+        source, to_source = reduced_part(pixels, (*(window.min(axis=0) - _AROUND), *(window.max(axis=0) + _AROUND)), scale)
+    view = cv2.warpPerspective(source, matrix @ np.linalg.inv(to_source), (w, h), flags=cv2.INTER_LINEAR)
     view = cv2.GaussianBlur(view, (0, 0), 1.0)
     back = np.linalg.inv(matrix)
     found = []
@@ -87,20 +91,6 @@ def rows_in(pixels: np.ndarray, window: np.ndarray) -> Iterator[Row]:
             corners = cv2.perspectiveTransform(np.float32([[(left, top)], [(right, top)], [(right, bottom)], [(left, bottom)]]), back).reshape(-1, 2)
             found.append(((bottom - top) * min(count, 4) ** 0.5, Row(corners.astype(np.float64), bright, count)))
     yield from (row for _, row in sorted(found, key=lambda f: -f[0]))
-
-
-def _part(pixels: np.ndarray, window: np.ndarray, shrink: float, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The window and a little around it, reduced where it is much larger than it is needed, and the matrix that takes that there."""
-    import cv2
-
-    height, width = pixels.shape[:2]
-    left, top = (max(0, int(v) - _AROUND) for v in window.min(axis=0))
-    right, bottom = (min(most, int(v) + _AROUND) for v, most in zip(window.max(axis=0), (width, height), strict=True))
-    part = pixels[top:bottom, left:right]
-    if shrink <= 0.8:
-        part = cv2.resize(part, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    across, down = (right - left) / part.shape[1], (bottom - top) / part.shape[0]
-    return part, matrix @ np.array([[across, 0, left], [0, down, top], [0, 0, 1]])
 
 
 def _level_rows(view: np.ndarray, bright: bool) -> list[tuple[float, float, float, float, int]]:

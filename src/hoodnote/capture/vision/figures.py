@@ -69,8 +69,10 @@ PROOF_KG = 0.015
 
 
 def proves(one: Amount, other: Amount) -> bool:
-    """Does the second unit's figure confirm this one to within a charging machine's accuracy? A bare "1.2 lb" does not."""
-    return compare(one, other) is Agreement.AGREE and 2 * max(one.rounding_si, other.rounding_si) <= PROOF_KG
+    """Does the second unit's figure confirm this one to within a charging machine's accuracy? A bare "1.2 lb" does not, nor one without a
+    tolerance a tolerance."""
+    told = one.tolerance is None or other.tolerance is not None
+    return told and compare(one, other) is Agreement.AGREE and 2 * max(one.rounding_si, other.rounding_si) <= PROOF_KG
 
 
 _NUMBER = r"(?:\d{1,4}(?:[.,]\d{1,3})?|\.\d{1,3})"

@@ -268,8 +268,7 @@ def _amount(field: str, found: list[tuple[Amount, _Row]], prefer: str, told: _To
         question = f"The {FIELD_NAMES[field]} reads {_printed(kept)}, which is not plausible: what does the label say?"
     elif doubtful := _unlike_tolerance(kept, others):
         question = doubtful
-    # a tolerance that is printed in one unit only is borne out by nothing
-    proved = any(a.metric is not kept.metric and proves(kept, a) and (kept.tolerance is None or a.tolerance is not None) for a in others) and len(several) == 1
+    proved = any(a.metric is not kept.metric and proves(kept, a) for a in others) and len(several) == 1
     stated = [Measured(field, a.value, a.unit, tolerance=a.tolerance) for a, _ in several]
     return Sighting(stated[0], min(x.confidence for x in lines), _box(lines), row.text, kept, proved, bool(likely), question, tuple(stated[1:]))
 

@@ -77,8 +77,9 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
         accounts = [(name, interpret(found, prefer)) for name, found in lines.items()]
         if roomy is not None:
             accounts.append((finder.name, interpret(roomy, prefer)))
-        if not all(_settled(accounts, field) for field in FIELDS):
-            second, again = enhanced(view), _worth_a_second_look(lines, quads, accounts)
+        if unsettled := [field for field in FIELDS if not _settled(accounts, field)]:
+            seen = [[a.sightings[field].box for _, a in accounts if field in a.sightings] for field in unsettled]
+            second, again = enhanced(view), _worth_a_second_look(lines, quads, seen)
             for reader, found in zip(readers, pool.map(lambda r: r.read(second.pixels, again), readers), strict=True):
                 kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
                 accounts.append((reader.name, interpret(kept + found, prefer)))
@@ -155,12 +156,12 @@ def _key(field: PhotoField) -> str:
     return field.statement.place if isinstance(field.statement, Measured) else field.statement.key
 
 
-def _worth_a_second_look(lines: dict[str, list[TextLine]], quads: Sequence[np.ndarray], accounts: Sequence[tuple[str, Account]]) -> list[np.ndarray]:
-    """Quads where somebody saw what is not settled; where that is nowhere, those where somebody saw a digit or an oil's name, or read
-    nothing sure."""
-    unsettled = [[a.sightings[field].box for _, a in accounts if field in a.sightings] for field in FIELDS if not _settled(accounts, field)]
-    if all(unsettled):
-        return [q for q in quads if any(_meet(bounds(q), box) for boxes in unsettled for box in boxes)]
+def _worth_a_second_look(lines: dict[str, list[TextLine]], quads: Sequence[np.ndarray],
+                         seen: Sequence[Sequence[tuple[float, ...]]]) -> list[np.ndarray]:
+    """Quads where somebody saw what is not settled, each such field's boxes in `seen`; with one that nobody saw, those where somebody saw a
+    digit or an oil's name, or read nothing sure."""
+    if all(seen):
+        return [q for q in quads if any(_meet(bounds(q), box) for boxes in seen for box in boxes)]
 
     def worth(quad: np.ndarray) -> bool:
         texts = [(x.text, x.confidence) for found in lines.values() for x in found if x.quad is quad]

@@ -46,11 +46,11 @@ def overlay(photo: Photo, reading: PhotoReading, side: int | None = None) -> Ima
         w, h = box[2] - box[0] + size, box[3] - box[1] + size // 2
         x = min(column, image.width - w)
         y = min(max(free_y, ((field.box[1] + field.box[3]) * scale - h) // 2), image.height - h)
-        own = [v * scale for v in field.box]
-        if reading.kind is Kind.DIAL and any(_beside(own, [v * scale for v in other.box]) for other in reading.fields if other is not field):
+        if reading.kind is Kind.DIAL and any(_beside(field.box, other.box) for other in reading.fields if other is not field):
             # a line to the column would cross the other gauge; beneath a line of print its neighbours would be covered
-            x = min(max(0, (own[0] + own[2] - w) / 2), image.width - w)
-            y = own[3] + width if own[3] + width + h <= image.height else max(0, own[1] - width - h)
+            left, top, right, bottom = (v * scale for v in field.box)
+            x = min(max(0, (left + right - w) / 2), image.width - w)
+            y = bottom + width if bottom + width + h <= image.height else max(0, top - width - h)
         else:
             free_y = y + h + width
             end = max(_moved(outline, (0, 0), scale).points, key=lambda corner: corner[0])

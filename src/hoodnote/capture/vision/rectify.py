@@ -98,7 +98,7 @@ def glare_mask(pixels: np.ndarray, text_height: int = TEXT_HEIGHT) -> np.ndarray
     import cv2
 
     dark = darkest(pixels)
-    if overexposed(pixels):
+    if _burnt_out(dark):
         return np.zeros(dark.shape, bool)
     burnt = (dark >= 250).astype(np.uint8)
     thick = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (text_height * 2 // 3, text_height * 2 // 3))
@@ -135,7 +135,11 @@ def covered(pixels: np.ndarray, box: tuple[float, float, float, float]) -> bool:
 
 
 def overexposed(pixels: np.ndarray) -> bool:
-    return bool(np.percentile(darkest(pixels), 55) >= 247)
+    return _burnt_out(darkest(pixels))
+
+
+def _burnt_out(dark: np.ndarray) -> bool:
+    return bool(np.percentile(dark, 55) >= 247)
 
 
 def sharpness(pixels: np.ndarray) -> float:
@@ -195,6 +199,16 @@ def reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
         pixels = cv2.resize(pixels, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
     size = max(1, round(width * scale)), max(1, round(height * scale))
     return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), scale
+
+
+def reduced_part(pixels: np.ndarray, box: tuple[float, float, float, float], scale: float) -> tuple[np.ndarray, np.ndarray]:
+    """The part of a picture within `box` (left, top, right, bottom), reduced to `scale`, and the matrix (3 x 3) that takes the picture's
+    pixels there."""
+    import cv2
+
+    left, top, right, bottom = (max(0, int(v)) for v in box)
+    part = cv2.resize(pixels[top:bottom, left:right], None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return part, np.array([[scale, 0, -left * scale], [0, scale, -top * scale], [0, 0, 1]])
 
 
 def reduced_photo(photo: Photo, side: int) -> tuple[np.ndarray, float]:

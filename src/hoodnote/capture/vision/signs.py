@@ -72,13 +72,14 @@ def signs_in(picture: np.ndarray, what: str, least: float = 0.3) -> list[Sign]:
 
     classes = CLASSES_OF[what]
     out = _network(what).run(None, {"picture": evened(picture)[None]})[0][0]
-    best = 1 / (1 + np.exp(-out[..., :len(classes)].max(axis=2)))
+    logits = out[..., :len(classes)]
+    best = 1 / (1 + np.exp(-logits.max(axis=2)))
     peaks = (best >= least) & (best >= cv2.dilate(best, np.ones((3, 3), np.uint8)) - 1e-7)
     found = []
     for y, x in zip(*np.nonzero(peaks), strict=True):
         up_x, up_y, bright = out[y, x, len(classes):]
         dx, dy = (_summit(line) for line in (best[y, max(0, x - 1):x + 2], best[max(0, y - 1):y + 2, x]))
-        found.append(Sign(classes[int(out[y, x, :len(classes)].argmax())], float(best[y, x]), ((x + 0.5 + dx) * STEP, (y + 0.5 + dy) * STEP),
+        found.append(Sign(classes[int(logits[y, x].argmax())], float(best[y, x]), ((x + 0.5 + dx) * STEP, (y + 0.5 + dy) * STEP),
                           (float(up_x) * UP, float(up_y) * UP), bool(bright > 0)))
     return sorted(found, key=lambda s: -s.probability)
 

@@ -67,17 +67,19 @@ def texts_of(photo: Photo, finder: NeuralReader, smoothed: bool = False) -> Iter
             break
     quads = [along(q) for q in found]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
-    turned, left = None, [with_room(q) for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
-    while left:
-        corners, left = [np.roll(q, -2, axis=0) if turned else q for q in left[:2]], left[2:]        # two at once
-        read = [Row(q, *found) for q, found in zip(corners, finder.read_strips([cut_out(photo.pixels, q) for q in corners]), strict=True)]
+    turned, waiting, left = None, [], [with_room(q) for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
+    while waiting or left:
+        if not waiting:          # two at once
+            corners, left = [np.roll(q, -2, axis=0) if turned else q for q in left[:2]], left[2:]
+            texts = finder.read_strips([cut_out(photo.pixels, q) for q in corners])
+            waiting = [Row(q, *found) for q, found in zip(corners, texts, strict=True)]
+        row = waiting.pop(0)
         if turned is None:
-            first, turned = _upright(photo.pixels, read[0], finder)
-            if turned is not False:             # the second one was perhaps read upside down
-                left = corners[1:] + left
-                read = []
-            read[:1] = [first]
-        yield from (row for row in read if row.text)
+            row, turned = _upright(photo.pixels, row, finder)
+            if turned:           # the one that waits was read upside down
+                waiting, left = [], [w.quad for w in waiting] + left
+        if row.text:
+            yield row
 
 
 def vin_rows(rows: Iterable[Row]) -> list[Row]:
