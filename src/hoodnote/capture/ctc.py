@@ -7,29 +7,38 @@ from collections.abc import Sequence
 import numpy as np
 
 BLANK = 0           # the unit for "no new sign"
+_RESCALED = 8       # frames, after which the numbers are made large again
 
 
 def sequence_logs(logs: np.ndarray, sequences: Sequence[Sequence[int]]) -> np.ndarray:
     """Natural log of each unit sequence given what was heard or seen, over all its alignments.
 
-    logs: (frames, units) natural logs of each unit, the blank first. -inf where there are too few frames.
-    Source: A. Graves et al., "Connectionist temporal classification", ICML 2006, forward variables.
+    logs: (frames, units) natural logs of each unit, the blank first. -inf where there are too few frames, and where all alignments
+    together are less likely than 1e-300 of what their beginnings were.
+    Source: A. Graves et al., "Connectionist temporal classification", ICML 2006, forward variables, rescaled as there.
     """
     lengths = np.array([len(s) for s in sequences])
     units = np.full((len(sequences), lengths.max()), BLANK)
     for row, sequence in zip(units, sequences):
         row[:len(sequence)] = sequence
-    straight = np.full(units.shape, -np.inf)           # from a unit to the next without a blank between, which a repeat needs
-    straight[:, 1:][units[:, 1:] != units[:, :-1]] = 0.0
-    at = np.full(units.shape, -np.inf)                 # in a unit; `between`: in the blank before each, and after the last
-    between = np.full((len(sequences), units.shape[1] + 1), -np.inf)
-    at[:, 0], between[:, 0] = logs[0, units[:, 0]], logs[0, BLANK]
-    passed = np.full(units.shape, -np.inf)
-    for frame in logs[1:]:
-        passed[:, 1:] = at[:, :-1]
-        stayed = np.logaddexp(at, between[:, :-1])
-        between[:, 1:] = np.logaddexp(between[:, 1:], at)
-        between += frame[BLANK]
-        at = np.logaddexp(stayed, passed + straight) + frame[units]
+    straight = np.zeros(units.shape)                   # 1: from a unit to the next without a blank between; a repeat needs one
+    straight[:, 1:] = units[:, 1:] != units[:, :-1]
+    at = np.zeros(units.shape)                         # in a unit; `between`: in the blank before each, and after the last
+    between = np.zeros((len(sequences), units.shape[1] + 1))
+    shares = np.exp(logs.astype(np.float64))
+    at[:, 0], between[:, 0] = shares[0, units[:, 0]], shares[0, BLANK]
+    scale = np.zeros(len(sequences))
+    for t, share in enumerate(shares[1:], 1):
+        arrived = at + between[:, :-1]
+        arrived[:, 1:] += at[:, :-1] * straight[:, 1:]
+        between[:, 1:] += at
+        between *= share[BLANK]
+        at = arrived * share[units]
+        if t % _RESCALED == 0:
+            top = np.maximum(at.max(axis=1), between.max(axis=1))
+            top[top == 0] = 1.0
+            at, between = at / top[:, None], between / top[:, None]
+            scale += np.log(top)
     rows = np.arange(len(sequences))
-    return np.logaddexp(between[rows, lengths], at[rows, lengths - 1])
+    with np.errstate(divide="ignore"):
+        return scale + np.log(between[rows, lengths] + at[rows, lengths - 1])

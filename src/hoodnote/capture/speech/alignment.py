@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -106,90 +105,87 @@ class PhoneModel:
         return scores[:, alone].max(axis=1)
 
 
-@dataclass
-class _Chain:
-    """Phones of one candidate in one line of nodes with arcs between them."""
-
-    senones: list[np.ndarray]
-    matrices: list[int]
-    arcs: list[tuple[int, int, float]]     # from a node's end to another's beginning, with a natural log
-    starts: list[int]
-    ends: list[int]
-
-
 def candidate_scores(model: PhoneModel, scores: np.ndarray, candidates: Sequence[Sequence[str]],
                      pronunciations: Mapping[str, Sequence[str]]) -> np.ndarray:
     """Natural log of the best alignment of each candidate with the whole sound; silence may lie before, between and after words."""
-    chains = [_chain(model, words, pronunciations) for words in candidates]
-    offsets = np.cumsum([0, *(len(chain.matrices) for chain in chains)])
-    nodes = int(offsets[-1])
-    senones = np.concatenate([np.array(chain.senones) for chain in chains])                 # (nodes, 3)
-    matrix = np.concatenate([np.array(chain.matrices) for chain in chains])
-    stay, go = model.stay[matrix].astype(np.float32), model.go[matrix].astype(np.float32)
-    arcs = sorted((b + o, a + o, w) for chain, o in zip(chains, offsets) for a, b, w in chain.arcs)
+    graph = _Graph(model, pronunciations)
+    ends = [graph.add(words) for words in candidates]
+    senones, matrix = np.array(graph.senones).T.copy(), np.array(graph.matrices)            # (3, nodes), (nodes,)
+    stay, go = model.stay[matrix].T.astype(np.float32), model.go[matrix].T.astype(np.float32)
+    arcs = sorted((b, a, w) for (a, b), w in graph.arcs.items())
     target = np.array([a[0] for a in arcs], np.int64)
     source = np.array([a[1] for a in arcs], np.int64)
     weight = np.array([a[2] for a in arcs], np.float32)
     entered, first = np.unique(target, return_index=True) if len(arcs) else (target, target)
-    starts = np.array([s + o for chain, o in zip(chains, offsets) for s in chain.starts])
+    starts = sorted(graph.starts)
 
-    state = np.full((nodes, _STATES), _IMPOSSIBLE, np.float32)
-    state[starts, 0] = scores[0, senones[starts, 0]]
+    state = np.full((_STATES, len(matrix)), _IMPOSSIBLE, np.float32)
+    state[0, starts] = scores[0, senones[0, starts]]
     for frame in scores[1:]:
-        leaving = state[:, 2] + go[:, 2]
-        moved = state + stay
-        np.maximum(moved[:, 1:], state[:, :2] + go[:, :2], out=moved[:, 1:])
+        moved, onward = state + stay, state + go
+        np.maximum(moved[1:], onward[:2], out=moved[1:])
         if len(arcs):
-            moved[entered, 0] = np.maximum(moved[entered, 0], np.maximum.reduceat(leaving[source] + weight, first))
-        state = moved + frame[senones]
-    leaving = state[:, 2] + go[:, 2]
-    return np.array([max(float(leaving[e + o]) for e in chain.ends) for chain, o in zip(chains, offsets)])
+            moved[0, entered] = np.maximum(moved[0, entered], np.maximum.reduceat(onward[2, source] + weight, first))
+        state = moved + frame.take(senones)
+    leaving = state[2] + go[2]
+    return np.array([float(leaving[of_one].max()) for of_one in ends])
 
 
-def _chain(model: PhoneModel, words: Sequence[str], pronunciations: Mapping[str, Sequence[str]]) -> _Chain:
-    said = [[way.split() for way in pronunciations[word]] for word in words]
-    sil = model.silence
-    chain = _Chain([], [], [], [], [])
+class _Graph:
+    """Nodes are the phones of all candidates in their contexts, with arcs between them; what several begin with is there once."""
 
-    def node(position: int, base: str, left: str, right: str) -> int:
-        senones, matrix = model.states(position, base, left, right)
-        chain.senones.append(senones)
-        chain.matrices.append(matrix)
-        return len(chain.matrices) - 1
+    def __init__(self, model: PhoneModel, pronunciations: Mapping[str, Sequence[str]]):
+        self._model, self._pronunciations = model, pronunciations
+        self.senones: list[np.ndarray] = []
+        self.matrices: list[int] = []
+        self.arcs: dict[tuple[int, int], float] = {}           # from a node's end to another's beginning: natural log
+        self.starts: set[int] = set()
+        self._nodes: dict[tuple, int] = {}
+        self._begun: dict[tuple[int, str], int] = {}           # (what was said before, word) -> number of what is said then
 
-    silence = node(_SINGLE, sil, sil, sil)
-    chain.starts.append(silence)
-    open_ends: dict[tuple[str, str], list[int]] = {}     # (last phone, what it expects to follow) -> nodes
-    for index, ways in enumerate(said):
-        lefts = sorted({way[-1] for way in said[index - 1]}) if index else []
-        rights = sorted({way[0] for way in said[index + 1]}) if index + 1 < len(said) else []
-        after: dict[tuple[str, str], list[int]] = {}
-        begun: dict[tuple, int] = {}
-        for way in ways:
-            for left in (*lefts, sil):
-                for right in (*rights, sil):
-                    line = []
-                    for k, base in enumerate(way):
-                        place = (_SINGLE if len(way) == 1 else _BEGIN if k == 0 else _END if k == len(way) - 1 else _INTERNAL)
-                        key = (tuple(way), k, left if k == 0 or len(way) == 1 else None, right if k == len(way) - 1 else None)
-                        if key not in begun:
-                            begun[key] = node(place, base, left if k == 0 else way[k - 1], right if k == len(way) - 1 else way[k + 1])
-                            if k == 0:
-                                if left == sil:
-                                    chain.arcs.append((silence, begun[key], 0.0))
-                                    if index == 0:
-                                        chain.starts.append(begun[key])
-                                if left != sil:
-                                    chain.arcs += [(end, begun[key], 0.0) for end in open_ends.get((left, base), ())]
-                            if k == len(way) - 1:
-                                after.setdefault((base, right), []).append(begun[key])
-                        line.append(begun[key])
-                    chain.arcs += [(a, b, 0.0) for a, b in zip(line, line[1:])]
-        silence = node(_SINGLE, sil, sil, sil)
-        quiet = [n for (_, right), found in after.items() if right == sil for n in found]
-        chain.arcs += [(n, silence, _PAUSE) for n in quiet]
-        if index == len(said) - 1:
-            chain.ends = [silence, *quiet]
-        open_ends = after
-    chain.arcs = sorted(set(chain.arcs))
-    return chain
+    def add(self, words: Sequence[str]) -> list[int]:
+        """The nodes that the candidate may end in."""
+        said = [[way.split() for way in self._pronunciations[word]] for word in words]
+        sil = self._model.silence
+        begun = 0
+        silence = self._node((begun,), _SINGLE, sil, sil, sil)
+        self.starts.add(silence)
+        ends = [silence]
+        open_ends: dict[tuple[str, str], list[int]] = {}     # (last phone, what it expects to follow) -> nodes
+        for index, (word, ways) in enumerate(zip(words, said)):
+            begun = self._begun.setdefault((begun, word), len(self._begun) + 1)
+            lefts = sorted({way[-1] for way in said[index - 1]}) if index else []
+            rights = sorted({way[0] for way in said[index + 1]}) if index + 1 < len(said) else []
+            after: dict[tuple[str, str], list[int]] = {}
+            for number, way in enumerate(ways):
+                for left in (*lefts, sil):
+                    for right in (*rights, sil):
+                        line = self._word(begun, number, way, left, right)
+                        before = [silence] if left == sil else open_ends.get((left, way[0]), ())
+                        self.arcs.update(dict.fromkeys(((end, line[0]) for end in before), 0.0))
+                        self.arcs.update(dict.fromkeys(zip(line, line[1:]), 0.0))
+                        if not index and left == sil:
+                            self.starts.add(line[0])
+                        after.setdefault((way[-1], right), []).append(line[-1])
+            silence = self._node((begun,), _SINGLE, sil, sil, sil)
+            quiet = [n for (_, right), found in after.items() if right == sil for n in found]
+            self.arcs.update(dict.fromkeys(((n, silence) for n in quiet), _PAUSE))
+            ends, open_ends = [silence, *quiet], after
+        return ends
+
+    def _word(self, begun: int, number: int, way: Sequence[str], left: str, right: str) -> list[int]:
+        """The nodes of one way to say the last word of what is said; only its first and its last phone know their neighbours."""
+        line, last = [], len(way) - 1
+        for k, base in enumerate(way):
+            place = _SINGLE if not last else _BEGIN if k == 0 else _END if k == last else _INTERNAL
+            key = (begun, number, k, left if k == 0 else None, right if k == last else None)
+            line.append(self._node(key, place, base, left if k == 0 else way[k - 1], right if k == last else way[k + 1]))
+        return line
+
+    def _node(self, key: tuple, position: int, base: str, left: str, right: str) -> int:
+        if key not in self._nodes:
+            self._nodes[key] = len(self.matrices)
+            senones, matrix = self._model.states(position, base, left, right)
+            self.senones.append(senones)
+            self.matrices.append(matrix)
+        return self._nodes[key]

@@ -103,19 +103,19 @@ class NeuralRecognizer:
             self._scored = sound, {}
         scored = self._scored[1]
         new = [text for text in known if text not in scored]
-        unheard = self._search.beside.submit(lambda: [self._unheard(text) for text in new])
-        heard = [self._model.force(self._model.begin(sound), tokens[text]) for text in new]
+        unheard = self._search.beside.submit(self._unheard, new)
+        heard = self._model.force(self._model.begin(sound), [tokens[text] for text in new])
         scored.update((text, h - self._tuning.prior * u) for text, h, u in zip(new, heard, unheard.result(), strict=True))
         found = {text: scored[text] for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
 
-    def _unheard(self, text: str) -> float:
-        """Natural log of writing this text without any sound; people say the same things again."""
-        if text not in self._expected:
-            if len(self._expected) >= _MOST_EXPECTED:
-                self._expected.clear()
-            self._expected[text] = self._model.force(self._search.silence, self._model.tokens(" " + text))
-        return self._expected[text]
+    def _unheard(self, texts: Sequence[str]) -> list[float]:
+        """Natural logs of writing these texts without any sound; people say the same things again."""
+        if len(self._expected) + len(texts) > _MOST_EXPECTED:
+            self._expected.clear()
+        new = [text for text in texts if text not in self._expected]
+        self._expected.update(zip(new, self._model.force(self._search.silence, [self._model.tokens(" " + text) for text in new]), strict=True))
+        return [self._expected[text] for text in texts]
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""

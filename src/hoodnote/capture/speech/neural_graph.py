@@ -136,8 +136,8 @@ def across_network(decoder: Decoder) -> bytes:
 
 
 def step_network(decoder: Decoder) -> bytes:
-    """tokens and their places (rows, tokens), mask (1, 1, tokens, all tokens), "past ..." and "across ..." of KEPT -> logits (rows, tokens,
-    vocabulary) and KEPT, keys and values over all tokens, each (rows, HEADS, all tokens, HEAD_WIDTH)."""
+    """tokens and their places (rows, tokens), mask (1, 1, tokens, all tokens), "past ..." and "across ..." of KEPT -> natural logs of the next
+    token, (rows, tokens, vocabulary), and KEPT, keys and values over all tokens, each (rows, HEADS, all tokens, HEAD_WIDTH)."""
     out = _Writer()
     turns = np.arange(LONGEST, dtype=np.float32)[:, None] * decoder.constant(_TURNS).reshape(-1)
     out.constant("cos", np.cos(turns))
@@ -151,9 +151,9 @@ def step_network(decoder: Decoder) -> bytes:
     for layer in range(LAYERS):
         x = _layer(out, decoder, layer, x)
     last = out.normalized(x, _scale(decoder, "norm"), "normalized")
-    out.product(last, decoder.stored("logits"), "logits")
+    out.node("LogSoftmax", [out.product(last, decoder.stored("logits"), "logits")], "logs", axis=-1)
     kept = {f"{when} {name}": float for when in ("past", "across") for name in KEPT}
-    return out.written({"tokens": int, "places": int, "mask": float, **kept}, ["logits", *KEPT])
+    return out.written({"tokens": int, "places": int, "mask": float, **kept}, ["logs", *KEPT])
 
 
 def _layer(out: _Writer, decoder: Decoder, layer: int, x: str) -> str:

@@ -7,8 +7,8 @@ and run by onnxruntime, the decoder's in the networks of `neural_graph`.
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -25,7 +25,7 @@ BEGIN, END = 1, 2                # token ids that open and close a transcript
 THREADS = 1            # a second one takes half as much processor time again and saves none on the clock: bench_hearing --threads
 _SPACE = "\u2581"                # how the vocabulary writes a space
 _FIRST_TEXT_TOKEN = 259          # below: three control tokens and the 256 bare bytes
-_AT_ONCE = 4096                  # tokens of all rows that stay in the processor's cache
+_AT_ONCE = 96                    # places of texts that are read at once; each takes 131 kB of logs
 _NO_TOKEN = 1 << 30              # above every token
 _MARKER = "<<ST_"                # reserved tokens without text
 
@@ -77,15 +77,6 @@ def token_texts(vocabulary: list[bytes]) -> dict[int, str]:
     return texts
 
 
-def log_totals(logits: np.ndarray) -> np.ndarray:
-    """(rows, tokens) -> (rows,): taken off the logits of its row it leaves natural logs of probabilities."""
-    top, total = logits.max(axis=1, keepdims=True), np.zeros(len(logits), np.float32)
-    for start in range(0, logits.shape[1], _AT_ONCE):
-        shares = logits[:, start:start + _AT_ONCE] - top
-        total += np.exp(shares, out=shares).sum(axis=1)
-    return top[:, 0] + np.log(total)
-
-
 @dataclass
 class Memory:
     """What the decoder keeps between steps: one row per beam; the encoder's part is shared by all of them."""
@@ -125,7 +116,7 @@ class SpeechModel:
         return self._encoder.run(None, feeds)[0]
 
     def begin(self, sound: np.ndarray) -> tuple[np.ndarray, Memory]:
-        """The logits of the first token, (1, vocabulary), and the memory to go on from. Those of the last sound are kept: it is searched,
+        """Natural logs of the first token, (1, vocabulary), and the memory to go on from. Those of the last sound are kept: it is searched,
         then scored twice."""
         if self._begun is None or self._begun[0] is not sound:
             self._begun = sound, self._begin(sound)
@@ -137,20 +128,26 @@ class SpeechModel:
         return self.step([BEGIN], Memory(across, dict.fromkeys(KEPT, nothing)))
 
     def step(self, tokens: list[int], memory: Memory) -> tuple[np.ndarray, Memory]:
-        """One token further in every beam: logits (beams, vocabulary) and the new memory."""
-        logits, past = self._run(np.array(tokens, np.int64)[:, None], memory)
-        return logits[:, -1], Memory(memory.across, past)
+        """One token further in every beam: natural logs of the next, (beams, vocabulary), and the new memory."""
+        places = np.full((len(tokens), 1), memory.tokens)
+        logs, *past = self._run(("logs", *KEPT), np.array(tokens, np.int64)[:, None], places, np.zeros((1, memory.tokens + 1), np.float32), memory)
+        return logs[:, -1], Memory(memory.across, dict(zip(KEPT, past, strict=True)))
 
-    def force(self, begun: tuple[np.ndarray, Memory], tokens: Sequence[int]) -> float:
-        """Natural log of writing these tokens and then closing the transcript; `begun` as `begin` gave it.
+    def force(self, begun: tuple[np.ndarray, Memory], texts: Sequence[Sequence[int]]) -> list[float]:
+        """For each text the natural log of writing its tokens and then closing the transcript; `begun` as `begin` gave it.
 
-        One text at a time: the weights are stored in 8 bits and rounded by what is computed together, so that in a batch the
-        score of a text would depend on its neighbours. A batch would be no faster, and would take far more memory.
+        What several begin with is read once. The weights are stored in 8 bits and rounded by what is computed together: with other texts
+        beside it the log of one changes by 0.2, which is as far as it is from the unrounded one when it is read alone.
         """
         first, memory = begun
-        logits, _ = self._run(np.array([list(tokens)], np.int64), memory)
-        logits = np.concatenate([first, logits[0]])
-        return float((logits[np.arange(len(logits)), [*tokens, END]] - log_totals(logits)).sum())
+        out: list[float] = []
+        for tree in _trees(texts):
+            shut = np.pad(tree.shut(), ((0, 0), (memory.tokens, 0)))
+            places = np.array([tree.depths]) + memory.tokens
+            (logs,) = self._run(("logs",), np.array([tree.tokens], np.int64), places, np.where(shut, -np.inf, 0.0).astype(np.float32), memory)
+            logs = np.concatenate([first, logs[0]])
+            out.extend(float(logs[[0, *(place + 1 for place in path)], [*(tree.tokens[place] for place in path), END]].sum()) for path in tree.paths)
+        return out
 
     def tokens(self, text: str) -> list[int] | None:
         """The text as the model itself would cut it: pairs are joined in the order of the vocabulary, which is the order
@@ -169,17 +166,58 @@ class SpeechModel:
     def _numbers(self) -> dict[str, int]:
         return {text: token for token, text in self.texts.items()}
 
-    def _run(self, tokens: np.ndarray, memory: Memory) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-        """tokens (beams, tokens) -> logits (beams, tokens, vocabulary) and what is kept of all tokens so far."""
-        places = np.arange(memory.tokens, memory.tokens + tokens.shape[1])
-        later = np.arange(memory.tokens + tokens.shape[1]) > places[:, None]
-        feeds = {"tokens": tokens, "places": np.broadcast_to(places, tokens.shape), "mask": np.where(later, -np.inf, 0.0).astype(np.float32)[None, None]}
+    def _run(self, wanted: Sequence[str], tokens: np.ndarray, places: np.ndarray, mask: np.ndarray, memory: Memory) -> list[np.ndarray]:
+        """See `step_network`: what is wanted of it, for tokens (beams, tokens) at their places, with what each must not look at."""
+        feeds = {"tokens": tokens, "places": places.astype(np.int64), "mask": mask[None, None]}
         for when, kept in (("past", memory.past), ("across", memory.across)):
             feeds.update({f"{when} {name}": array for name, array in kept.items()})
-        logits, *past = self._step.run(("logits", *KEPT), feeds)
-        return logits, dict(zip(KEPT, past, strict=True))
+        return self._step.run(wanted, feeds)
 
     def decode(self, tokens: list[int]) -> str:
         """The text of a token sequence; bare bytes are joined to characters."""
         raw = b"".join(self.vocabulary[t] for t in tokens if t > END and not self.vocabulary[t].startswith(_MARKER.encode()))
         return raw.decode("utf-8", "replace").replace(_SPACE, " ").strip()
+
+
+@dataclass
+class _Tree:
+    """Texts that share their beginnings. Of each place its token, how deep it lies and the place before it (-1: none); of each text its places."""
+
+    tokens: list[int] = field(default_factory=list)
+    depths: list[int] = field(default_factory=list)
+    before: list[int] = field(default_factory=list)
+    paths: list[list[int]] = field(default_factory=list)
+    _known: dict[tuple[int, int], int] = field(default_factory=dict)
+
+    def add(self, text: Sequence[int]) -> None:
+        place, path = -1, []
+        for depth, token in enumerate(text):
+            key = (place, token)
+            if key not in self._known:
+                self._known[key] = len(self.tokens)
+                self.tokens.append(token)
+                self.depths.append(depth)
+                self.before.append(place)
+            place = self._known[key]
+            path.append(place)
+        self.paths.append(path)
+
+    def shut(self) -> np.ndarray:
+        """(places, places): what a place must not look at, which is all but itself and those before it in its text."""
+        shut = np.ones((len(self.tokens),) * 2, bool)
+        for path in self.paths:
+            for i, place in enumerate(path):
+                shut[place, path[:i + 1]] = False
+        return shut
+
+
+def _trees(texts: Sequence[Sequence[int]]) -> Iterator[_Tree]:
+    """The texts in their order, in trees of bounded size."""
+    tree = _Tree()
+    for text in texts:
+        if tree.tokens and len(tree.tokens) + len(text) > _AT_ONCE:
+            yield tree
+            tree = _Tree()
+        tree.add(text)
+    if tree.paths:
+        yield tree

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from hoodnote.capture.speech.neural_model import END, SpeechModel, log_totals
+from hoodnote.capture.speech.neural_model import END, SpeechModel
 from hoodnote.capture.speech.tokens import TokenConstraint
 
 _LEAST = 1e-30                   # of the model's mass
@@ -82,14 +82,14 @@ class Search:
         longest: most tokens of a transcript; letters: most characters that fit into the time spoken. seeds: what was heard in the piece of the clip before this one.
         last: False when another piece follows, so that the transcript may break off after any word.
         """
-        (logits, memory), (prior_logits, prior_memory) = self._model.begin(sound), self.silence
+        (logs, memory), (prior_logs, prior_memory) = self._model.begin(sound), self.silence
         beams, done = list(seeds), []
         rows = [0] * len(beams)
-        logits, prior_logits = logits[rows], prior_logits[rows]
+        logs, prior_logs = logs[rows], prior_logs[rows]
         memory, prior_memory = memory.take(rows), prior_memory.take(rows)
         letters += max(len(beam.text) for beam in seeds)
         for step in range(longest):
-            closed, grown = self._grow(beams, logits, prior_logits, last, step == 0)
+            closed, grown = self._grow(beams, logs, prior_logs, last, step == 0)
             done.extend(closed)
             rows, beams = self._choose(beams, grown, letters)
             best = max((beam.score for beam in done), default=-np.inf)
@@ -97,20 +97,19 @@ class Search:
                 break
             tokens = [beam.token for beam in beams]
             unheard = self.beside.submit(self._model.step, tokens, prior_memory.take(rows))
-            logits, memory = self._model.step(tokens, memory.take(rows))
-            prior_logits, prior_memory = unheard.result()
+            logs, memory = self._model.step(tokens, memory.take(rows))
+            prior_logs, prior_memory = unheard.result()
         return sorted(done, key=lambda beam: (-beam.score, beam.text))
 
-    def _grow(self, beams: list[Beam], logits: np.ndarray, prior_logits: np.ndarray, last: bool, first: bool) -> tuple[list[Beam], list[_Grown]]:
-        """(beams that may end here, tokens that may follow, best first); only logits of what may follow are looked at one by one."""
+    def _grow(self, beams: list[Beam], logs: np.ndarray, prior_logs: np.ndarray, last: bool, first: bool) -> tuple[list[Beam], list[_Grown]]:
+        """(beams that may end here, tokens that may follow, best first)."""
         tuning, closed = self._tuning, []
-        totals, prior_totals = log_totals(logits), log_totals(prior_logits)
         allowed = [self._constraint.allowed(beam.state) for beam in beams]
         counts = [len(ids) for ids, _ in allowed]
         ids, targets = (np.concatenate(x) for x in zip(*allowed, strict=True))
         rows = np.repeat(np.arange(len(beams)), counts)
-        heard, prior = logits[rows, ids] - totals[rows], prior_logits[rows, ids] - prior_totals[rows]
-        end, prior_end = logits[:, END] - totals, prior_logits[:, END] - prior_totals
+        heard, prior = logs[rows, ids], prior_logs[rows, ids]
+        end, prior_end = logs[:, END], prior_logs[:, END]
         ends = [not first and (self._constraint.ends(beam.state) if last else self._constraint.rests(beam.state)) for beam in beams]
         inside = np.bincount(rows, np.exp(heard), len(beams)) + np.where(ends, np.exp(end), 0.0)
         inside = np.minimum(np.log(np.maximum(inside, _LEAST)), 0.0).tolist()
@@ -143,15 +142,15 @@ class Search:
 
 def greedy(model: SpeechModel, sound: np.ndarray, longest: int) -> tuple[str, float, int]:
     """What the model writes when nothing holds it: (text, its natural log, number of tokens with the closing one)."""
-    logits, memory = model.begin(sound)
+    logs, memory = model.begin(sound)
     tokens, heard = [], 0.0
     for _ in range(longest):
-        token = int(logits[0].argmax())
-        heard += float(logits[0, token] - log_totals(logits)[0])
+        token = int(logs[0].argmax())
+        heard += float(logs[0, token])
         tokens.append(token)
         if token == END:
             break
-        logits, memory = model.step([token], memory)
+        logs, memory = model.step([token], memory)
     return model.decode(tokens), heard, len(tokens)
 
 
