@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from hoodnote.language.confusable import Confusables, teen_or_tens, word_distance
+from hoodnote.language.confusable import Confusables, differing, teen_or_tens, word_distance
 from hoodnote.language.grammar import load
 from hoodnote.language.lexicon import pronunciations
 from tests.bench.utterances import utterances
@@ -62,3 +62,31 @@ def test_distance_is_none_for_the_same_sound_and_larger_for_more_difference():
     ("gauges connected", False)])
 def test_numbers_that_one_sound_makes_another(words, expected):
     assert teen_or_tens(words.split()) is expected
+
+
+@pytest.mark.parametrize(("words", "other", "indices"), [("a b c", "a x c", [1]), ("a b c", "a c", [1]), ("a c", "a b c", []),
+                                                         ("a", "b", [0]), ("a a", "a a a", []), ("a b", "a b", [])])
+def test_where_two_sentences_differ(words, other, indices):
+    assert list(differing(tuple(words.split()), tuple(other.split()))) == indices
+
+
+def test_around_what_was_heard_lies_what_sounds_like_it_in_several_places_at_once(near):
+    heard = "low side sixteen high side two ten".split()
+    found = near.around([[heard]], 45)
+    for said in ("low side sixteen high side two ten", "low side sixty high side two ten", "low side sixty low side two ten"):
+        assert found.accepts(said.split())
+    assert not found.accepts("pump ran thirteen minutes".split())
+
+
+def test_around_lie_all_that_was_heard_the_neighbours_of_the_likeliest_and_nothing_outside_the_language(near):
+    first, second, rank = ("vent", "thirteen"), ("clutch", "engaged"), ("pump", "ran", "forty", "minutes")
+    found = near.around([[first, rank], [second]], 20)
+    assert all(found.accepts(words) for words in (first, second, rank, *near.neighbours(first, 20), *near.neighbours(second, 20)))
+    assert not found.accepts("pump ran fourteen minutes".split())      # a neighbour of what was not likeliest
+    rng = random.Random(3)
+    assert all(load().automaton.accepts(found.sample(rng)) for _ in range(200))
+
+
+def test_a_word_that_was_overlooked_is_put_in_once(near):
+    automaton = near.around([["low side thirty".split()]], 45)
+    assert max(map(len, automaton.covering_paths())) <= 6 and all(s not in arcs.values() for s, arcs in enumerate(automaton.arcs))

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis
-from hoodnote.intake.listening import listen
+from hoodnote.intake.listening import gather_all, listen
 from hoodnote.readings import decision
 from hoodnote.readings.agreement import Account, meaning
 from hoodnote.readings.decision import Candidate, Opinions, Weights, decide, joined, judge, worth_another
@@ -321,6 +321,20 @@ def test_the_last_listener_hears_a_clip_only_when_the_better_two_leave_it_nearly
     assert len(made.accounts) == 2 + asked
     if behind != (14.0, 3.6):
         assert made.settled[0].standing is (Standing.UNCONFIRMED if behind[0] == 1.0 else Standing.AGREED)
+
+
+class _Near(_Listener):
+    def recognize_near(self, samples, heard, n_best):
+        self.told = [[h.text for h in hypotheses] for hypotheses in heard]
+        return self.recognize(samples, n_best)
+
+
+@pytest.mark.parametrize("ask", [listen, lambda engines, samples: (None, gather_all(engines, samples))])
+def test_the_last_listener_is_told_what_the_better_two_heard(ask):
+    engines = [_Near(name, "vent forty two", "vent fifty two", b) for name, b in (("phones", 14.0), ("neural", 3.6), ("pocketsphinx", 40.0))]
+    _, gathered = ask(engines, _sound(0.01))
+    assert engines[2].told == [["vent forty two", "vent fifty two"]] * 2 and not any(hasattr(e, "told") for e in engines[:2])
+    assert [name for name, _ in gathered.heard] == ["phones", "neural", "pocketsphinx"]
 
 
 class _Crowd(_Listener):

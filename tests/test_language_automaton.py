@@ -41,6 +41,24 @@ def test_equivalence_and_its_counterexample():
     assert automaton("public <r> = a b;").equivalent(automaton("public <r> = a c;")) in (("a", "b"), ("a", "c"))
 
 
+def test_what_two_automata_both_accept():
+    # strings over a, b with an even number of a, and those that end in b (textbook product construction)
+    even, ends = automaton("public <r> = (b | a b* a)* ;"), automaton("public <r> = (a | b)* b;")
+    both = even.intersected(ends)
+    assert both.equivalent(automaton("public <r> = (b | a b* a)* b;")) is None
+    assert even.intersected(automaton("public <r> = c;")).equivalent(Automaton(0, [{}], frozenset())) is None
+
+
+def test_a_path_in_a_network_takes_its_labels_in_order():
+    network = Network()
+    start, end, other = network.state(), network.state(), network.state()
+    network.start, network.finals = start, {end}
+    network.path(start, ("a", "b", "c"), end)
+    network.path(start, (), other)
+    network.path(other, ("d",), end)
+    assert network.determinized().equivalent(automaton("public <r> = a b c | d;")) is None
+
+
 def test_covering_paths_take_every_arc():
     language = load().automaton
     taken = set()

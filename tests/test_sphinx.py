@@ -7,6 +7,7 @@ import pytest
 
 from hoodnote.capture.speech import sphinx
 from hoodnote.capture.speech.conditioning import swing_db, with_less_noise, with_noise_floor
+from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis, NearListener
 from hoodnote.capture.speech.sphinx import SphinxRecognizer
 from hoodnote.language.automaton import Automaton
 from tests.bench.noise import shop_noise
@@ -156,10 +157,29 @@ def test_the_word_in_doubt_is_as_sure_as_the_whole(engine):
     assert all(w.confidence > best.confidence for i, w in enumerate(best.words) if i not in place)
 
 
-@pytest.mark.parametrize(("words", "other", "indices"), [("a b c", "a x c", [1]), ("a b c", "a c", [1]), ("a c", "a b c", []),
-                                                         ("a", "b", [0]), ("a a", "a a a", []), ("a b", "a b", [])])
-def test_where_two_hypotheses_differ(words, other, indices):
-    assert list(sphinx._differing(tuple(words.split()), tuple(other.split()))) == indices
+def heard(*texts: str) -> list[Hypothesis]:
+    return [Hypothesis(tuple(HeardWord(w, 0.0, 1.0, 0.9) for w in text.split()), 0.0, 0.5) for text in texts]
+
+
+def test_it_can_be_told_what_others_heard(engine):
+    assert isinstance(engine, NearListener)
+
+
+def test_near_what_others_heard_only_what_sounds_like_it_is_listened_for(engine):
+    samples = say("flite:awb", "low side fifteen high side ninety")
+    for others in ([heard("low side fifty high side nineteen")], [heard("low side fifteen high side ninety"), heard("low side fifty")]):
+        assert engine.recognize_near(samples, others)[0].text == "low side fifteen high side ninety"      # wrong in two places, and still found
+    other = say("flite:awb", "engine off")
+    assert engine.recognize(other)[0].text == "engine off"
+    assert "engine off" not in [h.text for h in engine.recognize_near(other, [heard("low side thirty")])[:1]]
+
+
+def test_the_whole_language_is_listened_for_where_others_heard_nothing_and_after_another_search(engine):
+    samples = say("flite:awb", "low side fifteen")
+    whole = engine.recognize(samples)
+    assert engine.recognize_near(samples, [[], []]) == whole
+    engine.recognize_near(samples, [heard("low side thirty")])
+    assert engine.recognize(samples) == whole
 
 
 def test_the_installed_language_is_heard(monkeypatch):

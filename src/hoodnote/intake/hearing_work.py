@@ -38,7 +38,7 @@ _WARM_UNITS = "us"     # for what is only loaded; either would do
 def work(connection: Connection, setup: Setup) -> None:
     from hoodnote.capture.speech.recognizer import Streamer
     from hoodnote.checks.equipment import shop_equipment
-    from hoodnote.intake.listening import listen
+    from hoodnote.intake.listening import gather_all, listen
     from hoodnote.jobs.store import Store
     from hoodnote.language.grammar import use_shop_lexicon
     from hoodnote.language.kept import keep_in
@@ -59,8 +59,9 @@ def work(connection: Connection, setup: Setup) -> None:
     following: dict[int, _Following] = {}
     tasks = _Tasks(connection)
     connection.send(Ready(tuple(e.name for e in engines), follower is not None))
-    later = [partial(engine.recognize, _something(), 1) for engine in engines[2:]]     # asked only where the first two leave a doubt
-    later.append(partial(load_checks, equipment, _WARM_UNITS))
+    later = [partial(load_checks, equipment, _WARM_UNITS)]
+    if len(engines) > 2:            # the last one is asked only where the better two leave a doubt
+        later.insert(0, partial(gather_all, engines, _something()))
     with Store.open(setup.data_dir) as store:
         while True:
             try:

@@ -2,7 +2,7 @@
 
 `listen` is what the program does with a clip and what the benchmark scores. `gather` is its part that needs the sound, `decided`
 the part that does not, so that a decision can be made again from what was gathered. The last listener, which takes as long as the
-others together, is asked only where those leave open what it may settle.
+others together, is asked only where those leave open what it may settle, and listens for what sounds like something that they heard.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from hoodnote.capture.speech.conditioning import swing_db
-from hoodnote.capture.speech.recognizer import Hypothesis, Recognizer, Rescorer
+from hoodnote.capture.speech.recognizer import Hypothesis, NearListener, Recognizer, Rescorer
 from hoodnote.language.confusable import Confusables
 from hoodnote.language.grammar import Language, load
 from hoodnote.language.lexicon import pronunciations
@@ -71,14 +71,22 @@ def gather(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us"
     known = opinions(first, units)
     if not worth_another(decide(known), known):
         return first
-    last = engines[-1].recognize(samples, _N_BEST)
-    return replace(_asked(engines, samples, [found for _, found in first.heard] + [last], first.candidates), first=first)
+    return replace(_with_last(engines, samples, first), first=first)
 
 
 def gather_all(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
-    """Every listener asked at once, as the weights of them all are fitted on."""
+    """Every listener asked, as the weights of them all are fitted on."""
+    if len(engines) == _LISTENERS and isinstance(engines[-1], NearListener):
+        return _with_last(engines, samples, gather_all(engines[:-1], samples))
     with ThreadPoolExecutor(max(1, len(engines))) as pool:      # the neural networks run beside the other engine's search
         return _asked(engines, samples, list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines)))
+
+
+def _with_last(engines: Sequence[Recognizer], samples: np.ndarray, first: Gathered) -> Gathered:
+    """`first`: what all but the last have heard."""
+    heard, last = [found for _, found in first.heard], engines[-1]
+    more = last.recognize_near(samples, heard, _N_BEST) if isinstance(last, NearListener) else last.recognize(samples, _N_BEST)
+    return _asked(engines, samples, [*heard, more], first.candidates)
 
 
 def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]],

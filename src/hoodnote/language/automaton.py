@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from hoodnote.language import jsgf
@@ -43,6 +43,24 @@ class Automaton:
 
     def accepts(self, labels: Iterable[str]) -> bool:
         return self.walk(labels) in self.finals
+
+    def intersected(self, other: Automaton) -> Automaton:
+        """What both accept."""
+        number = {(self.start, other.start): 0}
+        queue, arcs, finals = deque(number), [{}], set()
+        while queue:
+            pair = queue.popleft()
+            mine, theirs = pair
+            if mine in self.finals and theirs in other.finals:
+                finals.add(number[pair])
+            for label in self.arcs[mine].keys() & other.arcs[theirs].keys():
+                target = self.arcs[mine][label], other.arcs[theirs][label]
+                if target not in number:
+                    number[target] = len(arcs)
+                    arcs.append({})
+                    queue.append(target)
+                arcs[number[pair]][label] = number[target]
+        return minimized(0, arcs, finals)
 
     @property
     def labels(self) -> frozenset[str]:
@@ -155,6 +173,14 @@ class Network:
 
     def arc(self, source: int, label: str | None, target: int, output: object = None, weight: float = 1.0) -> None:
         self.arcs[source].append((label, output, target, weight))
+
+    def path(self, source: int, labels: Sequence[str], target: int) -> None:
+        """The labels one after the other; none: straight on."""
+        for label in labels[:-1]:
+            at = self.state()
+            self.arc(source, label, at)
+            source = at
+        self.arc(source, labels[-1] if labels else None, target)
 
     def embed(self, automaton: Automaton, source: int, target: int, output=lambda label: None) -> None:
         """A copy of the automaton between two states."""

@@ -9,7 +9,7 @@ from itertools import accumulate, islice, permutations
 
 import numpy as np
 
-from hoodnote.language.automaton import WordAutomaton
+from hoodnote.language.automaton import Network, WordAutomaton
 from hoodnote.language.numbers import DIGITS, TEENS, TENS
 
 _VOWELS = frozenset("AA AE AH AO AW AY EH ER EY IH IY OW OY UH UW".split())
@@ -71,6 +71,26 @@ class Confusables:
                     break
         return [w for w, _ in sorted(found.items(), key=lambda item: (item[1], item[0]))][:count]
 
+    def around(self, heard: Sequence[Sequence[Sequence[str]]], count: int) -> WordAutomaton:
+        """What may have been said where this was heard: for each listener its sentences, the likeliest first. They themselves, and what
+        comes of each one's likeliest by changes as `neighbours` makes them (`count` for each), by several of them in one sentence, too."""
+        network = Network()
+        network.start, end = network.state(), network.state()
+        network.finals = {end}
+        for sentences in heard:
+            for rank, words in enumerate(map(tuple, sentences)):
+                places = [network.state() for _ in range(len(words) + 1)]
+                network.arc(network.start, None, places[0])
+                network.arc(places[-1], None, end)
+                for at, word in enumerate(words):
+                    network.arc(places[at], word, places[at + 1])
+                for other in self.neighbours(words, count) if rank == 0 else ():
+                    old, new = differing(words, other), differing(other, words)
+                    # what is put in goes on with the next word, so that it is not put in again and again
+                    added, target = (words[old.start:old.start + 1], old.start + 1) if not old else ((), old.stop)
+                    network.path(places[old.start], (*other[new.start:new.stop], *added), places[target] if target < len(places) else end)
+        return network.determinized().intersected(self.automaton)
+
     def _possible(self, changes: Iterable[tuple[float, tuple[str, ...]]]) -> list[tuple[float, tuple[str, ...]]]:
         return list(islice((c for c in changes if self.automaton.accepts(c[1])), _MOST_PER_WORD))
 
@@ -101,6 +121,14 @@ class _Ways:
                 row[:, j] = np.minimum(row[:, j], row[:, j - 1] + 0.8)
             before = row
         return before[np.arange(len(before)), self._lengths] / np.maximum(self._lengths, len(way))
+
+
+def differing(words: Sequence[str], other: Sequence[str]) -> range:
+    """Indices of the words between what both have in common at the beginning and at the end."""
+    shorter = min(len(words), len(other))
+    start = next((i for i in range(shorter) if words[i] != other[i]), shorter)
+    end = next((i for i in range(shorter - start) if words[-1 - i] != other[-1 - i]), shorter - start)
+    return range(start, len(words) - end)
 
 
 def word_distance(first: Sequence[str], second: Sequence[str]) -> float:

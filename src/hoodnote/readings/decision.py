@@ -76,7 +76,7 @@ class Weights:
     threshold_words: float                   # the same for one without a figure: steps and points of the circuit are hardly ever mistaken
     clear: float                             # natural log, weighted, by which each of the better two listeners must prefer a figure to its rivals
     clear_teens: float                       # the same for a teen or a whole ten, whose probability must be higher
-    threshold_alone: float                   # of a figure that the last of three, which shares nothing with the better two, did not understand
+    threshold_alone: float                   # of a figure that the last of three, whose ears are its own, did not understand
     clear_alone: float
     threshold_words_alone: float             # the same for one without a figure
     noisy_below_db: float                    # a clip whose loud is less than this over its quiet is noisy: no figure of it is taken
@@ -309,7 +309,7 @@ def _supported(item: Judged, opinions: Opinions, w: Weights) -> bool:
 def _sure(item: Judged, w: Weights, noisy: bool) -> bool:
     """In loud noise a figure is always asked: listeners that share their ears go wrong together there, however clear it is to both.
     Elsewhere it must be what two understood by themselves: one that only prefers it when asked has not heard it. What the last one,
-    which shares nothing with the better two, did not understand must be surer."""
+    whose ears are its own, did not understand must be surer."""
     alone = not item.in_best[-1]
     if not item.figure:
         least = w.threshold_words_alone if alone else w.threshold_words

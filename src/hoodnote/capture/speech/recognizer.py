@@ -64,6 +64,15 @@ class Rescorer(Protocol):
         ...
 
 
+@runtime_checkable
+class NearListener(Protocol):
+    """What a recognizer may offer besides: to listen only for what sounds like something that others have heard, which is quicker."""
+
+    def recognize_near(self, samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], n_best: int = 5) -> list[Hypothesis]:
+        """As `Recognizer.recognize`, of what may have been said where this was heard: each of the others' lists, best first."""
+        ...
+
+
 class Heard(Protocol):
     """What a recognizer makes of the sound so far."""
 

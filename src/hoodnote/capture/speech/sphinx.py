@@ -1,4 +1,5 @@
-"""pocketsphinx as a recognizer: a small acoustic model held to the automaton of the language.
+"""pocketsphinx as a recognizer: a small acoustic model held to the automaton of the language, or to that part of it which lies near what
+other listeners have heard: a search through the whole takes twice the time, and in noise mostly ends far from anything that was said.
 
 The finite-state search of pocketsphinx gives one hypothesis and no probabilities that mean anything. What else may have been
 said is worked out here: utterances that sound much like the hypothesis, each aligned with the whole sound (`alignment`), give the
@@ -22,7 +23,7 @@ from hoodnote.capture.speech.conditioning import with_noise_floor
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.capture.speech.voiced import Voiced, voiced
 from hoodnote.language.automaton import WordAutomaton
-from hoodnote.language.confusable import Confusables
+from hoodnote.language.confusable import Confusables, differing
 
 _FRAMES_PER_S = 100
 _SCORE_UNIT = 1024.0       # scores come with their logarithms divided by this
@@ -38,7 +39,7 @@ _QUIET_S = 0.25            # put before and after speech that begins or ends wit
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
 _WORD = -30.0              # natural log that a word costs in the search: its word penalty to the power of the language weight
 _MOST_NEIGHBOURS = 40      # aligned with the sound in search of rivals
-_LANGUAGE = "language"
+_LANGUAGE, _NEAR = "language", "near"
 # Logistic regression on the development voices with and without noise, and on sounds that are no utterance
 # (python -m tests.bench.fit_sphinx --count 108).
 _WEIGHTS = (0.449, 1.546, -1.375, -1.515)
@@ -87,8 +88,14 @@ class SphinxRecognizer:
         """See `Recognizer.recognize`. Those after the first differ from what was searched out in one place."""
         return [h for h, cues in self.examine(samples, n_best) if h.confidence >= LEAST_CONFIDENCE]
 
-    def examine(self, samples: np.ndarray, n_best: int = 5) -> list[tuple[Hypothesis, Cues]]:
-        """All hypotheses, however unlikely, together with what their confidence rests on."""
+    def recognize_near(self, samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], n_best: int = 5) -> list[Hypothesis]:
+        """See `NearListener.recognize_near`. Where the others have heard nothing, the whole language is listened for."""
+        texts = [[tuple(w.word for w in h.words) for h in hypotheses] for hypotheses in heard if hypotheses]
+        near = self._confusables.around(texts, _MOST_NEIGHBOURS) if texts else None
+        return [h for h, cues in self.examine(samples, n_best, near) if h.confidence >= LEAST_CONFIDENCE]
+
+    def examine(self, samples: np.ndarray, n_best: int = 5, near: WordAutomaton | None = None) -> list[tuple[Hypothesis, Cues]]:
+        """All hypotheses, however unlikely, together with what their confidence rests on. `near`: the part of the language that is searched."""
         samples_given, samples = samples, np.asarray(samples, np.float32)
         samples = samples - (samples.mean() if len(samples) else 0)
         spoken = voiced(samples)
@@ -96,7 +103,7 @@ class SphinxRecognizer:
             return []
         clip_s = len(samples) / SAMPLE_RATE
         samples, before_s = with_quiet(samples, spoken)
-        best, senones = self._decode(pcm(samples))
+        best, senones = self._decode(pcm(samples), near)
         self._last = samples_given, senones
         if not best.text or not self._automaton.accepts(best.text):
             return []
@@ -175,29 +182,36 @@ class SphinxRecognizer:
         dictionary.write_text("".join(f"{word}{f'({i + 1})' if i else ''} {phones}\n"
                                       for word, ways in self._pronunciations.items() for i, phones in enumerate(ways)))
         # no lattice pass: it takes most of the time and, without probabilities on the arcs, changes words for the worse
-        decoder = pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, loglevel="FATAL", senlogdir=str(self._folder), **_SEARCH)
-        # The minimal automaton, not the JSGF text: pocketsphinx would copy every rule into every place that names it,
-        # which takes half a minute for a grammar of this size.
-        self._add(decoder, _LANGUAGE, len(self._automaton.arcs), self._automaton.start, self._automaton.finals,
-                  ((s, word, t) for s, arcs in enumerate(self._automaton.arcs) for word, t in arcs.items()))
-        return decoder
+        return pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, loglevel="FATAL", senlogdir=str(self._folder), **_SEARCH)
 
-    @staticmethod
-    def _add(decoder, name: str, states: int, start: int, finals, arcs) -> None:
+    def _add(self, name: str, automaton: WordAutomaton) -> None:
+        """The minimal automaton, not the JSGF text: pocketsphinx would copy every rule into every place that names it, which
+        takes half a minute for a grammar of this size. One of the same name goes."""
         import pocketsphinx
 
-        graph = pocketsphinx.FsgModel(name, decoder.get_logmath(), decoder.config["lw"], states + 1)
-        graph.set_start_state(start)
+        states, ids = len(automaton.arcs), {}
+        graph = pocketsphinx.FsgModel(name, self._decoder.get_logmath(), self._decoder.config["lw"], states + 1)
+        graph.set_start_state(automaton.start)
         graph.set_final_state(states)
-        ids: dict[str, int] = {}
-        for source, word, target in arcs:
-            if word not in ids:
-                ids[word] = graph.word_add(word)
-            graph.trans_add(source, target, 0, ids[word])
-        for state in finals:
+        for source, arcs in enumerate(automaton.arcs):
+            for word, target in arcs.items():
+                if word not in ids:
+                    ids[word] = graph.word_add(word)
+                graph.trans_add(source, target, 0, ids[word])
+        for state in automaton.finals:
             graph.null_trans_add(state, states, 0)
-        decoder.add_fsg(name, graph)
-        decoder.activate_search(name)
+        self._decoder.add_fsg(name, graph)
+
+    @cached_property
+    def _whole(self) -> str:
+        """The search for the whole language, which takes a second to make."""
+        self._add(_LANGUAGE, self._automaton)
+        return _LANGUAGE
+
+    def _search_for(self, near: WordAutomaton | None) -> None:
+        if near is not None:
+            self._add(_NEAR, near)
+        self._decoder.activate_search(_NEAR if near is not None else self._whole)
 
     @cached_property
     def _folder(self) -> Path:
@@ -205,9 +219,10 @@ class SphinxRecognizer:
         self._holder = tempfile.TemporaryDirectory(prefix="hoodnote-")
         return Path(self._holder.name)
 
-    def _decode(self, data: bytes) -> tuple[_Heard, np.ndarray]:
-        """The best path of the language, and the (frames, senones) scores it was found with."""
+    def _decode(self, data: bytes, near: WordAutomaton | None = None) -> tuple[_Heard, np.ndarray]:
+        """The best path of the language or of a part of it, and the (frames, senones) scores it was found with."""
         decoder = self._decoder
+        self._search_for(near)
         decoder.reinit_feat()   # else the loudness and colour of the last clip would change what is heard of this one
         for old in self._folder.glob("*.sen"):
             old.unlink()
@@ -237,7 +252,7 @@ class SphinxRecognizer:
     def _hypothesis(self, words: tuple[str, ...], score: float, best: _Heard, rival: tuple[str, ...] | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
         """Where the rival differs a word is as sure as the whole; the others surer, by how well they fit the sound."""
         whole = confidence_of(cues)
-        doubtful = _differing(words, rival) if rival else range(0)
+        doubtful = differing(words, rival) if rival else range(0)
         heard = []
         for i, (word, start, end, fit) in enumerate(_placed(words, best, phones)):
             heard.append(HeardWord(word, start / _FRAMES_PER_S, end / _FRAMES_PER_S, whole if i in doubtful else 1 - (1 - whole) * (1 - fit)))
@@ -268,7 +283,7 @@ def _earlier(hypothesis: Hypothesis, by_s: float, clip_s: float) -> Hypothesis:
 def _placed(words: tuple[str, ...], best: _Heard, phones: np.ndarray) -> list[tuple[str, float, float, float]]:
     """(word, first frame, frame after it, fit 0 to 1) of words that differ from the best path in one place: there the time is shared out."""
     known = [(word[0], word[1], word[2] + 1, math.exp(-max(0.0, _gap(word, phones)))) for word in best.words]
-    here, there = _differing(words, best.text), _differing(best.text, words)
+    here, there = differing(words, best.text), differing(best.text, words)
     if not here:
         return [(word, *k[1:]) for word, k in zip(words, [*known[:here.start], *known[there.stop:]])]
     start = known[there.start][1] if there else known[here.start - 1][2] if here.start else known[0][1]
@@ -280,16 +295,6 @@ def _placed(words: tuple[str, ...], best: _Heard, phones: np.ndarray) -> list[tu
 
 def confidence_of(cues: Cues) -> float:
     return 1 / (1 + math.exp(-sum(w * f for w, f in zip(_WEIGHTS, cues.features(), strict=True))))
-
-
-def _differing(words: tuple[str, ...], other: tuple[str, ...]) -> range:
-    """Indices of the words between what both have in common at the beginning and at the end."""
-    start = end = 0
-    while start < min(len(words), len(other)) and words[start] == other[start]:
-        start += 1
-    while end < min(len(words), len(other)) - start and words[-1 - end] == other[-1 - end]:
-        end += 1
-    return range(start, len(words) - end)
 
 
 def _gap(word: tuple[str, int, int, float], phones: np.ndarray) -> float:
