@@ -79,7 +79,7 @@ class Ear(threading.Thread):
         self._attaching = threading.Lock()
         self._endpointer = Endpointer(bays.detector())
         self._ears: PoolEars | None = None
-        self.source = SocketSource(begin, self.nudge, self._endpointer.mute)
+        self.source = SocketSource(begin, self.nudge, self._endpointer.mute, lambda: self._endpointer.speaking)
 
     # from other threads
 

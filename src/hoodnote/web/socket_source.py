@@ -19,17 +19,19 @@ _HEADER = struct.Struct("<III")
 _OWN_SOUND, _WARNED = 1, 1           # of the flags: the first bit; the others, shifted by so many
 _EARLY = 256                        # chunks that may wait for one before them
 _AT_ONCE = 8                        # chunks that are judged in one step
+_QUIET = 2                          # chunks that are judged together while nobody speaks: of a short word the end comes after that
 
 
 class SocketSource:
-    """The chunks of one stream in their order, as `intake.live.Session` takes a microphone. `begin`: sample of the stream to start at."""
+    """The chunks of one stream in their order, as `intake.live.Session` takes a microphone. `begin`: sample of the stream to start at;
+    `nudge` tells that something is there to be read, `speaking` whether somebody is in the middle of an utterance."""
 
-    def __init__(self, begin: int, nudge: Callable[[], None], own_sound: Callable[[float], None]):
+    def __init__(self, begin: int, nudge: Callable[[], None], own_sound: Callable[[float], None], speaking: Callable[[], bool] = lambda: True):
         self.device = Device(0, "the browser's microphone", 1, SAMPLE_RATE, "browser", True)
         self.overflows = self.dropped = 0
         self.begin, self.wanted, self.read_to = begin, begin // CHUNK, begin // CHUNK      # wanted: chunk; read_to: chunk
         self.count: int | None = None                     # chunks of the whole stream, once that is known
-        self._nudge, self._own_sound = nudge, own_sound
+        self._nudge, self._own_sound, self._speaking = nudge, own_sound, speaking
         self._lock = threading.Lock()
         self._early: dict[int, tuple[int, np.ndarray]] = {}
         self._queue: deque[tuple[int, np.ndarray]] = deque()
@@ -52,7 +54,9 @@ class SocketSource:
                 skip = max(0, self.begin - self.wanted * CHUNK)
                 self._queue.append((flags, samples[skip:]))
                 self.wanted += 1
-        self._nudge()
+            here = len(self._queue)
+        if here >= _QUIET or self._speaking():
+            self._nudge()
 
     @property
     def waiting(self) -> bool:

@@ -223,9 +223,9 @@ class Converter:
 
     def _mono(self, data: np.ndarray) -> np.ndarray:
         """Mean of the channels, or the strongest where they cancel (a microphone wired the wrong way round)."""
-        mean = data.mean(axis=1)
         if self._channels == 1:
-            return mean
+            return data[:, 0]
+        mean = data.mean(axis=1)
         share = min(1.0, len(data) / (1.0 * self._rate))
         self._energy += share * (np.append((data**2).mean(axis=0), (mean**2).mean()) - self._energy)
         strongest = int(self._energy[:-1].argmax())
@@ -238,7 +238,7 @@ def as_float(block: np.ndarray) -> np.ndarray:
         return np.nan_to_num(block.astype(np.float32, copy=False), nan=0.0, posinf=1.0, neginf=-1.0)
     if block.dtype == np.uint8:
         return (block.astype(np.float32) - 128) / 128
-    return (block / float(2 ** (8 * block.dtype.itemsize - 1))).astype(np.float32)
+    return block.astype(np.float32) * np.float32(2.0 ** (1 - 8 * block.dtype.itemsize))
 
 
 def _reason(error: Exception | None) -> str:
