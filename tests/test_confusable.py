@@ -90,3 +90,12 @@ def test_around_lie_all_that_was_heard_the_neighbours_of_the_likeliest_and_nothi
 def test_a_word_that_was_overlooked_is_put_in_once(near):
     automaton = near.around([["low side thirty".split()]], 45)
     assert max(map(len, automaton.covering_paths())) <= 6 and all(s not in arcs.values() for s, arcs in enumerate(automaton.arcs))
+
+
+def test_preparations_leave_nothing_to_be_worked_out():
+    automaton = load().automaton
+    fresh, prepared = (Confusables(automaton, pronunciations(automaton.labels)) for _ in range(2))
+    for work in prepared.preparations():
+        work()
+    assert prepared._known.keys() == automaton.labels
+    assert prepared.alike("fifteen") == fresh.alike("fifteen")

@@ -113,6 +113,13 @@ def test_the_score_of_a_candidate_does_not_depend_on_the_others(neural):
     assert neural.score(samples, words)[0] == pytest.approx(neural.score(samples, words[:1])[0], abs=1e-3)
 
 
+def test_the_score_of_a_candidate_does_not_depend_on_the_clips_before(neural):
+    samples, words = say("flite:awb", "low side fifteen"), [w.split() for w in ("low side fifteen", "low side fifty", "high side fifteen p s i")]
+    first = neural.score(samples, words)
+    neural.score(say("flite:awb", "low side fifty"), [w.split() for w in ("low side fifty", "high side fifteen p s i", "engine off")])
+    assert neural.score(samples.copy(), words) == first
+
+
 def test_both_engines_prefer_what_was_said(neural, sphinx):
     samples = say("flite:awb", "low side fifteen")
     for engine in (neural, sphinx):

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from hoodnote.jobs.store import Capture, Job, Store
 
 REMEMBERED = 8         # speakers followed at once
-_IDLE_S = 0.5          # without a task, after which what may be needed later is loaded
+_IDLE_S = 0.3          # without a task, after which what may be needed later is loaded
 _LATE = timedelta(seconds=30)
 _WARM_UNITS = "us"     # for what is only loaded; either would do
 
@@ -38,7 +38,7 @@ _WARM_UNITS = "us"     # for what is only loaded; either would do
 def work(connection: Connection, setup: Setup) -> None:
     from hoodnote.capture.speech.recognizer import Streamer
     from hoodnote.checks.equipment import shop_equipment
-    from hoodnote.intake.listening import gather_all, listen
+    from hoodnote.intake.listening import gather_all, listen, preparations
     from hoodnote.jobs.store import Store
     from hoodnote.language.grammar import use_shop_lexicon
     from hoodnote.language.kept import keep_in
@@ -62,6 +62,7 @@ def work(connection: Connection, setup: Setup) -> None:
     later = [partial(load_checks, equipment, _WARM_UNITS)]
     if len(engines) > 2:            # the last one is asked only where the better two leave a doubt
         later.insert(0, partial(gather_all, engines, _something()))
+    later += preparations(engines)
     with Store.open(setup.data_dir) as store:
         while True:
             try:

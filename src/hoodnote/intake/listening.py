@@ -11,14 +11,12 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from hoodnote.capture.speech.conditioning import swing_db
-from hoodnote.capture.speech.recognizer import Hypothesis, NearListener, Recognizer, Rescorer
-from hoodnote.language.confusable import Confusables
-from hoodnote.language.grammar import Language, load
-from hoodnote.language.lexicon import pronunciations
+from hoodnote.capture.speech.recognizer import Hypothesis, NearListener, Preparing, Recognizer, Rescorer
+from hoodnote.language.confusable import confusables
+from hoodnote.language.grammar import load
 from hoodnote.language.prior import load_prior
 from hoodnote.language.walker import NotSayable
 from hoodnote.readings.agreement import Account, meaning
@@ -113,6 +111,11 @@ def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[S
     return Gathered(tuple((e.name, tuple(h)) for e, h in zip(engines, heard)), tuple(asked), tuple(candidates), rows, swing_db=swing_db(samples))
 
 
+def preparations(engines: Sequence[Recognizer]) -> list[Callable[[], object]]:
+    """Short pieces of work for idle moments: what the listeners otherwise work out when they first need it."""
+    return [*confusables(load()).preparations(), *(piece for e in engines if isinstance(e, Preparing) for piece in e.preparations())]
+
+
 def opinions(gathered: Gathered, units: str = "us") -> Opinions:
     accounts = tuple(_account(name, found[0] if found else None, units) for name, found in gathered.heard)
     candidates = tuple(
@@ -128,7 +131,7 @@ def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence
     meanings = {words: _statements(words) for words in found}
     firsts = [tuple(w.word for w in h.words) for hypotheses in heard for h in hypotheses[:1]]
     for words in dict.fromkeys(firsts):
-        near.update(dict.fromkeys(n for n in _confusables(load()).neighbours(words, _NEIGHBOURS) if n not in meanings))
+        near.update(dict.fromkeys(n for n in confusables(load()).neighbours(words, _NEIGHBOURS) if n not in meanings))
     more = list(near)
     cheap = next((i for i, engine in enumerate(engines) if getattr(engine, "asks_cheaply", False)), len(engines) - 1)
     if more and asked[cheap]:
@@ -179,6 +182,3 @@ def _spans(words: Sequence[str], units: str) -> list[tuple[Statement, tuple[int,
         return []
 
 
-@lru_cache(maxsize=1)
-def _confusables(language: Language) -> Confusables:
-    return Confusables(language.automaton, pronunciations(language.automaton.labels))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache, partial
 from itertools import accumulate, islice, permutations
 
 import numpy as np
 
 from hoodnote.language.automaton import Network, WordAutomaton
+from hoodnote.language.grammar import Language
+from hoodnote.language.lexicon import pronunciations
 from hoodnote.language.numbers import DIGITS, TEENS, TENS
 
 _VOWELS = frozenset("AA AE AH AO AW AY EH ER EY IH IY OW OY UH UW".split())
@@ -18,6 +20,7 @@ _CLOSE = {frozenset(p) for p in (("N", "M"), ("N", "NG"), ("F", "TH"), ("F", "V"
                                  ("K", "T"), ("IY", "IH"), ("AY", "AA"), ("AO", "AA"), ("ER", "R"), ("AH", "IH"), ("UW", "OW"), ("EY", "EH"), ("W", "V"), ("L", "R"))}
 _FAR = 0.62          # share of the phones that differ, from which two words are not taken for each other
 _MOST_PER_WORD = 7
+_WORDS_AT_ONCE = 50     # a tenth of a second
 _PHRASE = 0.45       # what a whole phrase taken for another counts
 # phrases that the listeners took for each other on the development voices
 _PHRASES = tuple(pair for alike in ((("low", "side"), ("high", "side"), ("both", "sides")), (("vacuum",), ("a", "hundred")), (("ambient",), ("and", "vent")),
@@ -71,6 +74,11 @@ class Confusables:
                     break
         return [w for w, _ in sorted(found.items(), key=lambda item: (item[1], item[0]))][:count]
 
+    def preparations(self) -> list[Callable[[], object]]:
+        """Short pieces of work after which the words that sound alike are known of every word."""
+        words = sorted(self.automaton.labels)
+        return [partial(list, map(self.alike, words[i:i + _WORDS_AT_ONCE])) for i in range(0, len(words), _WORDS_AT_ONCE)]
+
     def around(self, heard: Sequence[Sequence[Sequence[str]]], count: int) -> WordAutomaton:
         """What may have been said where this was heard: for each listener its sentences, the likeliest first. They themselves, and what
         comes of each one's likeliest by changes as `neighbours` makes them (`count` for each), by several of them in one sentence, too."""
@@ -97,6 +105,12 @@ class Confusables:
     def _weight(self, word: str) -> float:
         """How much would have to go unheard for the word to be overlooked, or to be made up."""
         return 0.2 + 0.15 * min(len(way.split()) for way in self.pronunciations[word])
+
+
+@lru_cache(maxsize=1)
+def confusables(language: Language) -> Confusables:
+    """Of the installed language, shared by all who ask."""
+    return Confusables(language.automaton, pronunciations(language.automaton.labels))
 
 
 class _Ways:

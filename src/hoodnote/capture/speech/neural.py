@@ -20,7 +20,6 @@ _LETTERS_PER_SECOND, _LETTERS_AT_LEAST = 30, 15   # nobody speaks faster
 _PACE_SPREAD = 0.3                   # of the log of spoken time over expected time
 _FIT = (-4.74, 0.53, 1.33, 1.47)     # constant, log odds of the share, evidence, inside
 _NOTHING_HEARD = 0.05                # a best transcript less sure than this is talk or noise pressed into the language
-_MOST_EXPECTED = 4096                # texts whose likelihood without sound is kept
 _SEEDS = 6                           # transcripts of one piece that the next one starts from
 
 
@@ -55,7 +54,6 @@ class NeuralRecognizer:
         self.clips = clips or EncodedClips()
         self._letters, self._given_to_words, self._given_meaning, self._tuning = letters, to_words, meaning, tuning
         self._scored: tuple[np.ndarray | None, dict[str, float]] = None, {}     # the last sound, and what each text is worth there
-        self._expected: dict[str, float] = {}
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
         """See `Recognizer.recognize`. Times of words are estimates: letters spread evenly over the voiced part."""
@@ -103,19 +101,16 @@ class NeuralRecognizer:
             self._scored = sound, {}
         scored = self._scored[1]
         new = [text for text in known if text not in scored]
-        unheard = self._search.beside.submit(self._unheard, new)
-        heard = self._model.force(self._model.begin(sound), [tokens[text] for text in new])
+        read = [tokens[text] for text in new]
+        unheard = self._search.beside.submit(self._model.force, self._search.silence, read)
+        heard = self._model.force(self._model.begin(sound), read)
         scored.update((text, h - self._tuning.prior * u) for text, h, u in zip(new, heard, unheard.result(), strict=True))
         found = {text: scored[text] for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
 
-    def _unheard(self, texts: Sequence[str]) -> list[float]:
-        """Natural logs of writing these texts without any sound; people say the same things again."""
-        if len(self._expected) + len(texts) > _MOST_EXPECTED:
-            self._expected.clear()
-        new = [text for text in texts if text not in self._expected]
-        self._expected.update(zip(new, self._model.force(self._search.silence, [self._model.tokens(" " + text) for text in new]), strict=True))
-        return [self._expected[text] for text in texts]
+    def preparations(self) -> list[Callable[[], object]]:
+        """See `Preparing.preparations`: which tokens may follow in each state of the language."""
+        return self._search.constraint.preparations()
 
     def transcribe_free(self, samples: np.ndarray) -> str:
         """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""

@@ -72,7 +72,7 @@ class Search:
     """
 
     def __init__(self, model: SpeechModel, constraint: TokenConstraint, tuning: Tuning = Tuning()):
-        self._model, self._constraint, self._tuning = model, constraint, tuning
+        self._model, self.constraint, self._tuning = model, constraint, tuning
         self.silence = model.begin(model.encode(np.zeros(16_000, np.float32)))
         self.beside = ThreadPoolExecutor(1)      # what needs no sound is worked out beside what does, where a second core is idle
 
@@ -104,13 +104,13 @@ class Search:
     def _grow(self, beams: list[Beam], logs: np.ndarray, prior_logs: np.ndarray, last: bool, first: bool) -> tuple[list[Beam], list[_Grown]]:
         """(beams that may end here, tokens that may follow, best first)."""
         tuning, closed = self._tuning, []
-        allowed = [self._constraint.allowed(beam.state) for beam in beams]
+        allowed = [self.constraint.allowed(beam.state) for beam in beams]
         counts = [len(ids) for ids, _ in allowed]
         ids, targets = (np.concatenate(x) for x in zip(*allowed, strict=True))
         rows = np.repeat(np.arange(len(beams)), counts)
         heard, prior = logs[rows, ids], prior_logs[rows, ids]
         end, prior_end = logs[:, END], prior_logs[:, END]
-        ends = [not first and (self._constraint.ends(beam.state) if last else self._constraint.rests(beam.state)) for beam in beams]
+        ends = [not first and (self.constraint.ends(beam.state) if last else self.constraint.rests(beam.state)) for beam in beams]
         inside = np.bincount(rows, np.exp(heard), len(beams)) + np.where(ends, np.exp(end), 0.0)
         inside = np.minimum(np.log(np.maximum(inside, _LEAST)), 0.0).tolist()
         for row, beam in enumerate(beams):

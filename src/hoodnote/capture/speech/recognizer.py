@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -61,6 +61,15 @@ class Rescorer(Protocol):
         None when this clip cannot be scored. Cheap after `recognize` of the same array; `asks_cheaply = True` marks a listener
         that may be asked about a hundred.
         """
+        ...
+
+
+@runtime_checkable
+class Preparing(Protocol):
+    """What a recognizer may offer besides: to work out in idle moments what it otherwise does when it first needs it."""
+
+    def preparations(self) -> list[Callable[[], object]]:
+        """Short pieces of work, in any order, each of them optional."""
         ...
 
 

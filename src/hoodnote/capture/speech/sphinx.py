@@ -23,7 +23,7 @@ from hoodnote.capture.speech.conditioning import with_noise_floor
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
 from hoodnote.capture.speech.voiced import Voiced, voiced
 from hoodnote.language.automaton import WordAutomaton
-from hoodnote.language.confusable import Confusables, differing
+from hoodnote.language.confusable import Confusables, confusables, differing
 
 _FRAMES_PER_S = 100
 _SCORE_UNIT = 1024.0       # scores come with their logarithms divided by this
@@ -156,6 +156,10 @@ class SphinxRecognizer:
 
     @cached_property
     def _confusables(self) -> Confusables:
+        if self._given == (None, None, None):
+            from hoodnote.language.grammar import load
+
+            return confusables(load())
         return Confusables(self._automaton, self._pronunciations)
 
     @cached_property

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol
 
 import numpy as np
+
+
+_STATES_AT_ONCE = 500
 
 
 class Letters(Protocol):
@@ -49,6 +53,15 @@ class TokenConstraint:
             pairs = self._walk(state)
             self._known[state] = tuple(np.array([p[i] for p in pairs], np.int64) for i in (0, 1))
         return self._known[state]
+
+    def preparations(self) -> list[Callable[[], object]]:
+        """Pieces of work after which nothing is worked out any more, each of a tenth of a second."""
+        def work(first: int) -> None:
+            for state in range(first, min(first + _STATES_AT_ONCE, len(self._letters.arcs))):
+                if state in self._living:
+                    self.allowed(state)
+
+        return [partial(work, first) for first in range(0, len(self._letters.arcs), _STATES_AT_ONCE)]
 
     def ends(self, state: int) -> bool:
         """True when the transcript so far is a sentence of the language."""
