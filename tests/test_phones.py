@@ -44,6 +44,15 @@ def test_the_log_of_a_sequence_is_the_sum_over_all_its_alignments(seed):
     assert np.exp(sequence_logs(logs, sequences)) == pytest.approx([expected[s] for s in sequences])
 
 
+def test_the_log_of_a_sequence_of_more_frames_than_go_without_rescaling():
+    logs = some_logs(10, 3, 5)
+    expected = by_hand(logs)
+    sequences = [(1,), (1, 2), (2, 2), (1, 2, 1, 2), (2, 2, 1)]
+    assert sequence_logs(logs, sequences) == pytest.approx([np.log(expected[s]) for s in sequences])
+    # a thousand times as unlikely in every frame: as numbers, not as logs, it would be nothing
+    assert sequence_logs(np.tile(logs, (40, 1)) - 7.0, [(1, 2)])[0] == pytest.approx(sequence_logs(np.tile(logs, (40, 1)), [(1, 2)])[0] - 2800.0)
+
+
 def test_what_has_no_room_is_impossible():
     assert sequence_logs(some_logs(3, 3, 0), [(1, 1, 2)])[0] == -np.inf     # a repeat needs a blank between
 
@@ -103,3 +112,10 @@ def test_talk_that_is_none_of_the_language_is_not_heard(listener, sentence):
 def test_silence_says_nothing(listener):
     silence = np.zeros(32_000, np.float32)
     assert listener.recognize(silence) == [] and listener.score(silence, [["yes"]]) is None
+
+
+def test_a_clip_that_comes_again_is_not_encoded_again(listener):
+    samples = np.pad(say("flite:awb", "low side thirty two"), 4_000)
+    first = listener.clips.of(samples)
+    assert listener.clips.of(samples.copy()) is first
+    assert listener.clips.of(np.pad(samples, (0, 160))) is not first

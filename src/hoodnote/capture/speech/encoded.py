@@ -30,7 +30,7 @@ class Encoded:
 
 
 class EncodedClips:
-    """Loads the model at the first clip. The last clip is kept: it is searched and then scored, by one listener and then another."""
+    """Loads the model at the first clip. The last clip is kept: it is searched and then scored, by one listener and then another, and perhaps written freely."""
 
     def __init__(self) -> None:
         self._last: Encoded | None = None
@@ -43,7 +43,7 @@ class EncodedClips:
     def of(self, samples: np.ndarray) -> Encoded | None:
         """None when nobody speaks. samples: float32, mono, 16 kHz."""
         with self._lock:
-            if self._last is None or self._last.samples is not samples:
+            if self._last is None or not _same(self._last.samples, samples):
                 heard = prepared(samples)
                 if heard is None:
                     return None
@@ -51,6 +51,11 @@ class EncodedClips:
                 parts = [speech[a:b] for a, b in pieces(speech, *_PIECE_S)]
                 self._last = Encoded(samples, speech, where, parts, [self.model.encode(_fill_up(part)) for part in parts])
             return self._last
+
+
+def _same(one: np.ndarray, other: np.ndarray) -> bool:
+    """A clip that was heard ahead comes again from its file."""
+    return one is other or np.array_equal(one, other)
 
 
 def prepared(samples: np.ndarray) -> tuple[np.ndarray, Voiced] | None:
