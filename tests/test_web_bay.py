@@ -266,6 +266,18 @@ def test_source_goes_on_at_the_sample(begin):
     assert np.array_equal(np.concatenate(got), np.arange(9 * CHUNK, dtype="<i2")[begin:])
 
 
+@pytest.mark.parametrize(("speaking", "nudged"), [(True, [1, 2, 3, 4]), (False, [2, 3, 4])])
+def test_every_chunk_of_an_utterance_is_judged_at_once_and_two_of_silence_together(speaking, nudged):
+    told = []
+    source = SocketSource(0, lambda: told.append(source.wanted), lambda s: None, lambda: speaking)
+    for n in range(4):                                                # nobody reads meanwhile
+        source.push(struct.pack("<III", n, 0, 0) + bytes(2 * CHUNK))
+    assert told == nudged
+    source.read()
+    source.push(struct.pack("<III", 4, 0, 0) + bytes(2 * CHUNK))
+    assert told == nudged + [5] * speaking
+
+
 # questions and hazards
 
 def test_buttons_answer_as_the_voice_does_once_and_with_the_name_of_who_pressed(shop, work, record):

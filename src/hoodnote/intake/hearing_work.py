@@ -62,7 +62,8 @@ def work(connection: Connection, setup: Setup) -> None:
     later = [partial(load_checks, equipment, _WARM_UNITS)]
     if len(engines) > 2:            # the last one is asked only where the better two leave a doubt
         later.insert(0, partial(gather_all, engines, _something()))
-    later += preparations(engines)
+    if engines:
+        later += preparations(engines)
     with Store.open(setup.data_dir) as store:
         while True:
             try:

@@ -181,23 +181,21 @@ class SpeechModel:
 
 @dataclass
 class _Tree:
-    """Texts that share their beginnings. Of each place its token, how deep it lies and the place before it (-1: none); of each text its places."""
+    """Texts that share their beginnings. Of each place its token and how deep it lies; of each text its places."""
 
     tokens: list[int] = field(default_factory=list)
     depths: list[int] = field(default_factory=list)
-    before: list[int] = field(default_factory=list)
     paths: list[list[int]] = field(default_factory=list)
     _known: dict[tuple[int, int], int] = field(default_factory=dict)
 
     def add(self, text: Sequence[int]) -> None:
         place, path = -1, []
         for depth, token in enumerate(text):
-            key = (place, token)
+            key = (place, token)         # the place before it, -1 for none
             if key not in self._known:
                 self._known[key] = len(self.tokens)
                 self.tokens.append(token)
                 self.depths.append(depth)
-                self.before.append(place)
             place = self._known[key]
             path.append(place)
         self.paths.append(path)

@@ -23,7 +23,7 @@ class Tuning:
 
     beams: int = 24
     prior: float = 0.4             # share of what the decoder would write without any sound that is taken off its score
-    # 10 and 8 find the same best transcript of 120 development clips out of 120, in half as much time again; 7 and 6 another one in three of them. Rivals
+    # 10 and 8 find the same best transcript of 120 development clips out of 120, with half as many beams again and more; 7 and 6 another one in three of them. Rivals
     # that are given up so early are asked about where they are among the likeliest that sound alike (`intake.listening`): no more is taken than with 8 and 6.
     prune: float = 6.0             # a beam this far below the best open one is given up
     finish: float = 6.0            # search on until the best open beam lies this far below the best finished one

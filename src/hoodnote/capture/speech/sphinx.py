@@ -1,5 +1,5 @@
 """pocketsphinx as a recognizer: a small acoustic model held to the automaton of the language, or to that part of it which lies near what
-other listeners have heard: a search through the whole takes twice the time, and in noise mostly ends far from anything that was said.
+other listeners have heard: a search through the whole takes twice the time, and in noise ends far from what was said more often.
 
 The finite-state search of pocketsphinx gives one hypothesis and no probabilities that mean anything. What else may have been
 said is worked out here: utterances that sound much like the hypothesis, each aligned with the whole sound (`alignment`), give the
