@@ -180,5 +180,3 @@ def _spans(words: Sequence[str], units: str) -> list[tuple[Statement, tuple[int,
         return parse_spans(words, units)
     except NotSayable:
         return []
-
-
