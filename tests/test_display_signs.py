@@ -132,3 +132,20 @@ def test_a_figure_whose_neighbours_leave_no_room_is_left_out():
     pixels = np.full((200, 400, 3), 90, np.uint8)
     flat = lay_flat(pixels, Row(np.array([(100.0, 60.0), (300.0, 60.0), (300.0, 120.0), (100.0, 120.0)]), False, 3))
     assert not _look(flat, 250.0, 250.0).text
+
+
+@pytest.mark.parametrize(("high", "size"), [(44, (4000, 3000)), (160, (4000, 3000)), (44, (1600, 1200))])
+def test_figures_are_placed_in_the_photo_whatever_size_it_was_looked_at_in(high, size):
+    """Small digits of a large photo are read in full, others in small; either way their places are the photo's own."""
+    import cv2
+
+    face, small, placed = drawn("205", "kPa")
+    share = high / 40
+    small = cv2.resize(face, (round(share * small.shape[1]), round(share * small.shape[0])), interpolation=cv2.INTER_AREA)
+    pixels = np.full((size[1], size[0], 3), 60, np.uint8)
+    left, top = 300, 260
+    pixels[top:top + small.shape[0], left:left + small.shape[1]] = small
+    [shown] = figures_in(Photo(pixels, *size))
+    digits = [(left + share * x, top + share * y) for name, x, y in placed if name in SIGNS]
+    assert shown.net.text == "205" and shown.row.height == pytest.approx(high, rel=0.12)
+    assert shown.row.centre == pytest.approx(np.mean(digits, axis=0), abs=0.2 * high)

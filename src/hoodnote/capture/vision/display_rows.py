@@ -71,14 +71,18 @@ class Shown:
 def figures_in(photo: Photo) -> list[Shown]:
     """The display's figures, at most three, the upper or left one first. A large photo is looked at as large as its digits need."""
     small, scale = reduced_photo(photo, _SIDE)
-    found = _figures_in(small)
-    if scale < 1 and found and min(s.row.height for s in found) < _SMALL:
-        return _figures_in(photo.pixels)
+    signs = sighted(small)
+    if scale == 1 or any(f.height < _SMALL for f in signs):
+        return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs])
+    found = _figures_in(small, signs)
+    if found and min(s.row.height for s in found) < _SMALL:
+        return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs])
     return [replace(s, flat=replace(s.flat, matrix=s.flat.matrix @ np.diag([scale, scale, 1.0]))) for s in found]
 
 
-def _figures_in(pixels: np.ndarray) -> list[Shown]:
-    figures = [f for f in _closer(pixels, sighted(pixels)) if f.height >= LEAST_DIGIT_PX]
+def _figures_in(pixels: np.ndarray, signs: Sequence[Sighted]) -> list[Shown]:
+    """`signs`: the figures that the network of signs finds in that picture."""
+    figures = [f for f in _closer(pixels, signs) if f.height >= LEAST_DIGIT_PX]
     seen = [s for f in figures if (s := _read_sighted(pixels, f, [o for o in figures if o is not f])) is not None]
     if not any(s.net.probability > SURE for s in seen):
         seen += _searched(pixels)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,10 @@ class Sighted:
     @property
     def text(self) -> str:
         return "".join(s.name + m for s, m in zip(self.signs, self.marks, strict=True))
+
+    def grown(self, times: float) -> Sighted:
+        """As it stands in the picture when that is so many times as large."""
+        return replace(self, signs=tuple(scaled(s, times) for s in self.signs))
 
     @property
     def digits(self) -> int:

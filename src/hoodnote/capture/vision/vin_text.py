@@ -23,6 +23,7 @@ MOST_VINS = 2               # rows that both readers read
 LONG_ROW = 5                # times its height: what a row must be that the plate reader looks at unasked
 MOST_GROUPS = 4             # that a VIN is set in
 SURE_LENGTH = 6             # characters of a row that tells which way is up
+SURE_WAY = 0.9              # confidence from which it is not read upside down as well
 LEAST_FIGURES = 5           # a VIN has four at its end, its check digit and, mostly, more
 # What a part's sticker calls its number; common practice, no source. A VIN never bears such a name.
 _OTHER_NAMES = frozenset("PART PARTS PN LOT BATCH ITEM ORDER SKU TEIL TEILE ARTIKEL PIECE PIEZA".split())
@@ -67,19 +68,27 @@ def texts_of(photo: Photo, finder: NeuralReader, smoothed: bool = False) -> Iter
             break
     quads = [along(q) for q in found]
     rows = sorted(joined(quads), key=lambda q: sides(q)[0] / max(1.0, sides(q)[1]), reverse=True)
-    turned, waiting, left = None, [], [with_room(q) for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
-    while waiting or left:
-        if not waiting:          # two at once
-            corners, left = [np.roll(q, -2, axis=0) if turned else q for q in left[:2]], left[2:]
-            texts = finder.read_strips([cut_out(photo.pixels, q) for q in corners])
-            waiting = [Row(q, *found) for q, found in zip(corners, texts, strict=True)]
-        row = waiting.pop(0)
-        if turned is None:
-            row, turned = _upright(photo.pixels, row, finder)
-            if turned:           # the one that waits was read upside down
-                waiting, left = [], [w.quad for w in waiting] + left
-        if row.text:
-            yield row
+    turned, left = None, [with_room(q) for q in rows[:MOST_ROWS] if sides(q)[0] >= 3 * sides(q)[1]]
+    while left:
+        pair, left = left[:2], left[2:]          # two at once
+        if turned is not None:
+            yield from (r for r in _read(photo.pixels, [np.roll(q, -2, axis=0) if turned else q for q in pair], finder) if r.text)
+            continue
+        plain = _read(photo.pixels, pair, finder)
+        doubted = [i for i, row in enumerate(plain) if not row.text or row.confidence <= SURE_WAY]
+        other = dict(zip(doubted, _read(photo.pixels, [np.roll(pair[i], -2, axis=0) for i in doubted], finder), strict=True))
+        for i, row in enumerate(plain):
+            if turned:           # it was read the right way round as well, unless that was sure from the beginning
+                row = other.get(i) or _read(photo.pixels, [np.roll(pair[i], -2, axis=0)], finder)[0]
+            elif turned is None:
+                row, turned = _upright(row, other.get(i))
+            if row.text:
+                yield row
+
+
+def _read(pixels: np.ndarray, quads: Sequence[np.ndarray], finder: NeuralReader) -> list[Row]:
+    texts = finder.read_strips([cut_out(pixels, q) for q in quads])
+    return [Row(q, *found) for q, found in zip(quads, texts, strict=True)]
 
 
 def vin_rows(rows: Iterable[Row]) -> list[Row]:
@@ -208,16 +217,13 @@ def _sheet(strips: Sequence[np.ndarray]) -> tuple[np.ndarray, list[np.ndarray]]:
     return sheet, quads
 
 
-def _upright(pixels: np.ndarray, row: Row, reader: NeuralReader) -> tuple[Row, bool | None]:
+def _upright(row: Row, other: Row | None) -> tuple[Row, bool | None]:
     """The row the way round that reads better, and whether that is upside down where it is sure and of some length: then it tells it for
-    the rows after it. `row`: as it reads in the order of its corners."""
+    the rows after it. `row`: as it reads in the order of its corners, `other`: upside down, where `row` left a doubt."""
     best, way = row, False
-    if not row.text or row.confidence <= 0.9:
-        corners = np.roll(row.quad, -2, axis=0)
-        turned = Row(corners, *reader.read_strip(cut_out(pixels, corners)))
-        if turned.text and (not row.text or turned.confidence > row.confidence):
-            best, way = turned, True
-    return best, way if best.text and best.confidence > 0.9 and len(best.text) >= SURE_LENGTH else None
+    if other is not None and other.text and (not row.text or other.confidence > row.confidence):
+        best, way = other, True
+    return best, way if best.text and best.confidence > SURE_WAY and len(best.text) >= SURE_LENGTH else None
 
 
 def sides(quad: np.ndarray) -> tuple[float, float]:
