@@ -13,7 +13,7 @@ from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_flat import lay_flat
 from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.display_rows import _look, figures_in
-from hoodnote.capture.vision.display_sight import figures_of, sighted
+from hoodnote.capture.vision.display_sight import at_a_glance, figures_of, sighted
 from hoodnote.capture.vision.display_text import words_around
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.signs import Sign, once, signs_in
@@ -149,3 +149,15 @@ def test_figures_are_placed_in_the_photo_whatever_size_it_was_looked_at_in(high,
     digits = [(left + share * x, top + share * y) for name, x, y in placed if name in SIGNS]
     assert shown.net.text == "205" and shown.row.height == pytest.approx(high, rel=0.12)
     assert shown.row.centre == pytest.approx(np.mean(digits, axis=0), abs=0.2 * high)
+
+
+def test_large_figures_are_told_at_a_glance_and_small_ones_are_not():
+    """Lettering that can be read in a picture of 736 px is 13 px high there; a display's figures are larger than what stands beside them."""
+    import cv2
+
+    _, small, _ = drawn("205", "kPa")
+    for high, told in ((36, True), (12, False)):
+        pixels = np.full((960, 1280, 3), 60, np.uint8)
+        face = cv2.resize(small, None, fx=high / 40, fy=high / 40, interpolation=cv2.INTER_AREA)
+        pixels[100:100 + face.shape[0], 100:100 + face.shape[1]] = face
+        assert at_a_glance(pixels) is told

@@ -71,7 +71,7 @@ def beside_a_display(monkeypatch, likely, module, reader, kind, readable):
     """The kind's own reader finds a figure or none, a display's always does. What is asked whether it shows a display is listed."""
     shown = []
     monkeypatch.setattr(module, reader, lambda *given: PhotoReading(kind, ("a figure",) if readable else (), (), (), None if readable else "dark"))
-    monkeypatch.setattr(display, "looks_like", lambda photo: shown.append(photo) or likely)
+    monkeypatch.setattr(display, "looks_like", lambda photo, large: shown.append(large) or (0.0 if large else likely))
     monkeypatch.setattr(display, "read_display", lambda *given: PhotoReading(Kind.DISPLAY, ("a figure",), (), ()))
     return shown
 
@@ -96,6 +96,18 @@ def test_what_is_surely_a_label_is_looked_at_for_a_display_only_when_its_reader_
     reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
     assert reading.kind is (Kind.LABEL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
     assert len(taken) == (3 if readable else 6)         # no more than it takes, each time
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_small_figures_beside_what_is_likely_a_label_are_looked_for_only_when_its_reader_finds_nothing(monkeypatch, readable):
+    shown = beside_a_display(monkeypatch, 0.95, label, "read_label", Kind.LABEL, readable)
+    quad = np.float32([(0, 0), (60, 0), (60, 10), (0, 10)])
+    rows = [Row(quad, text, 0.99) for text in ("REFRIGERANT R-134a", "CHARGE 0.55 kg")]          # the oil is hidden
+    monkeypatch.setattr(kinds, "texts_of", lambda *given: iter(rows))
+    monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.0)
+    reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
+    assert reading.kind is (Kind.LABEL if readable else Kind.DISPLAY)
+    assert shown == ([True] if readable else [True, False])
 
 
 def test_no_display_is_likelier_than_what_is_surely_a_label():

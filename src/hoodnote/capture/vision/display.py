@@ -16,7 +16,7 @@ import numpy as np
 
 from hoodnote.capture.vision.display_accounts import NETWORK, SEGMENTS_READER, Accounts, accounts_of
 from hoodnote.capture.vision.display_flat import DIGIT
-from hoodnote.capture.vision.display_rows import Shown, figures_in
+from hoodnote.capture.vision.display_rows import Shown, figures_in, large_figures
 from hoodnote.capture.vision.display_text import GHOST, LETTERED, WORD_SURE, Word, words_around
 from hoodnote.capture.vision.display_words import FOREIGN, POUNDS_OUNCES
 from hoodnote.capture.vision.photo import Photo
@@ -43,8 +43,10 @@ _DEFAULT_UNIT = {"us": {Quantity.PRESSURE: "psi", Quantity.TEMPERATURE: "F", Qua
 _ALWAYS_UNIT = {Quantity.VOLTAGE: "V", Quantity.RESISTANCE: "ohm", Quantity.CURRENT: "A", Quantity.HUMIDITY: "%"}
 
 
-def looks_like(photo: Photo) -> float:
-    """0 to 1: does the photo show segment figures?"""
+def looks_like(photo: Photo, large: bool = False) -> float:
+    """0 to 1: does the photo show segment figures? `large`: such as are seen at a glance; a third of the time where there are none."""
+    if large and not large_figures(photo):
+        return 0.0
     return max((_likeness(s) for s in _figures(photo)), default=0.0)
 
 

@@ -12,7 +12,7 @@ from hoodnote.capture.vision.display_flat import BESIDE, DIGIT, Flat, contrast, 
 from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
 from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
 from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
-from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, figures_of, sighted
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, at_a_glance, figures_of, sighted
 from hoodnote.capture.vision.display_windows import rows_in, windows
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.rectify import reduced_photo
@@ -78,6 +78,11 @@ def figures_in(photo: Photo) -> list[Shown]:
     if found and min(s.row.height for s in found) < _SMALL:
         return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs])
     return [replace(s, flat=replace(s.flat, matrix=s.flat.matrix @ np.diag([scale, scale, 1.0]))) for s in found]
+
+
+def large_figures(photo: Photo) -> bool:
+    """Are there any that a glance tells?"""
+    return at_a_glance(reduced_photo(photo, _SIDE)[0])
 
 
 def _figures_in(pixels: np.ndarray, signs: Sequence[Sighted]) -> list[Shown]:

@@ -74,22 +74,31 @@ def _direction(at: np.ndarray, up: np.ndarray) -> np.ndarray:
     return way / max(float(np.linalg.norm(way)), 1e-6)
 
 
-def sighted(pixels: np.ndarray) -> list[Sighted]:
-    """The figures in an RGB photo, the most of it by height and digits first."""
+def sighted(pixels: np.ndarray, closest: int = len(_SIDES)) -> list[Sighted]:
+    """The figures in an RGB photo, the most of it by height and digits first. `closest`: looks taken at most, each at a larger picture."""
     import cv2
 
     side = max(pixels.shape[:2])
     found: list[Sign] = []
     figures: list[Sighted] = []
-    for sizes in _SIDES:
+    for sizes in _SIDES[:closest]:
         for size in sizes:
             if size <= side:
                 small = cv2.resize(pixels, None, fx=size / side, fy=size / side, interpolation=cv2.INTER_AREA)
                 found += [scaled(s, side / size) for s in signs_in(small, "digits")]
         figures = [f for f in figures_of(found) if f.digits]
-        if any(f.probability >= _CLEAR for f in figures) and min(f.height for f in figures) * sizes[0] / side >= _LEAST:
+        if _clear(figures) and min(f.height for f in figures) * sizes[0] / side >= _LEAST:
             break
     return figures
+
+
+def at_a_glance(pixels: np.ndarray) -> bool:
+    """Does an RGB photo show a clear figure as large as the lettering beside it that can be read? A lone digit may be print."""
+    return _clear([f for f in sighted(pixels, len(_SIDES) - 1) if f.digits > 1])
+
+
+def _clear(figures: Sequence[Sighted]) -> bool:
+    return any(f.probability >= _CLEAR for f in figures)
 
 
 def figures_of(signs: Sequence[Sign]) -> list[Sighted]:

@@ -21,6 +21,7 @@ LEAST = 0.5                  # confidence below which a photo is taken for none 
 SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
 SURE_VIN = 0.9              # score of a row from which no more of them is read
 SURE_DIAL = 0.9
+LIKELY_LABEL = 0.92         # three of the four below: a display beside such lettering has figures that are larger still
 SURE_LABEL = 0.96           # refrigerant, words of charging, amounts and oil, all of them: no display is likelier, whatever it seems to show
 _SURE = 0.97
 # What stands on an under-hood label: SAE J639 asks for the refrigerant, its mass and the oil (from memory); wording in several languages.
@@ -31,7 +32,7 @@ _LABEL_WORDS = tuple(re.compile(p) for p in (
     r"\d\W?\s?(KG|G|LBS?|OZ)\b",
     r"\bPAG\b|\bPOE\b|(?<![A-Z])OIL\b|\b.L\b|ÖL\b|HUILE|ACEITE|OLIO",
 ))
-_LABEL_SCORE = (0.0, 0.2, 0.6, 0.92, SURE_LABEL)      # by how many of the four groups are there
+_LABEL_SCORE = (0.0, 0.2, 0.6, LIKELY_LABEL, SURE_LABEL)      # by how many of the four groups are there
 NAMES = {Kind.LABEL: "an under-hood label", Kind.DIAL: "a gauge face", Kind.DISPLAY: "a digital display", Kind.VIN: "a VIN"}
 
 
@@ -67,7 +68,7 @@ def kind_of(photo: Photo) -> tuple[Kind, float]:
 
 
 def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False) -> Look:
-    """`further`: on past what is surely a dial or a label."""
+    """`further`: on past what is surely a dial or a label, and past large figures where it likely is a label."""
     from hoodnote.capture.vision import dial_read, display
 
     dial, codes = at_once(lambda: dial_read.looks_like(photo), lambda: read_codes(photo.pixels))
@@ -84,9 +85,11 @@ def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False
     scores[Kind.LABEL] = label_score([r.text for r in rows])
     if scores[Kind.LABEL] >= SURE_LABEL and not further:
         return Look(scores, rows, codes, False)
-    if scores[Kind.VIN] < SURE_VIN:       # no display shows 17 characters with their check digit
-        scores[Kind.DISPLAY] = display.looks_like(photo)
-    return Look(scores, rows, codes, True)
+    if scores[Kind.VIN] >= SURE_VIN:      # no display shows 17 characters with their check digit
+        return Look(scores, rows, codes, True)
+    likely = scores[Kind.LABEL] >= LIKELY_LABEL and not further
+    scores[Kind.DISPLAY] = display.looks_like(photo, large=likely)
+    return Look(scores, rows, codes, not likely)
 
 
 def label_score(texts: Sequence[str]) -> float:
