@@ -14,6 +14,7 @@ from hoodnote.checks import assess, evaluate
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake import freenote
 from hoodnote.intake.hear import hear_capture
+from hoodnote.intake.listening import decided, gather_all
 from hoodnote.intake.typed import type_text
 from hoodnote.jobs import migrations, schema
 from hoodnote.jobs.store import DATABASE, Store
@@ -52,6 +53,13 @@ class Writer(Listener):
     def transcribe_free(self, samples):
         self.asked += 1
         return self.free
+
+
+class NearBy(Listener):
+    """Hears the same, whatever the others have heard."""
+
+    def recognize_near(self, samples, heard, n_best=5):
+        return self.recognize(samples, n_best)
 
 
 @pytest.fixture
@@ -98,6 +106,18 @@ def test_two_listeners_who_agree_on_something_else_are_believed(store, job):
     taken, writer = hear(store, job, "low side thirty p s i", "low side thirty p s i", "Free note side thirty PSI")
     assert taken.entries[0].statement == Measured("low_side", Decimal(30), "psi")
     assert writer.asked == 0                                    # nothing was spent on it either
+
+
+@pytest.mark.parametrize("last", [(), ("blower noisy",)])
+def test_what_was_written_when_the_clip_was_heard_ahead_is_not_written_again(store, job, last):
+    kept = store.keep_bytes(b"clip", ".wav")
+    capture = store.add_capture(job, "clip", sha256=kept.sha256, original_name="a.wav")
+    writer = Writer("neural", "memo", f"Free note, {STORY}")
+    engines = [writer, Listener("phones", "fuse is blown"), *(NearBy("pocketsphinx", said) for said in last)]
+    gathered = gather_all(engines, SOUND)
+    assert gathered.freely == writer.free and writer.asked == 1
+    taken = hear_capture(store, job, capture, SOUND, engines, heard=(decided(gathered), gathered))
+    assert taken.entries[0].statement == FreeNote(STORY) and writer.asked == 1
 
 
 def test_what_is_no_free_note_stays_a_question(store, job):

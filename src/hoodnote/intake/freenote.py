@@ -9,13 +9,14 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol, runtime_checkable
+from typing import TYPE_CHECKING
 
+from hoodnote.capture.speech.recognizer import Transcriber
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.record import Taken, handled_already
 from hoodnote.language.grammar import Language, load
 from hoodnote.language.shop import control_wordings
-from hoodnote.readings.agreement import Account, meaning
+from hoodnote.readings.agreement import Account, heard_alike
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.statements.model import Control, FreeNote
 from hoodnote.statements.parser import NotSayable
@@ -31,17 +32,6 @@ _MORE = 2               # words
 _OPENING = Control("memo")
 
 
-@runtime_checkable
-class Transcriber(Protocol):
-    """A listener that can also write down what is no utterance of the language."""
-
-    name: str
-
-    def transcribe_free(self, samples: np.ndarray) -> str:
-        """samples: float32, mono, 16 kHz. Everyday English, "" when nobody speaks."""
-        ...
-
-
 def transcriber_of(engines: Sequence[object]) -> Transcriber:
     """The first that can. Raises HoodnoteError when none can."""
     for engine in engines:
@@ -51,31 +41,31 @@ def transcriber_of(engines: Sequence[object]) -> Transcriber:
 
 
 def instead(store: Store, job: Job, capture: Capture, samples: np.ndarray, engines: Sequence[object],
-            accounts: Sequence[Account]) -> Taken | None:
+            accounts: Sequence[Account], written: str | None = None) -> Taken | None:
     """The clip taken as a free note, if it is one; None leaves it to the grammar.
 
     It is one when it follows a lone "free note", or begins with these words and goes on, and the two listeners to the
     grammar do not both hear one and the same other thing. That it begins so is read in the transcript; where that
-    spells the words in its own way, one of the two listeners must have heard them.
+    spells the words in its own way, one of the two listeners must have heard them. `written`: the transcript, where there is one already.
     """
     able = next((engine for engine in engines if isinstance(engine, Transcriber)), None)
-    heard = _heard_by_both(accounts)
+    heard = heard_alike(accounts)
     if able is None or (heard and all(isinstance(s, Control) and s != _OPENING for s in heard)):
         return None
     if opened(store, job, capture) and heard != (_OPENING,):
-        return take_free_note(store, job, capture, samples, able)
+        return take_free_note(store, job, capture, samples, able, written)
     if heard and heard != (_OPENING,):
         return None
-    text = able.transcribe_free(samples)
+    text = able.transcribe_free(samples) if written is None else written
     rest = without_opening(text)
     if rest is None and _goes_on(text, accounts, job.units):
         rest = text
     return None if not rest else _keep(store, job, capture, able.name, text, rest)
 
 
-def take_free_note(store: Store, job: Job, capture: Capture, samples: np.ndarray, transcriber: Transcriber) -> Taken:
-    """Keep the clip as a free note whatever was said; `samples` is float32 mono at 16 kHz."""
-    text = transcriber.transcribe_free(samples)
+def take_free_note(store: Store, job: Job, capture: Capture, samples: np.ndarray, transcriber: Transcriber, written: str | None = None) -> Taken:
+    """Keep the clip as a free note whatever was said; `samples` is float32 mono at 16 kHz, `written` its transcript, where there is one already."""
+    text = transcriber.transcribe_free(samples) if written is None else written
     rest = without_opening(text)
     return _keep(store, job, capture, transcriber.name, text, text if rest is None else rest)
 
@@ -134,12 +124,6 @@ def _goes_on(text: str, accounts: Sequence[Account], units: str) -> bool:
 def _openings(language: Language) -> tuple[str, ...]:
     """The wordings of the control word, longest first."""
     return tuple(sorted(control_wordings(language.grammars)[_OPENING.action], key=lambda p: (-len(p.split()), p)))
-
-
-def _heard_by_both(accounts: Sequence[Account]) -> tuple:
-    """The statements that both listeners have, () when they differ or one heard nothing."""
-    heard = [tuple(meaning(s) for s in account.statements) for account in accounts]
-    return heard[0] if len(heard) > 1 and heard[0] and heard[0] == heard[1] else ()
 
 
 def _keep(store: Store, job: Job, capture: Capture, reader: str, transcript: str, text: str) -> Taken:

@@ -44,7 +44,7 @@ def hear_capture(store: Store, job: Job, capture: Capture, samples: np.ndarray, 
         raise HoodnoteError("no recognizer is available; run 'hoodnote engines' to see why, the clip is kept for 'hoodnote resume'")
     decision, gathered = heard or listen(engines, samples, job.units)
     accounts = decision.accounts
-    if (note := freenote.instead(store, job, capture, samples, engines, accounts)) is not None:
+    if (note := freenote.instead(store, job, capture, samples, engines, accounts, gathered.freely)) is not None:
         return note
     settled = [s for s in decision.settled if not _idle(s)]
     readers = tuple(a.reader for a in accounts)

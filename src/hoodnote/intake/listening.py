@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from hoodnote.capture.speech.conditioning import swing_db
-from hoodnote.capture.speech.recognizer import Hypothesis, NearListener, Preparing, Recognizer, Rescorer
+from hoodnote.capture.speech.recognizer import Hypothesis, NearListener, Preparing, Recognizer, Rescorer, Transcriber
 from hoodnote.language.confusable import confusables
 from hoodnote.language.grammar import load
 from hoodnote.language.prior import load_prior
 from hoodnote.language.walker import NotSayable
-from hoodnote.readings.agreement import Account, meaning
+from hoodnote.readings.agreement import Account, heard_alike, meaning
 from hoodnote.readings.decision import Candidate, Decision, Opinions, decide, joined, weights, worth_another
 from hoodnote.statements.parser import parse_spans
 
@@ -33,13 +33,15 @@ _N_BEST = 8                    # of each listener
 _NEIGHBOURS = 45               # of each of the likeliest utterances, before the cheap listener chooses among them
 _MOST = 8                      # candidates that every listener is asked about, and a few more where the listeners' own lists are long
 _SOUND_ALIKES = 3              # of those, beside however many that the listeners had themselves: a rival that nobody wrote down is a rival too
+_UNITS = "us"                  # where it does not matter which
 _UNSEEN = 0.002                # share that a listener who cannot be asked leaves to what is not in its list
 
 
 @dataclass(frozen=True)
 class Gathered:
     """All that was heard of a clip, before anything is decided. `scores`: one row for each candidate, one column for each listener;
-    `first`: what the better listeners had by themselves, where one more was asked after them; `swing_db`: loud over quiet of the clip."""
+    `first`: what the better listeners had by themselves, where one more was asked after them; `swing_db`: loud over quiet of the clip;
+    `freely`: what a listener writes that is not held to the language, where the first two do not hear the same."""
 
     heard: tuple[tuple[str, tuple[Hypothesis, ...]], ...]
     rescored: tuple[bool, ...]
@@ -47,6 +49,7 @@ class Gathered:
     scores: tuple[tuple[float, ...], ...]
     first: Gathered | None = None
     swing_db: float = math.inf
+    freely: str | None = None
 
 
 def listen(engines: Sequence[Recognizer], samples: np.ndarray, units: str = "us") -> tuple[Decision, Gathered]:
@@ -77,14 +80,20 @@ def gather_all(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
     if len(engines) == _LISTENERS and isinstance(engines[-1], NearListener):
         return _with_last(engines, samples, gather_all(engines[:-1], samples))
     with ThreadPoolExecutor(max(1, len(engines))) as pool:      # the neural networks run beside the other engine's search
-        return _asked(engines, samples, list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines)))
+        heard = list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines))
+        writer = next((e for e in engines if isinstance(e, Transcriber)), None)
+        alike = heard_alike([_account(e.name, found, _UNITS) for e, found in zip(engines, heard)])
+        # wanted for a clip that may be a free note; meanwhile the listeners are asked about the candidates
+        freely = pool.submit(writer.transcribe_free, samples) if writer is not None and not alike else None
+        gathered = _asked(engines, samples, heard)
+        return gathered if freely is None else replace(gathered, freely=freely.result())
 
 
 def _with_last(engines: Sequence[Recognizer], samples: np.ndarray, first: Gathered) -> Gathered:
     """`first`: what all but the last have heard."""
     heard, last = [found for _, found in first.heard], engines[-1]
     more = last.recognize_near(samples, heard, _N_BEST) if isinstance(last, NearListener) else last.recognize(samples, _N_BEST)
-    return _asked(engines, samples, [*heard, more], first.candidates)
+    return replace(_asked(engines, samples, [*heard, more], first.candidates), freely=first.freely)
 
 
 def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]],
@@ -117,7 +126,7 @@ def preparations(engines: Sequence[Recognizer]) -> list[Callable[[], object]]:
 
 
 def opinions(gathered: Gathered, units: str = "us") -> Opinions:
-    accounts = tuple(_account(name, found[0] if found else None, units) for name, found in gathered.heard)
+    accounts = tuple(_account(name, found, units) for name, found in gathered.heard)
     candidates = tuple(
         Candidate(words, tuple(s for s, _ in spans), scores, load_prior().log_probability(words), tuple(span for _, span in spans))
         for words, scores in zip(gathered.candidates, gathered.scores) if (spans := _spans(words, units)))
@@ -162,9 +171,10 @@ def _own_list(hypotheses: Sequence[Hypothesis]) -> dict[tuple[str, ...], float]:
     return {tuple(w.word for w in h.words): math.log(max(h.confidence, _UNSEEN)) for h in reversed(hypotheses)}
 
 
-def _account(reader: str, best: Hypothesis | None, units: str) -> Account:
-    if best is None:
+def _account(reader: str, found: Sequence[Hypothesis], units: str) -> Account:
+    if not found:
         return Account(reader, "", (), 0.0)
+    best = found[0]
     spans = parse_spans([w.word for w in best.words], units)
     regions = tuple((best.words[first].start_s, best.words[last - 1].end_s) for _, (first, last) in spans)
     return Account(reader, best.text, tuple(s for s, _ in spans), best.confidence, regions)

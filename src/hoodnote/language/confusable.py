@@ -21,6 +21,7 @@ _CLOSE = {frozenset(p) for p in (("N", "M"), ("N", "NG"), ("F", "TH"), ("F", "V"
 _FAR = 0.62          # share of the phones that differ, from which two words are not taken for each other
 _MOST_PER_WORD = 7
 _WORDS_AT_ONCE = 50     # a tenth of a second
+_SENTENCES = 16
 _PHRASE = 0.45       # what a whole phrase taken for another counts
 # phrases that the listeners took for each other on the development voices
 _PHRASES = tuple(pair for alike in ((("low", "side"), ("high", "side"), ("both", "sides")), (("vacuum",), ("a", "hundred")), (("ambient",), ("and", "vent")),
@@ -54,7 +55,14 @@ class Confusables:
 
         A word is replaced by one that sounds alike, left out, or put in where it is short. They may still mean the same.
         """
-        words = tuple(words)
+        return self._neighbours(tuple(words))[:count]
+
+    @cached_property
+    def _neighbours(self) -> Callable[[tuple[str, ...]], list[tuple[str, ...]]]:
+        """Of the last sentences they are kept: who listens to a clip asks for those of the same few again and again."""
+        return lru_cache(maxsize=_SENTENCES)(self._found_near)
+
+    def _found_near(self, words: tuple[str, ...]) -> list[tuple[str, ...]]:
         found: dict[tuple[str, ...], float] = {}
         state: int | None = self.automaton.start
         for at in range(len(words) + 1):
@@ -72,7 +80,7 @@ class Confusables:
                 state = self.automaton.arcs[state].get(words[at])
                 if state is None:
                     break
-        return [w for w, _ in sorted(found.items(), key=lambda item: (item[1], item[0]))][:count]
+        return [w for w, _ in sorted(found.items(), key=lambda item: (item[1], item[0]))]
 
     def preparations(self) -> list[Callable[[], object]]:
         """Short pieces of work after which the words that sound alike are known of every word."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from hoodnote.readings.model import Standing, Version
@@ -44,6 +45,12 @@ def meaning(statement: Statement) -> Statement:
     if isinstance(statement, Correction):
         return Correction(meaning(statement.statement))
     return replace(statement, unit_stated=True) if isinstance(statement, Measured) else statement
+
+
+def heard_alike(accounts: Sequence[Account]) -> tuple[Statement, ...]:
+    """The statements that the first two readers both have, () when they differ or one heard nothing."""
+    heard = [tuple(meaning(s) for s in account.statements) for account in accounts]
+    return heard[0] if len(heard) > 1 and heard[0] and heard[0] == heard[1] else ()
 
 
 def within(a: Measured, a_limit: float | None, b: Measured, b_limit: float | None) -> bool:

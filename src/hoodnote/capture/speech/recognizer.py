@@ -82,6 +82,17 @@ class NearListener(Protocol):
         ...
 
 
+@runtime_checkable
+class Transcriber(Protocol):
+    """What a recognizer may offer besides: to write down what is no utterance of the language."""
+
+    name: str
+
+    def transcribe_free(self, samples: np.ndarray) -> str:
+        """samples: float32, mono, 16 kHz. Everyday English, "" when nobody speaks. Cheap after `recognize` of the same samples."""
+        ...
+
+
 class Heard(Protocol):
     """What a recognizer makes of the sound so far."""
 
