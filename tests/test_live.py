@@ -319,6 +319,17 @@ def test_hearing_process_records_wakes_and_survives_a_listener_that_breaks_it(tm
     assert values(store, job) == [30, 210]
 
 
+def test_hearing_process_does_not_look_for_garbage_in_what_it_has_loaded(tmp_path, store, job):
+    """A language makes a full search take a fifth of a second, in the middle of a clip."""
+    hearing = ears(tmp_path, job, live_engines.where_kept)
+    try:
+        assert messages(hearing, Ready)
+        hearing.begin(kept(store, job, 10))
+        assert messages(hearing, Result).taken.entries[0].statement.value == 30
+    finally:
+        hearing.close()
+
+
 def test_hearing_process_tells_what_is_heard_so_far_and_records_nothing_of_it(tmp_path, store, job):
     hearing = ears(tmp_path, job, live_engines.streaming)
     try:

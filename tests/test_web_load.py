@@ -129,13 +129,14 @@ def test_warming_up_loads_what_a_note_needs_and_records_nothing(tmp_path):
         type_text(store, job, "refrigerant r-134a")
         before = store.entries(job)
         program = """if True:
-            import sys
+            import gc, sys
             from pathlib import Path
             from hoodnote.web.serve import warm_up
             from hoodnote.web.shop import Shop
             assert "CoolProp" not in sys.modules
             warm_up(Shop(Path(sys.argv[1]), None, Path(sys.argv[1])))
-            assert "CoolProp.CoolProp" in sys.modules and "hoodnote.note.build" in sys.modules"""
+            assert "CoolProp.CoolProp" in sys.modules and "hoodnote.note.build" in sys.modules
+            assert gc.get_freeze_count() > 10_000      # or every search for garbage would go through all of it"""
         subprocess.run([sys.executable, "-c", program, str(tmp_path)], check=True)
         assert store.entries(job) == before and store.acts(job) == []
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hoodnote.capture.heap import share_one_heap
+from hoodnote.capture.heap import keep_what_is_loaded, share_one_heap
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hearing_messages import Ahead, Broken, Checked, Clip, HeardAhead, Partly, Ready, Result, Setup, SoFar, Task, Wake, Woken
 
@@ -52,6 +52,7 @@ def work(connection: Connection, setup: Setup) -> None:
         engines = setup.engines()
         if engines:
             listen(engines, _something(), _WARM_UNITS)    # loads what they need
+        keep_what_is_loaded()
     except HoodnoteError as problem:
         connection.send(Broken(str(problem)))
         return
@@ -64,6 +65,7 @@ def work(connection: Connection, setup: Setup) -> None:
         later.insert(0, partial(gather_all, engines, _something()))
     if engines:
         later += preparations(engines)
+    later.append(keep_what_is_loaded)
     with Store.open(setup.data_dir) as store:
         while True:
             try:

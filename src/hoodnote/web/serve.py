@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
+from hoodnote.capture.heap import keep_what_is_loaded
 from hoodnote.errors import HoodnoteError
 from hoodnote.jobs.faults import from_os
 from hoodnote.web.people import CODE_S, People
@@ -78,6 +79,7 @@ def warm_up(shop: Shop) -> None:
         with shop.store() as store:
             for job in store.jobs()[-1:]:
                 compose(store, job, equipment)
+        keep_what_is_loaded()
 
 
 def listen(port: int, lan: bool) -> socket.socket:
