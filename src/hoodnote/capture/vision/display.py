@@ -44,7 +44,7 @@ _ALWAYS_UNIT = {Quantity.VOLTAGE: "V", Quantity.RESISTANCE: "ohm", Quantity.CURR
 
 
 def looks_like(photo: Photo, large: bool = False) -> float:
-    """0 to 1: does the photo show segment figures? `large`: such as are seen at a glance; a third of the time where there are none."""
+    """0 to 1: does the photo show segment figures? `large`: such as are seen at a glance, and no others."""
     if large and not large_figures(photo):
         return 0.0
     return max((_likeness(s) for s in _figures(photo)), default=0.0)

@@ -72,11 +72,15 @@ def figures_in(photo: Photo) -> list[Shown]:
     """The display's figures, at most three, the upper or left one first. A large photo is looked at as large as its digits need."""
     small, scale = reduced_photo(photo, _SIDE)
     signs = sighted(small)
-    if scale == 1 or any(f.height < _SMALL for f in signs):
+
+    def read_in_full() -> list[Shown]:
         return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs])
+
+    if scale == 1 or any(f.height < _SMALL for f in signs):
+        return read_in_full()
     found = _figures_in(small, signs)
     if found and min(s.row.height for s in found) < _SMALL:
-        return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs])
+        return read_in_full()
     return [replace(s, flat=replace(s.flat, matrix=s.flat.matrix @ np.diag([scale, scale, 1.0]))) for s in found]
 
 
