@@ -25,13 +25,12 @@ from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import PhotoReading
 from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Measured
-from tests.bench.camera import SEVERITIES, Severity, photograph
+from tests.bench.camera import ANOTHER, SEVERITIES, Severity, photograph
 from tests.bench.display_render import GIVEN, SPLITS, Figure, Truth, blanked, random_display
 from tests.bench.display_varied import FIRST_SEED, varied_display
 from tests.bench.wiped import lost
 
 VARIED = "varied"            # styles drawn anew for each photo, to tune on
-ANOTHER = 1_000_000          # between the seeds of two photos of one display
 
 
 @dataclass(frozen=True)

@@ -23,12 +23,9 @@ from PIL import Image
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.vin_read import read_vin
 from hoodnote.readings.model import Standing
-from tests.bench.camera import SEVERITIES, Severity, photograph
+from tests.bench.camera import ANOTHER, SEVERITIES, Severity, photograph
 from tests.bench.plate_render import SPLITS, random_plate
 from tests.bench.wiped import lost
-
-
-ANOTHER = 1_000_000          # between the seeds of two photos of one plate
 
 
 def wiped_out(seed: int, split: str, severity: str, size: tuple[int, int]) -> bool:

@@ -37,6 +37,7 @@ SEVERITIES = {
 }
 SHORTEST, LONGEST = 640, 4000      # px, of a drawn frame's longer side
 DEFAULT_SIZE = (1920, 1440)
+ANOTHER = 1_000_000          # between the seeds of two photos of one thing
 
 
 def drawn_size(seed: int) -> tuple[int, int]:

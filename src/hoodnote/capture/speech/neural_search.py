@@ -83,15 +83,14 @@ class Search:
         last: False when another piece follows, so that the transcript may break off after any word.
         """
         (logs, memory), (prior_logs, prior_memory) = self._model.begin(sound), self.silence
-        beams, done, best = list(seeds), [], -np.inf
+        beams, done = list(seeds), []
         rows = [0] * len(beams)
         logs, prior_logs = logs[rows], prior_logs[rows]
         memory, prior_memory = memory.take(rows), prior_memory.take(rows)
         letters += max(len(beam.text) for beam in seeds)
         for step in range(longest):
-            closed, grown = self._grow(beams, logs, prior_logs, last, step == 0, best)
+            closed, grown = self._grow(beams, logs, prior_logs, last, step == 0, max((beam.score for beam in done), default=-np.inf))
             done.extend(closed)
-            best = max([best, *(beam.score for beam in closed)])
             rows, beams = self._choose(beams, grown, letters)
             if not beams:
                 break
