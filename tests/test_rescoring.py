@@ -7,12 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from hoodnote.capture.speech.alignment import PhoneModel, candidate_scores, read_senone_scores
+from hoodnote.capture.speech.alignment import candidate_scores, senones_of, senones_within
 from hoodnote.capture.speech.neural import NeuralRecognizer
 from hoodnote.capture.speech.neural_model import END
 from hoodnote.capture.speech.neural_search import greedy
-from hoodnote.capture.speech.recognizer import Rescorer
+from hoodnote.capture.speech.recognizer import HeardWord, Hypothesis, Rescorer
+from hoodnote.capture.speech.senones import PhoneModel, read_senone_scores
 from hoodnote.capture.speech.sphinx import SphinxRecognizer, pcm, with_quiet
+from hoodnote.capture.speech.sphinx_search import Search
 from hoodnote.capture.speech.voiced import voiced
 from hoodnote.capture.speech.spellings import spellings
 from hoodnote.errors import HoodnoteError
@@ -36,19 +38,22 @@ def neural() -> NeuralRecognizer:
     return NeuralRecognizer()
 
 
-def alone(text: str) -> SphinxRecognizer:
+def alone(model: PhoneModel, text: str) -> Search:
     """Held to one sentence, pocketsphinx gives its own score of it."""
     words = text.split()
-    return SphinxRecognizer(Automaton(0, [*({w: i + 1} for i, w in enumerate(words)), {}], frozenset({len(words)})), PRONUNCIATIONS, meaning)
+    return Search(model, Automaton(0, [*({w: i + 1} for i, w in enumerate(words)), {}], frozenset({len(words)})), PRONUNCIATIONS)
+
+
+def sound_of(samples: np.ndarray) -> bytes:
+    centred = samples - samples.mean()
+    return pcm(with_quiet(centred, voiced(centred))[0])
 
 
 @pytest.mark.parametrize("voice", ["flite:kal16", "flite:awb"])
 def test_differences_of_alignments_are_those_of_pocketsphinx_itself(sphinx, voice):
     samples = say(voice, SENTENCES[0])
     ours = sphinx.score(samples, [s.split() for s in SENTENCES])
-    centred = samples - samples.mean()
-    data = pcm(with_quiet(centred, voiced(centred))[0])
-    theirs = [alone(s)._decode(data)[0].score for s in SENTENCES]
+    theirs = [alone(sphinx._phone_model, s).decode(sound_of(samples))[0].score for s in SENTENCES]
     # a silence between words costs them more; nothing else differs
     assert [a - ours[0] for a in ours] == pytest.approx([t - theirs[0] for t in theirs], abs=30)
 
@@ -57,6 +62,45 @@ def test_many_candidates_score_as_each_alone(sphinx):
     samples = say("flite:awb", SENTENCES[0])
     together = sphinx.score(samples, [s.split() for s in SENTENCES])
     assert together == pytest.approx([sphinx.score(samples, [s.split()])[0] for s in SENTENCES], abs=0.01)
+
+
+def test_where_a_candidate_is_cut_does_not_change_its_score(sphinx):
+    rng, model = np.random.default_rng(7), sphinx._phone_model
+    spoken = Search(model, small_language(), PRONUNCIATIONS).decode(sound_of(say("flite:kal16", "low side thirty high side seventy")))[1]
+    figures = [f for f in PRONUNCIATIONS if f.endswith(("ty", "teen"))]
+    for _ in range(5):
+        said = [" ".join(f"{rng.choice(['low', 'high'])} side {rng.choice(figures)}" for _ in range(rng.integers(1, 4))).split() for _ in range(12)]
+        said += [["off"], said[0][:-1], said[0][1:]]
+        together = candidate_scores(model, spoken, said, PRONUNCIATIONS)
+        assert together == pytest.approx([candidate_scores(model, spoken, [words], PRONUNCIATIONS)[0] for words in said], abs=0.05)
+
+
+def test_the_part_of_the_model_that_a_language_needs_hears_as_the_whole_model(sphinx):
+    model, data = sphinx._phone_model, sound_of(say("flite:awb", SENTENCES[0]))
+    needed = senones_within(model, small_language(), PRONUNCIATIONS)
+    whole, part = Search(model, small_language(), PRONUNCIATIONS), Search(model, small_language(), PRONUNCIATIONS, needed)
+    assert part.model.senones < model.senones / 5
+    (heard, scores), (heard_in_part, scores_in_part) = whole.decode(data), part.decode(data)
+    assert [w[:3] for w in heard_in_part.words] == [w[:3] for w in heard.words] and heard.words
+    said = [s.split() for s in SENTENCES]
+    ours, in_part = candidate_scores(model, scores, said, PRONUNCIATIONS), candidate_scores(part.model, scores_in_part, said, PRONUNCIATIONS)
+    assert in_part - in_part[0] == pytest.approx(ours - ours[0], abs=0.05)
+
+
+@pytest.mark.parametrize("text", ["low side thirty", "engine off", "high side is seventeen low side ninety"])
+def test_what_a_sentence_needs_is_what_the_language_needs_for_it(sphinx, text):
+    words, model = text.split(), sphinx._phone_model
+    line = Automaton(0, [*({w: i + 1} for i, w in enumerate(words)), {}], frozenset({len(words)}))
+    assert senones_of(model, [words], PRONUNCIATIONS) == senones_within(model, line, PRONUNCIATIONS) | set(model.states(3, "SIL", "SIL", "SIL")[0].tolist())
+
+
+def test_a_candidate_far_from_what_was_listened_for_is_scored_as_by_the_whole_model(sphinx):
+    samples, said = say("flite:awb", "low side fifteen"), ["low side fifteen".split(), "engine off".split(), "low side fifty".split()]
+    sphinx.recognize(samples)
+    whole = sphinx.score(samples, said)
+    sphinx.recognize_near(samples, [[Hypothesis(tuple(HeardWord(w, 0.0, 1.0, 0.9) for w in said[2]), 0.0, 0.5)]])
+    near = sphinx.score(samples, said)
+    assert np.subtract(near, near[0]) == pytest.approx(np.subtract(whole, whole[0]), abs=0.05)
 
 
 def test_alignment_of_a_single_phone_is_the_sum_worked_out_by_hand(sphinx):

@@ -93,31 +93,47 @@ def _with_last(engines: Sequence[Recognizer], samples: np.ndarray, first: Gather
     """`first`: what all but the last have heard."""
     heard, last = [found for _, found in first.heard], engines[-1]
     more = last.recognize_near(samples, heard, _N_BEST) if isinstance(last, NearListener) else last.recognize(samples, _N_BEST)
-    return replace(_asked(engines, samples, [*heard, more], first.candidates), freely=first.freely)
+    return replace(_asked(engines, samples, [*heard, more], first), freely=first.freely)
 
 
-def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]],
-           known: Sequence[tuple[str, ...]] = ()) -> Gathered:
-    """`known`: candidates that stay: a rival that some of the listeners were asked about is not lost when one more is."""
+def _asked(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], first: Gathered | None = None) -> Gathered:
+    """`first`: what was gathered of the first listeners. Its candidates stay, with what was said of them: a rival that some were asked
+    about is not lost when one more is."""
     found: dict[tuple[str, ...], None] = {}
     for hypotheses in heard:
         found.update(dict.fromkeys(tuple(w.word for w in h.words) for h in hypotheses))
-    asked = [isinstance(engine, Rescorer) for engine in engines]
-    scores: list[dict[tuple[str, ...], float]] = [{} for _ in engines]
-    if found and any(asked):
-        candidates = _widened(engines, samples, heard, list(found), asked, scores)
-    else:
-        candidates = list(found)
-    candidates = list(dict.fromkeys([*candidates, *known]))
-    for i, (engine, hypotheses) in enumerate(zip(engines, heard)):
-        if asked[i] and not all(c in scores[i] for c in candidates):
-            values = engine.score(samples, candidates)
-            asked[i] = values is not None
-            scores[i] = dict(zip(candidates, values or ()))
-        if not asked[i]:
-            scores[i] = _own_list(hypotheses)
-    rows = tuple(tuple(scores[i].get(c, math.log(_UNSEEN)) for i in range(len(engines))) for c in candidates)
-    return Gathered(tuple((e.name, tuple(h)) for e, h in zip(engines, heard)), tuple(asked), tuple(candidates), rows, swing_db=swing_db(samples))
+    asked = [_Opinion(engine, samples) for engine in engines]
+    if first is not None:
+        for opinion, rescored, values in zip(asked, first.rescored, zip(*first.scores)):
+            if rescored:
+                opinion.scores.update(zip(first.candidates, values))
+    candidates = _widened(asked, heard, list(found)) if found and any(o.can_be_asked for o in asked) else list(found)
+    candidates = list(dict.fromkeys([*candidates, *(first.candidates if first is not None else ())]))
+    for opinion, hypotheses in zip(asked, heard):
+        if not opinion.of(candidates):
+            opinion.scores = _own_list(hypotheses)
+    rows = tuple(tuple(o.scores.get(c, math.log(_UNSEEN)) for o in asked) for c in candidates)
+    return Gathered(tuple((e.name, tuple(h)) for e, h in zip(engines, heard)), tuple(o.can_be_asked for o in asked), tuple(candidates), rows,
+                    swing_db=swing_db(samples))
+
+
+class _Opinion:
+    """What one listener says of candidates when asked."""
+
+    def __init__(self, engine: Recognizer, samples: np.ndarray):
+        self._engine, self._samples = engine, samples
+        self.can_be_asked = isinstance(engine, Rescorer)
+        self.cheap = getattr(engine, "asks_cheaply", False)
+        self.scores: dict[tuple[str, ...], float] = {}
+
+    def of(self, candidates: Sequence[tuple[str, ...]]) -> bool:
+        """Each is asked about once; afterwards all of them are in `scores`, else False."""
+        new = [c for c in candidates if c not in self.scores]
+        if self.can_be_asked and new:
+            values = self._engine.score(self._samples, new)
+            self.can_be_asked = values is not None
+            self.scores.update(zip(new, values or ()))
+        return self.can_be_asked
 
 
 def preparations(engines: Sequence[Recognizer]) -> list[Callable[[], object]]:
@@ -133,8 +149,7 @@ def opinions(gathered: Gathered, units: str = "us") -> Opinions:
     return Opinions(accounts, gathered.rescored, candidates, gathered.swing_db)
 
 
-def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence[Sequence[Hypothesis]], found: list[tuple[str, ...]], asked: list[bool],
-             scores: list[dict[tuple[str, ...], float]]) -> list[tuple[str, ...]]:
+def _widened(asked: Sequence[_Opinion], heard: Sequence[Sequence[Hypothesis]], found: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
     """What was heard, and of what sounds like it that which the listener that is asked cheaply (else the last one) finds likeliest."""
     near: dict[tuple[str, ...], None] = {}
     meanings = {words: _statements(words) for words in found}
@@ -142,14 +157,9 @@ def _widened(engines: Sequence[Recognizer], samples: np.ndarray, heard: Sequence
     for words in dict.fromkeys(firsts):
         near.update(dict.fromkeys(n for n in confusables(load()).neighbours(words, _NEIGHBOURS) if n not in meanings))
     more = list(near)
-    cheap = next((i for i, engine in enumerate(engines) if getattr(engine, "asks_cheaply", False)), len(engines) - 1)
-    if more and asked[cheap]:
-        values = engines[cheap].score(samples, [*found, *more])
-        if values is None:
-            asked[cheap] = False
-        else:
-            scores[cheap] = dict(zip([*found, *more], values))
-            more.sort(key=lambda words: -(scores[cheap][words] - 12.0 * len(words)))
+    cheap = next((o for o in asked if o.cheap), asked[-1])
+    if more and cheap.of([*found, *more]):
+        more.sort(key=lambda words: -(cheap.scores[words] - 12.0 * len(words)))
     kept, seen = list(dict.fromkeys(firsts)), {tuple(map(meaning, meanings[words])) for words in firsts}
 
     def keep(ones: Sequence[tuple[str, ...]], most: int) -> None:

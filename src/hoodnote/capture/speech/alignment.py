@@ -7,185 +7,219 @@ same sound and therefore comparable.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from hoodnote.errors import HoodnoteError
+from hoodnote.capture.speech.senones import BEGIN, END, INTERNAL, SINGLE, STATES, PhoneModel
+from hoodnote.language.automaton import WordAutomaton
 
-_LOG_PER_UNIT = 1024 * math.log(1.0001)     # senone scores are shifted right by 10 bits, base 1.0001
-_INTERNAL, _BEGIN, _END, _SINGLE = range(4)
 _PAUSE = -5.0                               # natural log for a silence between words
-_STATES = 3
 _IMPOSSIBLE = -1e30
 
 
-def read_senone_scores(path: Path) -> np.ndarray:
-    """(frames, senones) natural logs, 0 for the best senone of a frame. Raises HoodnoteError when not all were written."""
-    data = path.read_bytes()
-    head, end, body = data.partition(b"endhdr\n")
-    try:
-        count = next(int(line.split()[1]) for line in head.decode().splitlines() if line.startswith("n_sen"))
-    except (StopIteration, ValueError, UnicodeDecodeError):
-        raise HoodnoteError(f"{path.name} holds no senone scores") from None
-    rows = np.frombuffer(body[4:len(body) - (len(body) - 4) % (2 * (count + 1))], "<i2").reshape(-1, count + 1)
-    if not end or (len(rows) and (rows[:, 0] != count).any()):
-        raise HoodnoteError(f"{path.name} does not hold the scores of all senones")
-    return rows[:, 1:].astype(np.float32) * np.float32(-_LOG_PER_UNIT)
+class NotScored(Exception):
+    """A candidate holds sounds for which there are no scores."""
 
 
-class PhoneModel:
-    """Which senones a phone in its context is made of, and how its states follow each other; read from a model's folder."""
+def senones_within(model: PhoneModel, automaton: WordAutomaton, pronunciations: Mapping[str, Sequence[str]]) -> set[int]:
+    """What any of its sentences may need, with or without silence between words."""
+    ways = {word: [way.split() for way in pronunciations[word]] for word in automaton.labels}
+    lefts, rights = [{model.silence} for _ in automaton.arcs], [{model.silence} for _ in automaton.arcs]
+    for state, arcs in enumerate(automaton.arcs):
+        for word, target in arcs.items():
+            rights[state].update(way[0] for way in ways[word])
+            lefts[target].update(way[-1] for way in ways[word])
+    contexts = {context for state, arcs in enumerate(automaton.arcs) for word, target in arcs.items() for way in ways[word]
+                for left in lefts[state] for right in rights[target] for context in _contexts(way, left, right)}
+    return {senone for context in contexts for senone in model.states(*context)[0].tolist()}
 
-    def __init__(self, folder: Path):
-        self._read_definition((folder / "mdef").read_bytes())
-        self._read_transitions((folder / "transition_matrices").read_bytes())
-        self._known: dict[tuple[int, str, str, str], tuple[np.ndarray, int]] = {}
 
-    def _read_definition(self, data: bytes) -> None:
-        if data[:4] != b"BMDF":
-            raise HoodnoteError("the acoustic model's definition is not in the binary form; install pocketsphinx again")
-        at = 12 + int.from_bytes(data[8:12], "little")
-        n_ci, n_phone, n_state, _n_ci_sen, n_sen, _n_tmat, n_sseq, _n_ctx, n_tree, sil = np.frombuffer(data, "<i4", 10, at)
-        at += 40
-        if n_state != _STATES:
-            raise HoodnoteError("the acoustic model has phones of another number of states than three")
-        first, names = at, []
-        for _ in range(n_ci):
-            stop = data.index(b"\0", at)
-            names.append(data[at:stop].decode())
-            at = stop + 1
-        at = first + (at - first + 3) // 4 * 4 + 8 * n_tree
-        phones = np.frombuffer(data, np.dtype([("sequence", "<i4"), ("matrix", "<i4"), ("info", "u1", 4)]), n_phone, at)
-        at += 12 * n_phone + 4
-        self._sequences = np.frombuffer(data, "<u2", n_sseq * _STATES, at).reshape(-1, _STATES)
-        self.phones = {name: i for i, name in enumerate(names)}
-        self.senones, self.silence = int(n_sen), names[sil]
-        self._phones, self._n_ci = phones, int(n_ci)
-        info = phones["info"][n_ci:].astype(np.int64)
-        keys = ((info[:, 0] * 256 + info[:, 1]) * 256 + info[:, 2]) * 256 + info[:, 3]
-        self._order = np.argsort(keys, kind="stable")
-        self._keys = keys[self._order]
-
-    def _read_transitions(self, data: bytes) -> None:
-        body = data[data.index(b"endhdr\n") + 11:]     # past the header's end and the mark of the byte order
-        count, sources, targets, size = np.frombuffer(body, "<i4", 4)
-        raw = np.frombuffer(body, "<f4", size, 16).reshape(count, sources, targets)
-        shares = raw / raw.sum(axis=2, keepdims=True)
-        with np.errstate(divide="ignore"):
-            logs = np.log(np.maximum(shares, 1e-4))
-        rows = np.arange(_STATES)
-        self.stay, self.go = logs[:, rows, rows], logs[:, rows, rows + 1]      # (matrices, states)
-
-    def states(self, position: int, base: str, left: str, right: str) -> tuple[np.ndarray, int]:
-        """(senones of the three states, number of the transition matrix) of a phone in context, or of the phone alone where
-        the model was never trained on that context."""
-        key = (position, base, left, right)
-        if key not in self._known:
-            self._known[key] = self._find(*key)
-        return self._known[key]
-
-    def _find(self, position: int, base: str, left: str, right: str) -> tuple[np.ndarray, int]:
-        number = self.phones
-        if base != self.silence:
-            for place in (position, *(p for p in (_INTERNAL, _BEGIN, _END, _SINGLE) if p != position)):
-                wanted = ((place * 256 + number[base]) * 256 + number[left]) * 256 + number[right]
-                i = int(np.searchsorted(self._keys, wanted))
-                if i < len(self._keys) and self._keys[i] == wanted:
-                    phone = self._phones[self._n_ci + self._order[i]]
-                    return self._sequences[phone["sequence"]], int(phone["matrix"])
-        phone = self._phones[number[base]]
-        return self._sequences[phone["sequence"]], int(phone["matrix"])
-
-    def phone_loop(self, scores: np.ndarray) -> np.ndarray:
-        """(frames,) natural log of the best context-free phone state in each frame: what no words at all could reach."""
-        alone = np.unique(self._sequences[self._phones["sequence"][:self._n_ci]])
-        return scores[:, alone].max(axis=1)
+def senones_of(model: PhoneModel, candidates: Iterable[Sequence[str]], pronunciations: Mapping[str, Sequence[str]]) -> set[int]:
+    """What these sentences need."""
+    tree = _Tree(model, pronunciations)
+    for words in candidates:
+        tree.after(tuple(words), None)
+    return {senone for of_node in tree.senones for senone in of_node.tolist()}
 
 
 def candidate_scores(model: PhoneModel, scores: np.ndarray, candidates: Sequence[Sequence[str]],
                      pronunciations: Mapping[str, Sequence[str]]) -> np.ndarray:
-    """Natural log of the best alignment of each candidate with the whole sound; silence may lie before, between and after words."""
-    graph = _Graph(model, pronunciations)
-    ends = [graph.add(words) for words in candidates]
-    senones, matrix = np.array(graph.senones).T.copy(), np.array(graph.matrices)            # (3, nodes), (nodes,)
-    stay, go = model.stay[matrix].T.astype(np.float32), model.go[matrix].T.astype(np.float32)
-    arcs = sorted((b, a, w) for (a, b), w in graph.arcs.items())
-    target = np.array([a[0] for a in arcs], np.int64)
-    source = np.array([a[1] for a in arcs], np.int64)
-    weight = np.array([a[2] for a in arcs], np.float32)
-    entered, first = np.unique(target, return_index=True) if len(arcs) else (target, target)
-    starts = sorted(graph.starts)
+    """Natural log of the best alignment of each candidate with the whole sound; silence may lie before, between and after words.
 
-    state = np.full((_STATES, len(matrix)), _IMPOSSIBLE, np.float32)
-    state[0, starts] = scores[0, senones[0, starts]]
-    for frame in scores[1:]:
-        moved, onward = state + stay, state + go
-        np.maximum(moved[1:], onward[:2], out=moved[1:])
-        if len(arcs):
-            moved[0, entered] = np.maximum(moved[0, entered], np.maximum.reduceat(onward[2, source] + weight, first))
-        state = moved + frame.take(senones)
-    leaving = state[2] + go[2]
-    return np.array([float(leaving[of_one].max()) for of_one in ends])
+    Candidates mostly differ in one place: what they begin with is aligned once from the front, what they end with once from the back, and
+    each is joined where it is cut. scores: (frames, senones of the model). Raises NotScored where the model is a part that lacks
+    what a candidate needs.
+    """
+    front, back = _Tree(model, pronunciations), _Tree(model, pronunciations, backward=True)
+    ends: list[tuple[int, int]] = []           # (candidate, node that it may end in)
+    joints: list[tuple[int, int, int]] = []    # (candidate, last node of its first part, first node of the rest that may follow)
+    for number, (words, cut) in enumerate(zip(candidates, _cuts(candidates))):
+        said = front.after(tuple(words[:cut]), words[cut] if cut < len(words) else None)
+        if cut == len(words):
+            ends += [(number, node) for node in said.quiet(model.silence)]
+            continue
+        after = back.after(tuple(words[:cut - 1:-1]), words[cut - 1])
+        for (phone, expected), nodes in after.ends.items():
+            before = [said.silence] if expected == model.silence else said.ends.get((expected, phone), ())
+            joints += [(number, a, b) for a in before for b in nodes]
+    begun, rest = _leaving(front, back, scores)
+    found = np.full(len(candidates), _IMPOSSIBLE, np.float32)
+    for number, node in ends:
+        found[number] = max(found[number], begun[node, -1])
+    for number, a, b in joints:
+        found[number] = max(found[number], (begun[a, :-1] + rest[b, 1:]).max(initial=_IMPOSSIBLE))
+    return found
 
 
-class _Graph:
-    """Nodes are the phones of all candidates in their contexts, with arcs between them; what several begin with is there once."""
+def _cuts(candidates: Sequence[Sequence[str]]) -> list[int]:
+    """After how many words to cut each: where the fewest of its words lie in parts that no other candidate shares."""
+    different = set(map(tuple, candidates))
+    begun = Counter(words[:k] for words in different for k in range(1, len(words) + 1))
+    ended = Counter(words[k:] for words in different for k in range(len(words)))
 
-    def __init__(self, model: PhoneModel, pronunciations: Mapping[str, Sequence[str]]):
-        self._model, self._pronunciations = model, pronunciations
+    def alone(words: tuple[str, ...], cut: int) -> int:
+        return sum(begun[words[:k]] == 1 for k in range(1, cut + 1)) + sum(ended[words[k:]] == 1 for k in range(cut, len(words)))
+
+    return [min(range(len(words) - 1, 0, -1), key=partial(alone, tuple(words)), default=len(words)) for words in candidates]
+
+
+@dataclass(frozen=True)
+class _Said:
+    """Where what was said goes on: `silence` is the node of silence after it, `ends` its last nodes by (phone, phone expected to follow)."""
+
+    silence: int
+    ends: dict[tuple[str, str], list[int]]
+
+    def quiet(self, silence: str) -> list[int]:
+        """Where the sound may end."""
+        return [self.silence, *(node for (_, expected), nodes in self.ends.items() if expected == silence for node in nodes)]
+
+
+class _Tree:
+    """Sentences from their first word on, or backward from their last; what several begin with is there once. Nodes are phones in their
+    contexts. Backward, words are given in that order, and before and after mean it so."""
+
+    def __init__(self, model: PhoneModel, pronunciations: Mapping[str, Sequence[str]], backward: bool = False):
+        self._model, self._pronunciations, self._backward = model, pronunciations, backward
         self.senones: list[np.ndarray] = []
-        self.matrices: list[int] = []
-        self.arcs: dict[tuple[int, int], float] = {}           # from a node's end to another's beginning: natural log
-        self.starts: set[int] = set()
+        self._matrices: list[int] = []
+        self._arcs: dict[tuple[int, int], float] = {}           # from a node's end to another's beginning: natural log
         self._nodes: dict[tuple, int] = {}
-        self._begun: dict[tuple[int, str], int] = {}           # (what was said before, word) -> number of what is said then
+        self._known: dict[tuple[tuple[str, ...], str | None], _Said] = {}
+        sil = model.silence
+        self._starts = {self._node((), SINGLE, sil, sil, sil)}
 
-    def add(self, words: Sequence[str]) -> list[int]:
-        """The nodes that the candidate may end in."""
-        said = [[way.split() for way in self._pronunciations[word]] for word in words]
+    def after(self, words: tuple[str, ...], following: str | None) -> _Said:
+        """`following`: the word that comes next, None at the end of the sentence."""
+        if (words, following) not in self._known:
+            self._known[words, following] = self._add(words, following) if words else _Said(self._nodes[()], {})
+        return self._known[words, following]
+
+    def _add(self, words: tuple[str, ...], following: str | None) -> _Said:
         sil = self._model.silence
-        begun = 0
-        silence = self._node((begun,), _SINGLE, sil, sil, sil)
-        self.starts.add(silence)
-        ends = [silence]
-        open_ends: dict[tuple[str, str], list[int]] = {}     # (last phone, what it expects to follow) -> nodes
-        for index, (word, ways) in enumerate(zip(words, said)):
-            begun = self._begun.setdefault((begun, word), len(self._begun) + 1)
-            lefts = sorted({way[-1] for way in said[index - 1]}) if index else []
-            rights = sorted({way[0] for way in said[index + 1]}) if index + 1 < len(said) else []
-            after: dict[tuple[str, str], list[int]] = {}
-            for number, way in enumerate(ways):
-                for left in (*lefts, sil):
-                    for right in (*rights, sil):
-                        line = self._word(begun, number, way, left, right)
-                        before = [silence] if left == sil else open_ends.get((left, way[0]), ())
-                        self.arcs.update(dict.fromkeys(((end, line[0]) for end in before), 0.0))
-                        self.arcs.update(dict.fromkeys(zip(line, line[1:]), 0.0))
-                        if not index and left == sil:
-                            self.starts.add(line[0])
-                        after.setdefault((way[-1], right), []).append(line[-1])
-            silence = self._node((begun,), _SINGLE, sil, sil, sil)
-            quiet = [n for (_, right), found in after.items() if right == sil for n in found]
-            self.arcs.update(dict.fromkeys(((n, silence) for n in quiet), _PAUSE))
-            ends, open_ends = [silence, *quiet], after
-        return ends
+        before = self.after(words[:-1], words[-1])
+        lefts = sorted({phone for phone, _ in before.ends})
+        rights = sorted({way[0] for way in self._ways(following)}) if following is not None else []
+        into, out = (0.0, _PAUSE) if self._backward else (_PAUSE, 0.0)      # a silence between words costs once, and nothing before the first
+        ends: dict[tuple[str, str], list[int]] = {}
+        for number, way in enumerate(self._ways(words[-1])):
+            for left in (*lefts, sil):
+                for right in (*rights, sil):
+                    line = self._word(words, number, way, left, right)
+                    if left == sil:
+                        self._arcs[before.silence, line[0]] = out
+                    for end in before.ends.get((left, way[0]), ()):
+                        self._arcs[end, line[0]] = 0.0
+                    self._arcs.update(dict.fromkeys(zip(line, line[1:]), 0.0))
+                    if left == sil and len(words) == 1:
+                        self._starts.add(line[0])
+                    ends.setdefault((way[-1], right), []).append(line[-1])
+        said = _Said(self._node((words,), SINGLE, sil, sil, sil), ends)
+        self._arcs.update(dict.fromkeys(((node, said.silence) for node in said.quiet(sil)[1:]), into))
+        return said
 
-    def _word(self, begun: int, number: int, way: Sequence[str], left: str, right: str) -> list[int]:
-        """The nodes of one way to say the last word of what is said; only its first and its last phone know their neighbours."""
-        line, last = [], len(way) - 1
-        for k, base in enumerate(way):
-            place = _SINGLE if not last else _BEGIN if k == 0 else _END if k == last else _INTERNAL
-            key = (begun, number, k, left if k == 0 else None, right if k == last else None)
-            line.append(self._node(key, place, base, left if k == 0 else way[k - 1], right if k == last else way[k + 1]))
-        return line
+    def _ways(self, word: str) -> list[list[str]]:
+        return [way.split()[::-1 if self._backward else 1] for way in self._pronunciations[word]]
+
+    def _word(self, words: tuple[str, ...], number: int, way: list[str], left: str, right: str) -> list[int]:
+        """The nodes of one way to say the last word; only its first and its last phone know their neighbours."""
+        last = len(way) - 1
+        contexts = list(_contexts(way[::-1], right, left))[::-1] if self._backward else _contexts(way, left, right)
+        return [self._node((words, number, k, left if k == 0 else None, right if k == last else None), *context) for k, context in enumerate(contexts)]
 
     def _node(self, key: tuple, position: int, base: str, left: str, right: str) -> int:
         if key not in self._nodes:
-            self._nodes[key] = len(self.matrices)
+            self._nodes[key] = len(self._matrices)
             senones, matrix = self._model.states(position, base, left, right)
             self.senones.append(senones)
-            self.matrices.append(matrix)
+            self._matrices.append(matrix)
         return self._nodes[key]
+
+    def steps(self) -> _Steps:
+        """Backward, what it costs to leave a phone is paid when it is entered."""
+        senones, matrix = np.array(self.senones).T, np.array(self._matrices)
+        stay, go = (of_matrix[matrix].T.astype(np.float32) for of_matrix in (self._model.stay, self._model.go))
+        free = np.zeros_like(go[2])
+        if self._backward:
+            senones, stay, onward, into, out = senones[::-1], stay[::-1], go[1::-1], go[2], free
+        else:
+            onward, into, out = go[:2], free, go[2]
+        sources, targets = np.array(list(self._arcs), np.int64).reshape(-1, 2).T
+        return _Steps(senones, stay, onward, into, out, sources, targets, np.fromiter(self._arcs.values(), np.float32, len(self._arcs)), sorted(self._starts))
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """A tree in numbers; natural logs. Arcs lead from the last state of a node to the first of another."""
+
+    senones: np.ndarray        # (3, nodes), in the order in which the states of a phone are gone through
+    stay: np.ndarray           # (3, nodes)
+    onward: np.ndarray         # (2, nodes) from one state to the next
+    into: np.ndarray           # (nodes,)
+    out: np.ndarray            # (nodes,)
+    sources: np.ndarray        # (arcs,) nodes
+    targets: np.ndarray
+    weights: np.ndarray        # (arcs,)
+    starts: list[int]
+
+
+def _leaving(front: _Tree, back: _Tree, scores: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """For both trees (nodes, frames): natural log of the best way that leaves the node after the frame; through the one from the first
+    frame on, through the other from the last back, at the same time. Raises NotScored."""
+    ways, split = (front.steps(), back.steps()), len(front.senones)
+    if any((way.senones < 0).any() for way in ways):
+        raise NotScored
+    heard = np.concatenate([of_scores.take(way.senones, axis=1) for way, of_scores in zip(ways, (scores, scores[::-1]))], axis=2)
+    stay, onward, out, into = (np.concatenate(parts, axis=-1) for parts in zip(*((w.stay, w.onward, w.out, w.into) for w in ways)))
+    sources, targets = (np.concatenate([a, b + split]) for a, b in zip(*((w.sources, w.targets) for w in ways)))
+    starts = [*ways[0].starts, *(node + split for node in ways[1].starts)]
+    weights = np.concatenate([w.weights for w in ways]) + out[sources] + into[targets]
+    order = np.argsort(targets, kind="stable")
+    sources, weights = sources[order], weights[order]
+    entered, first = np.unique(targets[order], return_index=True)
+
+    state = np.full(heard.shape[1:], _IMPOSSIBLE, np.float32)
+    state[0, starts] = heard[0, 0, starts] + into[starts]
+    last = np.empty((len(heard), state.shape[1]), np.float32)
+    last[0] = state[2]
+    for at, frame in enumerate(heard[1:], 1):
+        moved = state + stay
+        np.maximum(moved[1:], state[:2] + onward, out=moved[1:])
+        if len(entered):
+            moved[0, entered] = np.maximum(moved[0, entered], np.maximum.reduceat(state[2].take(sources) + weights, first))
+        state = np.add(moved, frame, out=moved)
+        last[at] = state[2]
+    last += out
+    return last[:, :split].T, last[::-1, split:].T
+
+
+def _contexts(way: Sequence[str], left: str, right: str) -> Iterable[tuple[int, str, str, str]]:
+    """Of each phone of a word between two phones: where in the word it stands, itself, the phone before, the phone after."""
+    last = len(way) - 1
+    for k, base in enumerate(way):
+        place = SINGLE if not last else BEGIN if k == 0 else END if k == last else INTERNAL
+        yield place, base, left if k == 0 else way[k - 1], right if k == last else way[k + 1]

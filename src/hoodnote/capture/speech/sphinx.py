@@ -10,27 +10,23 @@ fits no words at all.
 from __future__ import annotations
 
 import math
-import tempfile
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from pathlib import Path
 
 import numpy as np
 
-from hoodnote.capture.speech.alignment import PhoneModel, candidate_scores, read_senone_scores
+from hoodnote.capture.speech.alignment import senones_of, senones_within
 from hoodnote.capture.speech.conditioning import with_noise_floor
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
+from hoodnote.capture.speech.senones import PhoneModel
+from hoodnote.capture.speech.sphinx_search import Heard, Search, Sound
 from hoodnote.capture.speech.voiced import Voiced, voiced
 from hoodnote.language.automaton import WordAutomaton
 from hoodnote.language.confusable import Confusables, confusables, differing
 
 _FRAMES_PER_S = 100
-_SCORE_UNIT = 1024.0       # scores come with their logarithms divided by this
-_SILENCES = ("<s>", "</s>", "<sil>", "[NOISE]", "[SPEECH]")
-# Beams and word penalty were chosen on the development voices; wider ones hear no more, and in noise cost three times as much. compallsen: score every sound in every frame;
-# scores are relative to the best sound looked at, so without it those of two searches cannot be compared.
-_SEARCH = dict(beam=1e-60, pbeam=1e-60, wbeam=1e-50, maxhmmpf=2000, wip=1e-2, compallsen=True)
 # Quiet around the speech, with a floor of noise: of 54 clean clips of development voices 78 % instead of 56 % are heard exactly, of 128
 # figures with teens and whole tens 11 instead of 44 are wrong (a floor at 33 dB: 13), 2 instead of 22 of them by a margin above 15. No change in
 # noise of 15 and 5 dB; there a Wiener filter before it (54 and 50 % exact, 6 and 6 %) and British pronunciations gained nothing either.
@@ -39,7 +35,6 @@ _QUIET_S = 0.25            # put before and after speech that begins or ends wit
 _LOUDNESS = 0.1            # root mean square given to the model: 16 bits keep a soft voice apart from silence
 _WORD = -30.0              # natural log that a word costs in the search: its word penalty to the power of the language weight
 _MOST_NEIGHBOURS = 40      # aligned with the sound in search of rivals
-_LANGUAGE, _NEAR = "language", "near"
 # Logistic regression on the development voices with and without noise, and on sounds that are no utterance
 # (python -m tests.bench.fit_sphinx --count 108).
 _WEIGHTS = (0.449, 1.546, -1.375, -1.515)
@@ -58,18 +53,6 @@ class Cues:
         return (1.0, math.log1p(max(0.0, self.margin)), self.gap, self.unsaid)
 
 
-@dataclass
-class _Heard:
-    """One decoding: the words with frames and acoustic scores, and the score of the whole."""
-
-    words: list[tuple[str, int, int, float]] = field(default_factory=list)
-    score: float = -math.inf
-
-    @property
-    def text(self) -> tuple[str, ...]:
-        return tuple(w[0] for w in self.words)
-
-
 class SphinxRecognizer:
     """Loads nothing until the first clip.
 
@@ -82,7 +65,7 @@ class SphinxRecognizer:
     def __init__(self, automaton: WordAutomaton | None = None, pronunciations: dict[str, list[str]] | None = None,
                  meaning: Callable[[Sequence[str]], Hashable] | None = None):
         self._given = automaton, pronunciations, meaning
-        self._last: tuple[np.ndarray, np.ndarray] | None = None      # the last clip and its senone scores
+        self._last: tuple[np.ndarray, Sound] | None = None
 
     def recognize(self, samples: np.ndarray, n_best: int = 5) -> list[Hypothesis]:
         """See `Recognizer.recognize`. Those after the first differ from what was searched out in one place."""
@@ -103,12 +86,12 @@ class SphinxRecognizer:
             return []
         clip_s = len(samples) / SAMPLE_RATE
         samples, before_s = with_quiet(samples, spoken)
-        best, senones = self._decode(pcm(samples), near)
-        self._last = samples_given, senones
-        if not best.text or not self._automaton.accepts(best.text):
+        sound = Sound(pcm(samples), self._pronunciations, partial(self._search, near))
+        self._last = samples_given, sound
+        if not sound.heard.text or not self._automaton.accepts(sound.heard.text):
             return []
-        found = self._with_rivals(best, senones, max(1, n_best - 1))
-        phones = np.concatenate([[0.0], np.cumsum(self._phone_model.phone_loop(senones), dtype=np.float64)])
+        found = self._with_rivals(sound, max(1, n_best - 1))
+        best, phones = sound.heard, sound.phones
         gap, unsaid = self._fit(best, phones, samples)
         out: list[tuple[Hypothesis, Cues]] = []
         frames = max(1, sum(end - start + 1 for _, start, end, _ in best.words))
@@ -123,15 +106,14 @@ class SphinxRecognizer:
         """See `Rescorer.score`: the best alignment of each candidate with the sound, without any word penalty."""
         if self._last is None or self._last[0] is not samples:
             self.examine(samples, 1)
-        if self._last is None or self._last[0] is not samples or not len(self._last[1]):
+        if self._last is None or self._last[0] is not samples or not self._last[1].frames:
             return None
-        return candidate_scores(self._phone_model, self._last[1], candidates, self._pronunciations).tolist()
+        return self._last[1].fits(list(map(tuple, candidates)))
 
-    def _with_rivals(self, best: _Heard, senones: np.ndarray, count: int) -> list[tuple[tuple[str, ...], float]]:
+    def _with_rivals(self, sound: Sound, count: int) -> list[tuple[tuple[str, ...], float]]:
         """The best transcript and the likeliest of other meanings that sound like it, best first."""
-        near = [best.text, *self._confusables.neighbours(best.text, _MOST_NEIGHBOURS)]
-        scores = candidate_scores(self._phone_model, senones, near, self._pronunciations)
-        ranked = sorted(((words, float(score) + _WORD * len(words)) for words, score in zip(near, scores)), key=lambda x: (-x[1], x[0]))
+        near = [sound.heard.text, *self._confusables.neighbours(sound.heard.text, _MOST_NEIGHBOURS)]
+        ranked = sorted(((words, score + _WORD * len(words)) for words, score in zip(near, sound.fits(near))), key=lambda x: (-x[1], x[0]))
         out, seen = [], set()
         for words, score in ranked:
             meaning = self._meaning(words)
@@ -179,71 +161,18 @@ class SphinxRecognizer:
         return lambda words: tuple(parse(words))
 
     @cached_property
-    def _decoder(self):
-        import pocketsphinx
+    def _whole(self) -> Search:
+        """Through the whole language, which takes a second to make."""
+        return Search(self._phone_model, self._automaton, self._pronunciations)
 
-        dictionary = self._folder / "language.dict"
-        dictionary.write_text("".join(f"{word}{f'({i + 1})' if i else ''} {phones}\n"
-                                      for word, ways in self._pronunciations.items() for i, phones in enumerate(ways)))
-        # no lattice pass: it takes most of the time and, without probabilities on the arcs, changes words for the worse
-        return pocketsphinx.Decoder(lm=None, dict=str(dictionary), bestpath=False, loglevel="FATAL", senlogdir=str(self._folder), **_SEARCH)
+    def _search(self, near: WordAutomaton | None, sentences: Sequence[tuple[str, ...]]) -> Search:
+        """Through the part of the language, scoring what it and these sentences need, or through the whole."""
+        if near is None:
+            return self._whole
+        model, ways = self._phone_model, self._pronunciations
+        return Search(model, near, ways, senones_within(model, near, ways) | senones_of(model, sentences, ways))
 
-    def _add(self, name: str, automaton: WordAutomaton) -> None:
-        """The minimal automaton, not the JSGF text: pocketsphinx would copy every rule into every place that names it, which
-        takes half a minute for a grammar of this size. One of the same name goes."""
-        import pocketsphinx
-
-        states, ids = len(automaton.arcs), {}
-        graph = pocketsphinx.FsgModel(name, self._decoder.get_logmath(), self._decoder.config["lw"], states + 1)
-        graph.set_start_state(automaton.start)
-        graph.set_final_state(states)
-        for source, arcs in enumerate(automaton.arcs):
-            for word, target in arcs.items():
-                if word not in ids:
-                    ids[word] = graph.word_add(word)
-                graph.trans_add(source, target, 0, ids[word])
-        for state in automaton.finals:
-            graph.null_trans_add(state, states, 0)
-        self._decoder.add_fsg(name, graph)
-
-    @cached_property
-    def _whole(self) -> str:
-        """The search for the whole language, which takes a second to make."""
-        self._add(_LANGUAGE, self._automaton)
-        return _LANGUAGE
-
-    def _search_for(self, near: WordAutomaton | None) -> None:
-        if near is not None:
-            self._add(_NEAR, near)
-        self._decoder.activate_search(_NEAR if near is not None else self._whole)
-
-    @cached_property
-    def _folder(self) -> Path:
-        """Where the decoder writes its senone scores; gone when the recognizer is."""
-        self._holder = tempfile.TemporaryDirectory(prefix="hoodnote-")
-        return Path(self._holder.name)
-
-    def _decode(self, data: bytes, near: WordAutomaton | None = None) -> tuple[_Heard, np.ndarray]:
-        """The best path of the language or of a part of it, and the (frames, senones) scores it was found with."""
-        decoder = self._decoder
-        self._search_for(near)
-        decoder.reinit_feat()   # else the loudness and colour of the last clip would change what is heard of this one
-        for old in self._folder.glob("*.sen"):
-            old.unlink()
-        decoder.start_utt()
-        decoder.process_raw(data, full_utt=True)
-        decoder.end_utt()
-        heard, hypothesis = _Heard(), decoder.hyp()
-        if hypothesis is not None:
-            words = [(s.word.partition("(")[0], s.start_frame, s.end_frame, _log(s.ascore) * _SCORE_UNIT) for s in decoder.seg()
-                     if s.word not in _SILENCES and not s.word.startswith("(")]
-            heard = _Heard(words, _log(hypothesis.score) * _SCORE_UNIT)
-        (written,) = self._folder.glob("*.sen")
-        decoder.start_utt()     # closes the file of the utterance before
-        decoder.end_utt()
-        return heard, read_senone_scores(written)
-
-    def _fit(self, heard: _Heard, phones: np.ndarray, samples: np.ndarray) -> tuple[float, float]:
+    def _fit(self, heard: Heard, phones: np.ndarray, samples: np.ndarray) -> tuple[float, float]:
         """(gap over all words, share of voiced frames without a word)."""
         gaps = [_gap(word, phones) for word in heard.words]
         frames = [end - start + 1 for _, start, end, _ in heard.words]
@@ -253,7 +182,7 @@ class SphinxRecognizer:
             said[start:end + 1] = True
         return float(np.average(gaps, weights=frames)), float((loud & ~said).sum() / max(1, loud.sum()))
 
-    def _hypothesis(self, words: tuple[str, ...], score: float, best: _Heard, rival: tuple[str, ...] | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
+    def _hypothesis(self, words: tuple[str, ...], score: float, best: Heard, rival: tuple[str, ...] | None, cues: Cues, phones: np.ndarray) -> Hypothesis:
         """Where the rival differs a word is as sure as the whole; the others surer, by how well they fit the sound."""
         whole = confidence_of(cues)
         doubtful = differing(words, rival) if rival else range(0)
@@ -284,7 +213,7 @@ def _earlier(hypothesis: Hypothesis, by_s: float, clip_s: float) -> Hypothesis:
     return replace(hypothesis, words=tuple(replace(w, start_s=moved(w.start_s), end_s=moved(w.end_s)) for w in hypothesis.words))
 
 
-def _placed(words: tuple[str, ...], best: _Heard, phones: np.ndarray) -> list[tuple[str, float, float, float]]:
+def _placed(words: tuple[str, ...], best: Heard, phones: np.ndarray) -> list[tuple[str, float, float, float]]:
     """(word, first frame, frame after it, fit 0 to 1) of words that differ from the best path in one place: there the time is shared out."""
     known = [(word[0], word[1], word[2] + 1, math.exp(-max(0.0, _gap(word, phones)))) for word in best.words]
     here, there = differing(words, best.text), differing(best.text, words)
@@ -311,8 +240,3 @@ def _voiced_frames(samples: np.ndarray, count: int) -> np.ndarray:
     step = len(samples) // count if count else 1
     power = (samples[: step * count].reshape(count, step).astype(np.float64) ** 2).mean(axis=1) if count else np.zeros(0)
     return power > (np.quantile(power, 0.95) * 0.01 if count else 0)
-
-
-def _log(linear: float) -> float:
-    """Natural logarithm of a score that may have run out of the range of a float."""
-    return math.log(max(linear, 1e-308))
