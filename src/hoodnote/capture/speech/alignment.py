@@ -14,7 +14,7 @@ from functools import partial
 
 import numpy as np
 
-from hoodnote.capture.speech.senones import BEGIN, END, INTERNAL, SINGLE, STATES, PhoneModel
+from hoodnote.capture.speech.senones import BEGIN, END, INTERNAL, SINGLE, PhoneModel
 from hoodnote.language.automaton import WordAutomaton
 
 _PAUSE = -5.0                               # natural log for a silence between words
