@@ -8,9 +8,10 @@ same sound and therefore comparable.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import product, zip_longest
 
 import numpy as np
 
@@ -25,16 +26,30 @@ class NotScored(Exception):
     """A candidate holds sounds for which there are no scores."""
 
 
-def senones_within(model: PhoneModel, automaton: WordAutomaton, pronunciations: Mapping[str, Sequence[str]]) -> set[int]:
-    """What any of its sentences may need, with or without silence between words."""
-    ways = {word: [way.split() for way in pronunciations[word]] for word in automaton.labels}
+def senones_within(model: PhoneModel, automaton: WordAutomaton, pronunciations: Mapping[str, Sequence[str]], also: Collection[str] = ()) -> set[int]:
+    """What the words of any of its sentences may need, with or without silence between them, also where another one of the words `also` stands in
+    the place of one of those or beside it."""
+    ways = {word: [way.split() for way in pronunciations[word]] for word in {*automaton.labels, *also}}
     lefts, rights = [{model.silence} for _ in automaton.arcs], [{model.silence} for _ in automaton.arcs]
-    for state, arcs in enumerate(automaton.arcs):
-        for word, target in arcs.items():
-            rights[state].update(way[0] for way in ways[word])
-            lefts[target].update(way[-1] for way in ways[word])
-    contexts = {context for state, arcs in enumerate(automaton.arcs) for word, target in arcs.items() for way in ways[word]
-                for left in lefts[state] for right in rights[target] for context in _contexts(way, left, right)}
+    arcs = [(state, word, target) for state, arcs in enumerate(automaton.arcs) for word, target in arcs.items()]
+    for state, word, target in arcs:
+        rights[state].update(way[0] for way in ways[word])
+        lefts[target].update(way[-1] for way in ways[word])
+    firsts, lasts = ({way[at] for word in also for way in ways[word]} for at in (0, -1))
+    for state in {state for source, word, target in arcs if word in also for state in (source, target)}:
+        rights[state] |= firsts
+        lefts[state] |= lasts
+    beside = [{phone for source, word, target in arcs if word in also for state in (source, target) for phone in of[state]} for of in (lefts, rights)]
+    places = [(way, lefts[source], rights[target]) for source, word, target in arcs for way in ways[word]]
+    return _needed(model, places + [(way, *beside) for word in also for way in ways[word]])
+
+
+def _needed(model: PhoneModel, places: Iterable[tuple[Sequence[str], Collection[str], Collection[str]]]) -> set[int]:
+    """places: ways to say a word, with the phones that may stand before and after it."""
+    contexts: set[tuple[int, str, str, str]] = set()
+    for way, before, after in places:
+        pairs = product(before, after) if len(way) == 1 else zip_longest(before, after, fillvalue=model.silence)     # no other phone has both beside it
+        contexts.update(context for left, right in pairs for context in _contexts(way, left, right))
     return {senone for context in contexts for senone in model.states(*context)[0].tolist()}
 
 
