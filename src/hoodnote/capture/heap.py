@@ -25,11 +25,17 @@ def keep_what_is_free() -> None:
     _set(_M_TRIM_THRESHOLD, _KEPT)
 
 
+def load_without_searching() -> None:
+    """Python's search for garbage rests until `keep_what_is_loaded`: while a language is loaded it goes through all of it several times."""
+    gc.disable()
+
+
 def keep_what_is_loaded() -> None:
     """Once all is loaded that is used to the end: Python's search for garbage passes it over from then on. With a language in memory it stopped everything for a
     fifth of a second each time, in the middle of a clip."""
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def _set(what: int, value: int) -> None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hoodnote.capture.heap import keep_what_is_loaded, share_one_heap
+from hoodnote.capture.heap import keep_what_is_loaded, load_without_searching, share_one_heap
 from hoodnote.errors import HoodnoteError
 from hoodnote.intake.hearing_messages import Ahead, Broken, Checked, Clip, HeardAhead, Partly, Ready, Result, Setup, SoFar, Task, Wake, Woken
 
@@ -44,6 +44,7 @@ def work(connection: Connection, setup: Setup) -> None:
     from hoodnote.language.kept import keep_in
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)   # Ctrl-C ends the session, which then ends this
+    load_without_searching()
     use_shop_lexicon(setup.lexicon)
     keep_in(setup.data_dir / "language")
     share_one_heap()
