@@ -107,10 +107,10 @@ class PhoneModel:
 
         In those files a phone that needs another senone has that of the phone alone; here its states say -1.
         """
-        used = np.union1d(self._alone[1], np.fromiter(senones, np.int64))
+        used = np.union1d(self._of_phones_alone(), np.fromiter(senones, np.int64))
         number = np.full(self.senones, -1, np.int32)
         number[used] = np.arange(len(used))
-        written = np.where(number >= 0, number, number[self._alone[0]])
+        written = np.where(number >= 0, number, number[self._stand_ins])
         data = bytearray((self._folder / "mdef").read_bytes())
         data[self._count_at:self._count_at + 4] = np.int32(len(used)).tobytes()
         data[self._sequences_at:self._sequences_at + self._sequences.nbytes] = written.astype("<u2")[self._sequences].tobytes()
@@ -122,13 +122,17 @@ class PhoneModel:
         return part
 
     @cached_property
-    def _alone(self) -> tuple[np.ndarray, np.ndarray]:
-        """((senones,) the senone of the same state of the phone without context, those themselves)."""
+    def _stand_ins(self) -> np.ndarray:
+        """(senones,) that of the same state of the phone without context."""
         base = np.concatenate([np.arange(self._n_ci), self._phones["info"][self._n_ci:, 1]])
         of_phones = self._sequences[self._phones["sequence"]]
-        alone = np.zeros(self.senones, np.int64)
-        alone[of_phones] = of_phones[base]
-        return alone, np.unique(of_phones[:self._n_ci])
+        stand_ins = np.zeros(self.senones, np.int64)
+        stand_ins[of_phones] = of_phones[base]
+        return stand_ins
+
+    def _of_phones_alone(self) -> np.ndarray:
+        """Senones of the phones without context."""
+        return np.unique(self._sequences[self._phones["sequence"][:self._n_ci]])
 
     @cached_property
     def _weights(self) -> tuple[bytes, np.ndarray]:
@@ -143,5 +147,4 @@ class PhoneModel:
 
     def phone_loop(self, scores: np.ndarray) -> np.ndarray:
         """(frames,) natural log of the best context-free phone state in each frame: what no words at all could reach."""
-        alone = np.unique(self._sequences[self._phones["sequence"][:self._n_ci]])
-        return scores[:, alone].max(axis=1)
+        return scores[:, self._of_phones_alone()].max(axis=1)
