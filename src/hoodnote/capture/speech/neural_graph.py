@@ -77,7 +77,7 @@ class _Writer:
     def __init__(self) -> None:
         self._nodes: list = []
         self._constants: dict[str, np.ndarray] = {}
-        for name, shape in (("in heads", [0, 0, HEADS, HEAD_WIDTH]), ("whole", [0, 0, WIDTH]), ("as one", [1, -1, HEADS, HEAD_WIDTH])):
+        for name, shape in (("in heads", [0, 0, HEADS, HEAD_WIDTH]), ("as one", [1, -1, WIDTH])):
             self.constant(name, np.array(shape, np.int64))
 
     def constant(self, name: str, values: np.ndarray) -> str:
@@ -97,17 +97,12 @@ class _Writer:
     def normalized(self, of: str, scale: np.ndarray, made: str) -> str:
         return self.node("LayerNormalization", [of, self.constant(f"{made} scale", scale)], made, axis=-1, epsilon=_SMALL)
 
-    def heads(self, of: str, made: str, shape: str = "in heads") -> str:
-        return self.node("Transpose", [self.node("Reshape", [of, shape], f"{made} reshaped")], made, perm=[0, 2, 1, 3])
+    def heads(self, of: str, made: str) -> str:
+        return self.node("Transpose", [self.node("Reshape", [of, "in heads"], f"{made} reshaped")], made, perm=[0, 2, 1, 3])
 
-    def attended(self, query: str, key: str, value: str, shape: str, made: str, mask: str | None = None) -> str:
-        """What the queries take from the values, whole again in `shape`."""
-        scores = self.node("FusedMatMul", [query, key], f"{made} scores", own=True, transB=1, alpha=_SCALE)
-        if mask:
-            scores = self.node("Add", [scores, mask], f"{made} masked")
-        shares = self.node("Softmax", [scores], f"{made} shares", axis=-1)
-        taken = self.node("Transpose", [self.node("MatMul", [shares, value], f"{made} taken")], f"{made} turned", perm=[0, 2, 1, 3])
-        return self.node("Reshape", [taken, shape], made)
+    def attended(self, inputs: Sequence[str], *outputs: str) -> str:
+        """What a query takes from values by their keys, whole again; see onnxruntime's contrib operator for the inputs and outputs beyond them."""
+        return self.node("MultiHeadAttention", inputs, *outputs, own=True, num_heads=HEADS, scale=_SCALE)
 
     def written(self, inputs: dict[str, type], outputs: Sequence[str]) -> bytes:
         from onnx import TensorProto, helper, numpy_helper
@@ -167,16 +162,16 @@ def _layer(out: _Writer, decoder: Decoder, layer: int, x: str) -> str:
     for part in "qk":
         out.node("RotaryEmbedding", [n + part, "places", "cos", "sin"], f"{n}{part} turned", own=True, interleaved=1, num_heads=HEADS,
                  rotary_embedding_dim=turned)
-    query, key, value = out.heads(n + "q turned", n + "query"), out.heads(n + "k turned", n + "new key"), out.heads(n + "v", n + "new value")
-    keys = out.node("Concat", [f"past {layer}.key", key], f"{layer}.key", axis=2)
-    values = out.node("Concat", [f"past {layer}.value", value], f"{layer}.value", axis=2)
-    own = out.attended(query, keys, values, "whole", n + "own", "mask")
+    own = out.attended([n + "q turned", n + "k turned", n + "v", "", "", "mask", f"past {layer}.key", f"past {layer}.value"],
+                       n + "own", f"{layer}.key", f"{layer}.value")
     x = out.node("Add", [x, out.product(own, decoder.stored(name + "self_attn/o_proj/MatMul_output_0"), n + "own out")], n + "with own")
 
     normal = out.normalized(x, _scale(decoder, f"layers.{layer}/post_attention_layernorm"), n + "normal 2")
     query = out.product(normal, decoder.stored(name + "encoder_attn/q_proj/MatMul_output_0"), n + "query 2")
     # the sound is the same for all rows, so that they are looked up in it as if they were one
-    heard = out.attended(out.heads(query, n + "heads 2", "as one"), f"across {layer}.key", f"across {layer}.value", "shape", n + "heard")
+    as_one = out.node("Reshape", [query, "as one"], n + "as one")
+    attended = out.attended([as_one, f"across {layer}.key", f"across {layer}.value"], n + "attended")
+    heard = out.node("Reshape", [attended, "shape"], n + "heard")
     x = out.node("Add", [x, out.product(heard, decoder.stored(name + "encoder_attn/o_proj/MatMul_output_0"), n + "heard out")], n + "with heard")
 
     normal = out.normalized(x, _scale(decoder, f"layers.{layer}/final_layernorm"), n + "normal 3")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +15,7 @@ from hoodnote.capture.speech.neural_model import END, SpeechModel
 from hoodnote.capture.speech.tokens import TokenConstraint
 
 _LEAST = 1e-30                   # of the model's mass
+_HYPHEN = re.compile(r"(?<=[a-z])-(?=[a-z])")
 _MARKS = re.compile(r"[^\w°%\"\-. ]|_")
 
 
@@ -29,12 +31,28 @@ class Tuning:
     prune: float = 6.0             # a beam this far below the best one, open or finished, is given up
 
 
+@dataclass(eq=False)
+class _Reached:
+    """A text that a beam has come to: its score there, where it was before, and those that came to the same text with less and ended."""
+
+    score: float
+    before: _Reached | None = None
+    ended: list[_Reached] = field(default_factory=list)
+
+    @cached_property
+    def others(self) -> float:
+        """Natural log of the probability of all that ended on the way, and of the beam itself, over that of the beam. To be asked for when the search is over."""
+        way = self.before.others if self.before else 0.0
+        return float(np.logaddexp.reduce([way, *(one.score + one.others - self.score for one in self.ended)]))
+
+
 @dataclass(frozen=True)
 class Beam:
     """A transcript in the making or finished. Natural logs, summed over its tokens and the closing one:
 
     `heard` of the model given the sound, `prior` of the model without it, `inside` of the mass that stayed in the
-    language. `marks` holds, for each token, how many characters the text had after it and its log.
+    language. `marks` holds, for each token, how many characters the text had after it and its log; `reached` what
+    has ended in its favour on the way.
     """
 
     state: int = TokenConstraint.BEFORE
@@ -45,12 +63,17 @@ class Beam:
     heard: float = 0.0
     prior: float = 0.0
     inside: float = 0.0
+    reached: _Reached | None = None
 
     def grown(self, token: int, text: str, state: int, heard: float, prior: float, inside: float, tuning: Tuning) -> Beam:
         text = self.text + text
         marks = self.marks if token == END else (*self.marks, (len(text), heard))
         return Beam(state, text, token, marks, self.score + heard - tuning.prior * prior,
-                    self.heard + heard, self.prior + prior, self.inside + inside)
+                    self.heard + heard, self.prior + prior, self.inside + inside, self.reached)
+
+    def with_others(self) -> Beam:
+        """With the probability of those that ended in its favour."""
+        return replace(self, score=self.score + self.reached.others, reached=None) if self.reached else self
 
 
 class _Grown(NamedTuple):
@@ -88,17 +111,18 @@ class Search:
         logs, prior_logs = logs[rows], prior_logs[rows]
         memory, prior_memory = memory.take(rows), prior_memory.take(rows)
         letters += max(len(beam.text) for beam in seeds)
+        reached: dict[tuple[int, str], _Reached] = {}
         for step in range(longest):
             closed, grown = self._grow(beams, logs, prior_logs, last, step == 0, max((beam.score for beam in done), default=-np.inf))
             done.extend(closed)
-            rows, beams = self._choose(beams, grown, letters)
+            rows, beams = self._choose(beams, grown, letters, reached)
             if not beams:
                 break
             tokens = [beam.token for beam in beams]
             unheard = self.beside.submit(self._model.step, tokens, prior_memory.take(rows))
             logs, memory = self._model.step(tokens, memory.take(rows))
             prior_logs, prior_memory = unheard.result()
-        return sorted(done, key=lambda beam: (-beam.score, beam.text))
+        return sorted((beam.with_others() for beam in done), key=lambda beam: (-beam.score, beam.text))
 
     def _grow(self, beams: list[Beam], logs: np.ndarray, prior_logs: np.ndarray, last: bool, first: bool,
               finished: float) -> tuple[list[Beam], list[_Grown]]:
@@ -125,17 +149,29 @@ class Search:
         return closed, [_Grown(row, token, target, h, p, inside[row]) for row, token, target, h, p in
                         zip(*(x[near].tolist() for x in (rows, ids, targets, heard, prior)), strict=True)]
 
-    def _choose(self, beams: list[Beam], grown: list[_Grown], letters: int) -> tuple[list[int], list[Beam]]:
-        """The best beams within the length allowed; of those that differ only in capitals or punctuation, one."""
+    def _choose(self, beams: list[Beam], grown: list[_Grown], letters: int,
+                reached: dict[tuple[int, str], _Reached]) -> tuple[list[int], list[Beam]]:
+        """The best beams within the length allowed; of those that differ only in capitals or punctuation, one. Who comes with less to a text that
+        another one has reached, by other tokens or with a hyphen, could only say the rest of it again: it ends here, and counts in what becomes of that one."""
         rows, chosen, seen = [], [], set()
         for way in grown:
             text = self._model.texts[way.token]
-            key = _plain(beams[way.row].text + text)
-            if len(beams[way.row].text) + len(text) > letters or key in seen:
+            if len(beams[way.row].text) + len(text) > letters:
                 continue
-            seen.add(key)
+            beam = beams[way.row].grown(way.token, text, way.state, way.heard, way.prior, way.inside, self._tuning)
+            plain = _plain(beam.text)
+            place = way.state, _HYPHEN.sub(" ", plain)
+            here = _Reached(beam.score, beam.reached)
+            best = reached.get(place)
+            if best and here.score <= best.score:
+                best.ended.append(here)
+                continue
+            if plain in seen:
+                continue
+            seen.add(plain)
+            reached[place] = here
             rows.append(way.row)
-            chosen.append(beams[way.row].grown(way.token, text, way.state, way.heard, way.prior, way.inside, self._tuning))
+            chosen.append(replace(beam, reached=here))
             if len(chosen) == self._tuning.beams:
                 break
         return rows, chosen
