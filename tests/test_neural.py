@@ -113,6 +113,26 @@ def test_talk_is_nothing_to_be_sure_of(bay, talk):
     assert all(h.confidence < 0.2 for h in bay.recognize(clip(talk)))
 
 
+@pytest.mark.parametrize("text", [" Low side 32 psi.", " vacuum twelve hundred microns, hold test at forty-five minutes.", " Charged 1 lb 4.5 oz.", " evaporator outlet"])
+def test_the_language_is_cut_as_with_all_tokens(bay, text):
+    few, whole = bay._writer, bay._model
+    assert len(few.texts) < len(whole.texts) / 3
+    assert [few.texts[token] for token in few.tokens(text)] == [whole.texts[token] for token in whole.tokens(text)]
+
+
+@pytest.mark.parametrize("said", ["low side thirty two P S I", "turn the radio down please I cannot hear you"])
+def test_little_of_what_is_expected_is_left_out(bay, said):
+    sound, few = bay.clips.of(clip(said, "flite:rms")).sounds[0], set(bay._writer._ids.tolist())
+    (logs, memory), left_out = bay._model.begin(sound), []
+    for _ in range(12):
+        token = int(logs[0].argmax())
+        left_out.append(1 - float(np.exp(logs[0, sorted(few)]).sum()))
+        if token == neural_model.END:
+            break
+        logs, memory = bay._model.step([token], memory)
+    assert np.mean(left_out) < 0.1
+
+
 def test_free_transcript_is_everyday_english(toy):
     assert toy.transcribe_free(clip("did you see the game last night")).lower().startswith("did you see the game last night")
 

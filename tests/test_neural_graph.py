@@ -101,6 +101,19 @@ def test_no_tree_of_texts_is_larger_than_fits_the_memory():
     assert [len(tree.tokens) for tree in neural_model._trees(long * 2)] == [3 * neural_model._AT_ONCE] * 2      # one text is never cut
 
 
+def test_among_few_tokens_the_same_is_expected_as_if_there_were_no_others(model, sound):
+    text = model.tokens(" Low side 32 psi")
+    ids = sorted({*range(END + 1), *text, *range(400, 30_000, 7)})
+    few = model.among([*text, *range(400, 30_000, 7)])
+    assert {few.texts[number]: ids[number] for number in few.texts} == {model.texts[i]: i for i in ids if i in model.texts}
+    (logs, memory), (few_logs, few_memory) = model.begin(sound), few.begin(sound)
+    for token in text:
+        expected = logs[:, ids] - np.logaddexp.reduce(logs[:, ids], axis=1, keepdims=True)
+        assert few_logs == pytest.approx(expected, abs=1e-4)
+        logs, memory = model.step([token], memory)
+        few_logs, few_memory = few.step([ids.index(token)], few_memory)
+
+
 def test_what_is_kept_of_a_sound_is_shared_by_all_beams(model, sound):
     _, memory = model.begin(sound)
     taken = memory.take([0, 0])

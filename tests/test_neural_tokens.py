@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hoodnote.capture.speech.neural_model import read_vocabulary, token_texts
-from hoodnote.capture.speech.tokens import TokenConstraint
+from hoodnote.capture.speech.tokens import TokenConstraint, pieces
 from hoodnote.errors import HoodnoteError
 
 
@@ -70,6 +70,13 @@ def test_states_that_lead_to_no_end_are_left_out():
     constraint = TokenConstraint(letters, {0: " a", 1: " b", 2: "b"})
     ids, targets = constraint.allowed(TokenConstraint.BEFORE)
     assert ids.tolist() == [0] and targets.tolist() == [1]
+
+
+@given(sentences, st.sets(st.text("abc ", min_size=1, max_size=4)))
+def test_pieces_of_the_language_are_what_its_sentences_can_be_written_with(language, further_tokens):
+    texts = dict(enumerate(sorted({*further_tokens, "a", "b", " ", " a"})))
+    written = [" " + sentence for sentence in language]
+    assert pieces(letters_of(language), texts) == {number for number, text in texts.items() if any(text in sentence for sentence in written)}
 
 
 def test_a_speaker_may_draw_breath_only_where_a_word_is_complete():

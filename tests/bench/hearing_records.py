@@ -159,8 +159,11 @@ def watch(engine) -> None:
 def _hear(clip: Clip) -> dict | None:
     if time.time() > _deadline:
         return None
-    samples = clip.samples if clip.samples is not None else sound(clip.voice, clip.spoken, clip.condition, clip.seed + clip.index, clip.split)
-    return {f.name: getattr(clip, f.name) for f in dataclasses.fields(clip) if f.name != "samples"} | gathered_of(samples, _engines)
+    return {f.name: getattr(clip, f.name) for f in dataclasses.fields(clip) if f.name != "samples"} | gathered_of(samples_of(clip), _engines)
+
+
+def samples_of(clip: Clip) -> np.ndarray:
+    return clip.samples if clip.samples is not None else sound(clip.voice, clip.spoken, clip.condition, clip.seed + clip.index, clip.split)
 
 
 def gathered_of(samples: np.ndarray, engines: list) -> dict:

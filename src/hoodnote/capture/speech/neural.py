@@ -12,8 +12,9 @@ from hoodnote.capture.speech.encoded import EncodedClips
 from hoodnote.capture.speech.neural_model import SpeechModel
 from hoodnote.capture.speech.neural_search import Beam, Search, Tuning, greedy
 from hoodnote.capture.speech.recognizer import SAMPLE_RATE, HeardWord, Hypothesis
-from hoodnote.capture.speech.tokens import Letters, TokenConstraint
+from hoodnote.capture.speech.tokens import Letters, TokenConstraint, pieces
 from hoodnote.capture.speech.voiced import Voiced
+from hoodnote.capture.weights import stored_weights
 
 _TOKENS_PER_SECOND, _TOKENS_AT_LEAST = 8, 10
 _LETTERS_PER_SECOND, _LETTERS_AT_LEAST = 30, 15   # nobody speaks faster
@@ -21,6 +22,7 @@ _PACE_SPREAD = 0.3                   # of the log of spoken time over expected t
 _FIT = (-4.74, 0.53, 1.33, 1.47)     # constant, log odds of the share, evidence, inside
 _NOTHING_HEARD = 0.05                # a best transcript less sure than this is talk or noise pressed into the language
 _SEEDS = 6                           # transcripts of one piece that the next one starts from
+_COMMON = "hoodnote.capture.speech", "common_tokens.npz", "492d8810c18ed6b3f44f6ef5c3e42160113bc64d87c77b1b2012084b16b95b44"
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ class NeuralRecognizer:
 
     def _text_scores(self, sound: np.ndarray, texts: Sequence[str]) -> list[float]:
         distinct = list(dict.fromkeys(texts))
-        tokens = {text: self._model.tokens(" " + text) for text in distinct}
+        tokens = {text: self._writer.tokens(" " + text) for text in distinct}
         known = [text for text in distinct if tokens[text]]
         if not known:
             return [-np.inf] * len(texts)
@@ -102,8 +104,8 @@ class NeuralRecognizer:
         scored = self._scored[1]
         new = [text for text in known if text not in scored]
         read = [tokens[text] for text in new]
-        unheard = self._search.beside.submit(self._model.force, self._search.silence, read)
-        heard = self._model.force(self._model.begin(sound), read)
+        unheard = self._search.beside.submit(self._writer.force, self._search.silence, read)
+        heard = self._writer.force(self._writer.begin(sound), read)
         scored.update((text, h - self._tuning.prior * u) for text, h, u in zip(new, heard, unheard.result(), strict=True))
         found = {text: scored[text] for text in known}
         return [float(found.get(text, -np.inf)) for text in texts]
@@ -125,13 +127,22 @@ class NeuralRecognizer:
         return self.clips.model
 
     @cached_property
-    def _search(self) -> Search:
-        letters = self._letters
-        if letters is None:
-            from hoodnote.language.surface import load_surface
+    def _language(self) -> Letters:
+        if self._letters is not None:
+            return self._letters
+        from hoodnote.language.surface import load_surface
 
-            letters = load_surface().char_automaton
-        return Search(self._model, TokenConstraint(letters, self._model.texts), self._tuning)
+        return load_surface().char_automaton
+
+    @cached_property
+    def _writer(self) -> SpeechModel:
+        """The model with no tokens but those of the language and those that are common in what it hears and expects (`tests/bench/count_tokens.py`): a quarter of
+        all. With the others, which take as long as the rest of a step, the probability of a token is a fortieth less."""
+        return self._model.among(pieces(self._language, self._model.texts) | common_tokens())
+
+    @cached_property
+    def _search(self) -> Search:
+        return Search(self._writer, TokenConstraint(self._language, self._writer.texts), self._tuning)
 
     @cached_property
     def _to_words(self) -> Callable[[str], list[str] | None]:
@@ -181,6 +192,11 @@ class NeuralRecognizer:
             most = min(most, cues.confidence)   # no transcript is surer than a likelier one
             out.append((Hypothesis(_timed(words, beam, where.start_s, where.end_s), score, most), cues))
         return out
+
+
+def common_tokens() -> set[int]:
+    """Their numbers in the model's vocabulary. Raises HoodnoteError when the file is missing or damaged."""
+    return set(stored_weights(*_COMMON)["tokens"].astype(int).tolist())
 
 
 def _haste(words: Sequence[str], spoken_s: float) -> float:

@@ -1,4 +1,4 @@
-"""The speech model's decoder as two lean networks: what it keeps of a sound, and one step of it.
+"""The speech model's decoder as three lean networks: what it keeps of a sound, one step of it, and the tokens that may be written then.
 
 The network of its package works out shapes and masks anew at each of its 900 nodes, which takes longer than its products do. Here are the
 same products of the same stored weights in a quarter of the nodes; the results are the same. Names are those of the package's network.
@@ -27,8 +27,8 @@ _TURNS = "onnx::Expand_248"      # constant of the package's network: how fast e
 KEPT = tuple(f"{layer}.{kind}" for layer in range(LAYERS) for kind in ("key", "value"))
 
 
-class _Stored(NamedTuple):
-    """Weights of one product in 8 bits, (in, out); scale and zero for all of them or for each column; what is added."""
+class Stored(NamedTuple):
+    """Weights of one product in 8 bits, (in, out); scale and zero, of the last product for all of them, elsewhere perhaps for each column; what is added."""
 
     weights: np.ndarray
     scale: np.ndarray
@@ -62,13 +62,13 @@ class Decoder:
     def node(self, made: str) -> NodeProto:
         return self._made_by[made]
 
-    def stored(self, made: str) -> _Stored:
+    def stored(self, made: str) -> Stored:
         """Of the product that makes this."""
         node = self.node(made)
         names = list(node.input)
         if node.op_type == "MatMulIntegerToFloat":
-            return _Stored(self.constant(names[1]), self.constant(names[3]), self.constant(names[5]), None)
-        return _Stored(*map(self.constant, names[1:4]), self.constant(names[4]) if names[4:] and names[4] else None)
+            return Stored(self.constant(names[1]), self.constant(names[3]), self.constant(names[5]), None)
+        return Stored(*map(self.constant, names[1:4]), self.constant(names[4]) if names[4:] and names[4] else None)
 
 
 class _Writer:
@@ -90,8 +90,8 @@ class _Writer:
         self._nodes.append(helper.make_node(kind, list(inputs), list(outputs), domain=_OWN if own else "", **attributes))
         return outputs[0]
 
-    def product(self, of: str, stored: _Stored, made: str) -> str:
-        names = [self.constant(f"{made} {part}", values) for part, values in zip(_Stored._fields, stored, strict=True) if values is not None]
+    def product(self, of: str, stored: Stored, made: str) -> str:
+        names = [self.constant(f"{made} {part}", values) for part, values in zip(Stored._fields, stored, strict=True) if values is not None]
         return self.node("DynamicQuantizeMatMul", [of, *names], made, own=True)
 
     def normalized(self, of: str, scale: np.ndarray, made: str) -> str:
@@ -124,15 +124,15 @@ def across_network(decoder: Decoder) -> bytes:
     for kept in KEPT:
         layer, kind = kept.split(".")
         stored = decoder.stored(f"/model/decoder/layers.{layer}/encoder_attn/{kind[0]}_proj/MatMul_output_0")
-        weights, scale, zero = (out.constant(f"{kept} {part}", values) for part, values in zip(_Stored._fields, stored[:3], strict=False))
+        weights, scale, zero = (out.constant(f"{kept} {part}", values) for part, values in zip(Stored._fields, stored[:3], strict=False))
         made = out.node("MatMulIntegerToFloat", [quantized[0], weights, quantized[1], scale, quantized[2], zero], f"{kept} made", own=True)
         out.heads(made, kept)
     return out.written({"sound": float}, KEPT)
 
 
 def step_network(decoder: Decoder) -> bytes:
-    """tokens and their places (rows, tokens), mask (1, 1, tokens, all tokens), "past ..." and "across ..." of KEPT -> natural logs of the next
-    token, (rows, tokens, vocabulary), and KEPT, keys and values over all tokens, each (rows, HEADS, all tokens, HEAD_WIDTH)."""
+    """tokens and their places (rows, tokens), mask (1, 1, tokens, all tokens), "past ..." and "across ..." of KEPT -> "known", what is known then,
+    (rows, tokens, WIDTH), and KEPT, keys and values over all tokens, each (rows, HEADS, all tokens, HEAD_WIDTH)."""
     out = _Writer()
     turns = np.arange(LONGEST, dtype=np.float32)[:, None] * decoder.constant(_TURNS).reshape(-1)
     out.constant("cos", np.cos(turns))
@@ -145,10 +145,16 @@ def step_network(decoder: Decoder) -> bytes:
     out.node("Shape", [x], "shape")
     for layer in range(LAYERS):
         x = _layer(out, decoder, layer, x)
-    last = out.normalized(x, _scale(decoder, "norm"), "normalized")
-    out.node("LogSoftmax", [out.product(last, decoder.stored("logits"), "logits")], "logs", axis=-1)
+    out.normalized(x, _scale(decoder, "norm"), "known")
     kept = {f"{when} {name}": float for when in ("past", "across") for name in KEPT}
-    return out.written({"tokens": int, "places": int, "mask": float, **kept}, ["logs", *KEPT])
+    return out.written({"tokens": int, "places": int, "mask": float, **kept}, ["known", *KEPT])
+
+
+def logs_network(last: Stored) -> bytes:
+    """"known" of a step -> "logs", natural logs of the next token, (rows, tokens, columns of `last`): of those alone, as if there were no others."""
+    out = _Writer()
+    out.node("LogSoftmax", [out.product("known", last, "logits")], "logs", axis=-1)
+    return out.written({"known": float}, ["logs"])
 
 
 def _layer(out: _Writer, decoder: Decoder, layer: int, x: str) -> str:
@@ -156,7 +162,7 @@ def _layer(out: _Writer, decoder: Decoder, layer: int, x: str) -> str:
     n = f"layer {layer} "
     normal = out.normalized(x, _scale(decoder, f"layers.{layer}/input_layernorm"), n + "normal")
     parts = [decoder.stored(f"{name}self_attn/{kind}_proj/MatMul_output_0") for kind in "qkv"]
-    together = _Stored(np.concatenate([p.weights for p in parts], axis=1), *(np.concatenate([np.full(WIDTH, p[i]) for p in parts]) for i in (1, 2)), None)
+    together = Stored(np.concatenate([p.weights for p in parts], axis=1), *(np.concatenate([np.full(WIDTH, p[i]) for p in parts]) for i in (1, 2)), None)
     out.node("Split", [out.product(normal, together, n + "all three"), "three"], n + "q", n + "k", n + "v", axis=-1)
     turned = 2 * decoder.constant(_TURNS).size           # of a head's numbers
     for part in "qk":

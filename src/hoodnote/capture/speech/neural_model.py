@@ -6,15 +6,16 @@ and run by onnxruntime, the decoder's in the networks of `neural_graph`.
 
 from __future__ import annotations
 
+import copy
 import importlib.util
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
-from hoodnote.capture.speech.neural_graph import HEAD_WIDTH, HEADS, KEPT, Decoder, across_network, step_network
+from hoodnote.capture.speech.neural_graph import HEAD_WIDTH, HEADS, KEPT, Decoder, Stored, across_network, logs_network, step_network
 from hoodnote.capture.weights import network
 from hoodnote.errors import HoodnoteError
 
@@ -95,20 +96,35 @@ class Memory:
 
 
 class SpeechModel:
-    """The networks and the vocabulary, loaded once."""
+    """The networks and the vocabulary, loaded once. Tokens go by their numbers in the vocabulary, or among those that it may write."""
 
     def __init__(self, folder: Path | None = None, threads: int = THREADS):
         folder = folder or model_folder()
         try:
             decoder = Decoder(folder / FILES[1])
-            self._encoder, self._across, self._step = (network(model, threads) for model in
-                                                       (str(folder / FILES[0]), across_network(decoder), step_network(decoder)))
+            self._last: Stored = decoder.stored("logits")
+            self._encoder, self._across, self._step, self._logs = (network(model, threads) for model in
+                                                                   (str(folder / FILES[0]), across_network(decoder), step_network(decoder), logs_network(self._last)))
         except Exception as error:   # onnxruntime raises its own classes, which share no public base
             raise HoodnoteError(f"the speech model does not load ({type(error).__name__}); "
                                 f"install it again: pip install --force-reinstall {DISTRIBUTION}") from error
         self._begun: tuple[np.ndarray, tuple[np.ndarray, Memory]] | None = None
+        self._threads = threads
         self.vocabulary = read_vocabulary((folder / FILES[2]).read_bytes())
+        self._ids = np.arange(len(self.vocabulary))
         self.texts = token_texts(self.vocabulary)
+
+    def among(self, tokens: Iterable[int]) -> SpeechModel:
+        """The same model, sharing what it has loaded, that writes no tokens but these and has its own numbers for them: BEGIN and END as here, the others
+        in the same order. The logarithms are as if there were no others."""
+        few = copy.copy(self)
+        few._ids = np.array(sorted({*range(END + 1), *tokens}))
+        few._logs = network(logs_network(self._last._replace(weights=self._last.weights[:, few._ids])), self._threads)
+        few._begun = None
+        few.vocabulary = [self.vocabulary[i] for i in few._ids]
+        few.texts = {number: self.texts[i] for number, i in enumerate(few._ids.tolist()) if i in self.texts}
+        few.__dict__.pop("_numbers", None)
+        return few
 
     def encode(self, samples: np.ndarray) -> np.ndarray:
         """samples (n,) float32 at 16 kHz -> (1, frames, width), about 41 frames a second."""
@@ -130,7 +146,7 @@ class SpeechModel:
     def step(self, tokens: list[int], memory: Memory) -> tuple[np.ndarray, Memory]:
         """One token further in every beam: natural logs of the next, (beams, vocabulary), and the new memory."""
         places = np.full((len(tokens), 1), memory.tokens)
-        logs, *past = self._run(("logs", *KEPT), np.array(tokens, np.int64)[:, None], places, np.zeros((1, memory.tokens + 1), np.float32), memory)
+        logs, past = self._run(np.array(tokens, np.int64)[:, None], places, np.zeros((1, memory.tokens + 1), np.float32), memory)
         return logs[:, -1], Memory(memory.across, dict(zip(KEPT, past, strict=True)))
 
     def force(self, begun: tuple[np.ndarray, Memory], texts: Sequence[Sequence[int]]) -> list[float]:
@@ -144,7 +160,7 @@ class SpeechModel:
         for tree in _trees(texts):
             shut = np.pad(tree.shut(), ((0, 0), (memory.tokens, 0)))
             places = np.array([tree.depths]) + memory.tokens
-            (logs,) = self._run(("logs",), np.array([tree.tokens], np.int64), places, np.where(shut, -np.inf, 0.0).astype(np.float32), memory)
+            logs, _ = self._run(np.array([tree.tokens], np.int64), places, np.where(shut, -np.inf, 0.0).astype(np.float32), memory)
             logs = np.concatenate([first, logs[0]])
             out.extend(float(logs[[0, *(place + 1 for place in path)], [*(tree.tokens[place] for place in path), END]].sum()) for path in tree.paths)
         return out
@@ -166,12 +182,13 @@ class SpeechModel:
     def _numbers(self) -> dict[str, int]:
         return {text: token for token, text in self.texts.items()}
 
-    def _run(self, wanted: Sequence[str], tokens: np.ndarray, places: np.ndarray, mask: np.ndarray, memory: Memory) -> list[np.ndarray]:
-        """See `step_network`: what is wanted of it, for tokens (beams, tokens) at their places, with what each must not look at."""
-        feeds = {"tokens": tokens, "places": places.astype(np.int64), "mask": mask[None, None]}
+    def _run(self, tokens: np.ndarray, places: np.ndarray, mask: np.ndarray, memory: Memory) -> tuple[np.ndarray, list[np.ndarray]]:
+        """Logs and KEPT, see `logs_network` and `step_network`, for tokens (beams, tokens) at their places, with what each must not look at."""
+        feeds = {"tokens": self._ids[tokens], "places": places.astype(np.int64), "mask": mask[None, None]}
         for when, kept in (("past", memory.past), ("across", memory.across)):
             feeds.update({f"{when} {name}": array for name, array in kept.items()})
-        return self._step.run(wanted, feeds)
+        known, *past = self._step.run(("known", *KEPT), feeds)
+        return self._logs.run(("logs",), {"known": known})[0], past
 
     def decode(self, tokens: list[int]) -> str:
         """The text of a token sequence; bare bytes are joined to characters."""

@@ -38,12 +38,7 @@ class TokenConstraint:
 
     def __init__(self, letters: Letters, texts: Mapping[int, str]):
         self._letters = letters
-        self._root = _Node()
-        for token, text in sorted(texts.items()):
-            node = self._root
-            for letter in text:
-                node = node.children.setdefault(letter, _Node())
-            node.tokens.append(token)
+        self._root = _tree(texts)
         self._living = _reach_an_end(letters)
         self._known: dict[int, tuple[np.ndarray, np.ndarray]] = {}
 
@@ -87,6 +82,35 @@ class TokenConstraint:
                 if letter in large and arcs[letter] in self._living:
                     todo.append((node.children[letter], arcs[letter]))
         return sorted(pairs)
+
+
+def pieces(letters: Letters, texts: Mapping[int, str]) -> set[int]:
+    """Tokens that write some piece of the language; perhaps a few more, that lead nowhere."""
+    after: dict[str, np.ndarray] = {}
+    for state, arcs in enumerate(letters.arcs):
+        for letter, target in arcs.items():
+            after.setdefault(letter, np.full(len(letters.arcs), -1))[state] = target
+    found, root = set(), _tree(texts)
+    todo = [(node, after[letter]) for letter, node in root.children.items() if letter in after]
+    if " " in root.children:
+        todo.append((root.children[" "], np.array([letters.start])))
+    while todo:
+        node, states = todo.pop()
+        states = np.unique(states[states >= 0])
+        if len(states):
+            found.update(node.tokens)
+            todo += [(child, after[letter][states]) for letter, child in node.children.items() if letter in after]
+    return found
+
+
+def _tree(texts: Mapping[int, str]) -> _Node:
+    root = _Node()
+    for token, text in sorted(texts.items()):
+        node = root
+        for letter in text:
+            node = node.children.setdefault(letter, _Node())
+        node.tokens.append(token)
+    return root
 
 
 def _reach_an_end(letters: Letters) -> set[int]:
