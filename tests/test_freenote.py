@@ -15,6 +15,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.intake import freenote
 from hoodnote.intake.hear import hear_capture
 from hoodnote.intake.listening import decided, gather_all
+from hoodnote.intake.opening import may_announce
 from hoodnote.intake.typed import type_text
 from hoodnote.jobs import migrations, schema
 from hoodnote.jobs.store import DATABASE, Store
@@ -50,9 +51,10 @@ class Writer(Listener):
         super().__init__(name, said)
         self.free, self.asked = free, 0
 
-    def transcribe_free(self, samples):
+    def transcribe_free(self, samples, goes_on=None):
         self.asked += 1
-        return self.free
+        words = self.free.split()
+        return "" if goes_on and not all(goes_on(" ".join(words[:i])) for i in range(1, len(words) + 1)) else self.free
 
 
 class NearBy(Listener):
@@ -118,6 +120,26 @@ def test_what_was_written_when_the_clip_was_heard_ahead_is_not_written_again(sto
     assert gathered.freely == writer.free and writer.asked == 1
     taken = hear_capture(store, job, capture, SOUND, engines, heard=(decided(gathered), gathered))
     assert taken.entries[0].statement == FreeNote(STORY) and writer.asked == 1
+
+
+@pytest.mark.parametrize(("written", "may"), [
+    ("", True), ("The", True), ("Free", True), ("Low side thirty", True), ("Low side thirty P", False), ("For he note the", True),
+    ("Free note, low side thirty PSI", True), ("A memo: call the customer first", True), ("Did you see the game", False), ("The customer says it", False),
+])
+def test_what_may_still_announce_a_free_note(written, may):
+    assert may_announce(written) is may
+
+
+def test_a_transcript_that_begins_with_other_words_is_not_written_to_its_end_unless_it_is_wanted(store, job):
+    writer = Writer("neural", "low side thirty", STORY)
+    assert gather_all([writer, Listener("phones", "blower noisy")], SOUND).freely == ""
+    assert hear(store, job, "low side thirty", "blower noisy", STORY)[0].entries[0].question
+    hear(store, job, "free note", "free note", "Free note.")
+    assert hear(store, job, "low side thirty", "blower noisy", STORY)[0].entries[0].statement == FreeNote(STORY)
+    text = "Mabel, customer wants a call before any work"
+    engines = [Writer("neural", "low side thirty", text), Listener("phones", "blower noisy"), NearBy("pocketsphinx", "memo")]
+    capture = store.add_capture(job, "clip", sha256=store.keep_bytes(b"another", ".wav").sha256, original_name="b.wav")
+    assert hear_capture(store, job, capture, SOUND, engines).entries[0].statement == FreeNote(text)     # the last listener heard the words
 
 
 def test_what_is_no_free_note_stays_a_question(store, job):

@@ -137,6 +137,13 @@ def test_free_transcript_is_everyday_english(toy):
     assert toy.transcribe_free(clip("did you see the game last night")).lower().startswith("did you see the game last night")
 
 
+def test_a_free_transcript_ends_where_it_is_of_no_use(toy):
+    written = []
+    assert toy.transcribe_free(clip("did you see the game last night"), lambda text: not written.append(text) and len(text.split()) < 4) == ""
+    assert "Did you see" in written and len(written[-1].split()) == 4
+    assert toy.transcribe_free(clip("did you see the game last night"), lambda text: True).lower().startswith("did you see the game last night")
+
+
 def test_a_long_clip_is_heard_piece_by_piece(bay):
     readings = ["low side thirty P S I", "high side two hundred ten P S I", "ambient eighty five degrees", "battery twelve point six volts",
                 "suction line forty two degrees", "humidity forty percent", "vent forty five degrees", "engine running"]

@@ -7,15 +7,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hoodnote.capture.speech.recognizer import Transcriber
 from hoodnote.errors import HoodnoteError
+from hoodnote.intake.opening import OPENING, only_opening, openings, without_opening
 from hoodnote.intake.record import Taken, handled_already
-from hoodnote.language.grammar import Language, load
-from hoodnote.language.shop import control_wordings
+from hoodnote.language.grammar import load
 from hoodnote.readings.agreement import Account, heard_alike
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.statements.model import Control, FreeNote
@@ -27,9 +26,7 @@ if TYPE_CHECKING:
 
     from hoodnote.jobs.store import Capture, Job, Store
 
-_LIKE = 80.0            # of 100; "freenoat" is 87 like "free note", "freeze" 71, "three ohms" 47
 _MORE = 2               # words
-_OPENING = Control("memo")
 
 
 def transcriber_of(engines: Sequence[object]) -> Transcriber:
@@ -46,17 +43,18 @@ def instead(store: Store, job: Job, capture: Capture, samples: np.ndarray, engin
 
     It is one when it follows a lone "free note", or begins with these words and goes on, and the two listeners to the
     grammar do not both hear one and the same other thing. That it begins so is read in the transcript; where that
-    spells the words in its own way, one of the two listeners must have heard them. `written`: the transcript, where there is one already.
+    spells the words in its own way, one of the two listeners must have heard them. `written`: the transcript, where there is one already;
+    "" where it begins with something else.
     """
     able = next((engine for engine in engines if isinstance(engine, Transcriber)), None)
     heard = heard_alike(accounts)
-    if able is None or (heard and all(isinstance(s, Control) and s != _OPENING for s in heard)):
+    if able is None or (heard and all(isinstance(s, Control) and s != OPENING for s in heard)):
         return None
-    if opened(store, job, capture) and heard != (_OPENING,):
+    if opened(store, job, capture) and heard != (OPENING,):
         return take_free_note(store, job, capture, samples, able, written)
-    if heard and heard != (_OPENING,):
+    if heard and heard != (OPENING,):
         return None
-    text = able.transcribe_free(samples) if written is None else written
+    text = able.transcribe_free(samples) if written is None or (not written and only_opening(accounts)) else written
     rest = without_opening(text)
     if rest is None and _goes_on(text, accounts, job.units):
         rest = text
@@ -65,7 +63,7 @@ def instead(store: Store, job: Job, capture: Capture, samples: np.ndarray, engin
 
 def take_free_note(store: Store, job: Job, capture: Capture, samples: np.ndarray, transcriber: Transcriber, written: str | None = None) -> Taken:
     """Keep the clip as a free note whatever was said; `samples` is float32 mono at 16 kHz, `written` its transcript, where there is one already."""
-    text = transcriber.transcribe_free(samples) if written is None else written
+    text = written or transcriber.transcribe_free(samples)
     rest = without_opening(text)
     return _keep(store, job, capture, transcriber.name, text, text if rest is None else rest)
 
@@ -87,43 +85,20 @@ def opened(store: Store, job: Job, capture: Capture) -> bool:
         return False
     of_it = [e for e in store.entries(job) if e.origin.capture_id == earlier[-1]]
     heard = [account.text for account in store.accounts(earlier[-1]) if account.rank == 0]
-    return (len(of_it) == 1 and of_it[0].statement == _OPENING and of_it[0].standing is not Standing.UNCONFIRMED
-            and set(heard) <= set(_openings(load())) and len(heard) != 1)
-
-
-def without_opening(text: str) -> str | None:
-    """What follows the control word in a transcript, "" when nothing does; None when it does not begin with anything like it.
-
-    Letters are compared without the spaces between: a transcript may join or part the words ("freenote", "for he note").
-    """
-    from rapidfuzz import fuzz
-
-    words = list(re.finditer(r"[\w']+", text))
-    best, end = _LIKE, None
-    for phrase in _openings(load()):
-        for count in range(1, min(len(words), len(phrase.split()) + 1) + 1):
-            like = fuzz.ratio("".join(w[0] for w in words[:count]).lower(), phrase.replace(" ", ""))
-            if like > best or (like == best and end is None):
-                best, end = like, words[count - 1].end()
-    return None if end is None else text[end:].lstrip(" ,.;:-!?")
+    return (len(of_it) == 1 and of_it[0].statement == OPENING and of_it[0].standing is not Standing.UNCONFIRMED
+            and set(heard) <= set(openings(load())) and len(heard) != 1)
 
 
 def _goes_on(text: str, accounts: Sequence[Account], units: str) -> bool:
     """Did a listener hear the control word alone where far more was said, and nothing that can be typed?"""
     said = len(re.findall(r"[\w']+", text))
-    if not any(a.statements == (_OPENING,) and said >= len(a.text.split()) + _MORE for a in accounts):
+    if not any(said >= len(a.text.split()) + _MORE for a in only_opening(accounts)):
         return False
     try:
         parse_text(text, units)
     except NotSayable:
         return True
     return False
-
-
-@lru_cache(maxsize=2)
-def _openings(language: Language) -> tuple[str, ...]:
-    """The wordings of the control word, longest first."""
-    return tuple(sorted(control_wordings(language.grammars)[_OPENING.action], key=lambda p: (-len(p.split()), p)))
 
 
 def _keep(store: Store, job: Job, capture: Capture, reader: str, transcript: str, text: str) -> Taken:

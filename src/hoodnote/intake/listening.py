@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from hoodnote.capture.speech.conditioning import swing_db
 from hoodnote.capture.speech.recognizer import Hypothesis, NearListener, Preparing, Recognizer, Rescorer, Transcriber
+from hoodnote.intake.opening import may_announce, only_opening
 from hoodnote.language.confusable import confusables
 from hoodnote.language.grammar import load
 from hoodnote.language.prior import load_prior
@@ -41,7 +42,7 @@ _UNSEEN = 0.002                # share that a listener who cannot be asked leave
 class Gathered:
     """All that was heard of a clip, before anything is decided. `scores`: one row for each candidate, one column for each listener;
     `first`: what the better listeners had by themselves, where one more was asked after them; `swing_db`: loud over quiet of the clip;
-    `freely`: what a listener writes that is not held to the language, where the first two do not hear the same."""
+    `freely`: what a listener writes that is not held to the language, where the first two do not hear the same; "" where that cannot announce a free note."""
 
     heard: tuple[tuple[str, tuple[Hypothesis, ...]], ...]
     rescored: tuple[bool, ...]
@@ -82,9 +83,11 @@ def gather_all(engines: Sequence[Recognizer], samples: np.ndarray) -> Gathered:
     with ThreadPoolExecutor(max(1, len(engines))) as pool:      # the neural networks run beside the other engine's search
         heard = list(pool.map(lambda engine: engine.recognize(samples, _N_BEST), engines))
         writer = next((e for e in engines if isinstance(e, Transcriber)), None)
-        alike = heard_alike([_account(e.name, found, _UNITS) for e, found in zip(engines, heard)])
+        accounts = [_account(e.name, found, _UNITS) for e, found in zip(engines, heard)]
         # wanted for a clip that may be a free note; meanwhile the listeners are asked about the candidates
-        freely = pool.submit(writer.transcribe_free, samples) if writer is not None and not alike else None
+        freely = None
+        if writer is not None and not heard_alike(accounts):
+            freely = pool.submit(writer.transcribe_free, samples, None if only_opening(accounts) else may_announce)
         gathered = _asked(engines, samples, heard)
         return gathered if freely is None else replace(gathered, freely=freely.result())
 

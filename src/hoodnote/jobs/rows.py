@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from hoodnote.readings.model import Entry, Origin, Standing, Version
 from hoodnote.statements.model import Statement, from_json, to_json
+
+_COLUMNS = ("statement", "standing", "origin", "confidence", "versions", "supersedes", "question", "id", "recorded_at")
 
 
 def dump(value: Any) -> str:
@@ -29,20 +32,24 @@ def entry_row(entry: Entry) -> dict[str, Any]:
 
 
 def entry_from_row(row: dict[str, Any]) -> Entry:
-    origin = json.loads(row["origin"])
-    region = origin.pop("region")
+    return _entry(*(row[column] for column in _COLUMNS))
+
+
+@lru_cache(maxsize=2048)       # a row never changes, and a job is read again for each of its clips and pages
+def _entry(statement: str | None, standing: str, origin: str, confidence: float | None, versions: str, supersedes: int | None, question: str | None,
+           number: int, recorded_at: str) -> Entry:
+    where = json.loads(origin)
+    region = where.pop("region")
     return Entry(
-        statement=_statement(None if row["statement"] is None else json.loads(row["statement"])),
-        standing=Standing(row["standing"]),
-        origin=Origin(**{**origin, "region": None if region is None else tuple(region), "readers": tuple(origin["readers"])}),
-        confidence=row["confidence"],
-        versions=tuple(
-            Version(v["reader"], v["text"], _statement(v["statement"]), v["confidence"]) for v in json.loads(row["versions"])
-        ),
-        supersedes=row["supersedes"],
-        question=row["question"],
-        id=row["id"],
-        recorded_at=datetime.fromisoformat(row["recorded_at"]),
+        statement=_statement(None if statement is None else json.loads(statement)),
+        standing=Standing(standing),
+        origin=Origin(**{**where, "region": None if region is None else tuple(region), "readers": tuple(where["readers"])}),
+        confidence=confidence,
+        versions=tuple(Version(v["reader"], v["text"], _statement(v["statement"]), v["confidence"]) for v in json.loads(versions)),
+        supersedes=supersedes,
+        question=question,
+        id=number,
+        recorded_at=datetime.fromisoformat(recorded_at),
     )
 
 

@@ -114,13 +114,18 @@ class NeuralRecognizer:
         """See `Preparing.preparations`: which tokens may follow in each state of the language."""
         return self._search.constraint.preparations()
 
-    def transcribe_free(self, samples: np.ndarray) -> str:
-        """Everyday English as the model hears it, not held to the language; "" when nobody speaks."""
+    def transcribe_free(self, samples: np.ndarray, goes_on: Callable[[str], bool] | None = None) -> str:
+        """See `Transcriber.transcribe_free`: as the model hears it, not held to the language."""
         heard = self.clips.of(samples)
         if heard is None:
             return ""
-        texts = [greedy(self._model, sound, _most_tokens(part))[0] for part, sound in zip(heard.parts, heard.sounds)]
-        return " ".join(text for text in texts if text)
+        texts: list[str] = []
+        for part, sound in zip(heard.parts, heard.sounds):
+            text = greedy(self._model, sound, _most_tokens(part), None if texts else goes_on)[0]
+            if text is None:
+                return ""
+            texts += [text] if text else []
+        return " ".join(texts)
 
     @property
     def _model(self) -> SpeechModel:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -65,11 +65,12 @@ class Beam:
     inside: float = 0.0
     reached: _Reached | None = None
 
-    def grown(self, token: int, text: str, state: int, heard: float, prior: float, inside: float, tuning: Tuning) -> Beam:
+    def grown(self, token: int, text: str, state: int, heard: float, prior: float, inside: float, tuning: Tuning,
+              reached: _Reached | None = None) -> Beam:
         text = self.text + text
         marks = self.marks if token == END else (*self.marks, (len(text), heard))
         return Beam(state, text, token, marks, self.score + heard - tuning.prior * prior,
-                    self.heard + heard, self.prior + prior, self.inside + inside, self.reached)
+                    self.heard + heard, self.prior + prior, self.inside + inside, reached or self.reached)
 
     def with_others(self) -> Beam:
         """With the probability of those that ended in its favour."""
@@ -155,13 +156,12 @@ class Search:
         another one has reached, by other tokens or with a hyphen, could only say the rest of it again: it ends here, and counts in what becomes of that one."""
         rows, chosen, seen = [], [], set()
         for way in grown:
-            text = self._model.texts[way.token]
-            if len(beams[way.row].text) + len(text) > letters:
+            beam, text = beams[way.row], self._model.texts[way.token]
+            if len(beam.text) + len(text) > letters:
                 continue
-            beam = beams[way.row].grown(way.token, text, way.state, way.heard, way.prior, way.inside, self._tuning)
-            plain = _plain(beam.text)
+            plain = _plain(beam.text + text)
             place = way.state, _HYPHEN.sub(" ", plain)
-            here = _Reached(beam.score, beam.reached)
+            here = _Reached(beam.score + way.heard - self._tuning.prior * way.prior, beam.reached)
             best = reached.get(place)
             if best and here.score <= best.score:
                 best.ended.append(here)
@@ -171,14 +171,14 @@ class Search:
             seen.add(plain)
             reached[place] = here
             rows.append(way.row)
-            chosen.append(replace(beam, reached=here))
+            chosen.append(beam.grown(way.token, text, way.state, way.heard, way.prior, way.inside, self._tuning, here))
             if len(chosen) == self._tuning.beams:
                 break
         return rows, chosen
 
 
-def greedy(model: SpeechModel, sound: np.ndarray, longest: int) -> tuple[str, float, int]:
-    """What the model writes when nothing holds it: (text, its natural log, number of tokens with the closing one)."""
+def greedy(model: SpeechModel, sound: np.ndarray, longest: int, goes_on: Callable[[str], bool] | None = None) -> tuple[str | None, float, int]:
+    """What the model writes when nothing holds it: (text, its natural log, number of tokens with the closing one). None as soon as `goes_on` is false of it."""
     logs, memory = model.begin(sound)
     tokens, heard = [], 0.0
     for _ in range(longest):
@@ -187,6 +187,8 @@ def greedy(model: SpeechModel, sound: np.ndarray, longest: int) -> tuple[str, fl
         tokens.append(token)
         if token == END:
             break
+        if goes_on and not goes_on(model.decode(tokens)):
+            return None, heard, len(tokens)
         logs, memory = model.step([token], memory)
     return model.decode(tokens), heard, len(tokens)
 

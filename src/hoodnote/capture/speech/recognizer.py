@@ -88,8 +88,9 @@ class Transcriber(Protocol):
 
     name: str
 
-    def transcribe_free(self, samples: np.ndarray) -> str:
-        """samples: float32, mono, 16 kHz. Everyday English, "" when nobody speaks. Cheap after `recognize` of the same samples."""
+    def transcribe_free(self, samples: np.ndarray, goes_on: Callable[[str], bool] | None = None) -> str:
+        """samples: float32, mono, 16 kHz. Everyday English, "" when nobody speaks, and as soon as what is written so far makes `goes_on` false.
+        Cheap after `recognize` of the same samples."""
         ...
 
 
