@@ -75,6 +75,13 @@ def test_all_the_ways_to_write_a_sentence_count_in_it(sentences):
     assert found == pytest.approx({" " + sentence: by_hand(model, " " + sentence, Tuning().prior) for sentence in sentences}, abs=1e-6)
 
 
+def test_a_long_transcript_is_added_up_as_well():
+    sentence = " ".join(["one two"] * 200)
+    search = Search(Model(), TokenConstraint(letters_of({sentence}), TEXTS), Tuning(beams=8, prune=80.0))
+    best = search.finished(np.zeros(1), longest=1600, letters=1700)[0]
+    assert best.text == " " + sentence and best.score > sum(log for _, log in best.marks)
+
+
 def test_what_was_reached_before_with_more_is_not_said_again():
     model = Model()
     search = Search(model, TokenConstraint(letters_of({"one two one two"}), TEXTS), Tuning(beams=500, prune=80.0))

@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -38,12 +37,20 @@ class _Reached:
     score: float
     before: _Reached | None = None
     ended: list[_Reached] = field(default_factory=list)
+    known: float | None = None
 
-    @cached_property
     def others(self) -> float:
         """Natural log of the probability of all that ended on the way, and of the beam itself, over that of the beam. To be asked for when the search is over."""
-        way = self.before.others if self.before else 0.0
-        return float(np.logaddexp.reduce([way, *(one.score + one.others - self.score for one in self.ended)]))
+        todo = [self]          # by hand: a long transcript goes deeper than Python calls may
+        while todo:
+            here = todo[-1]
+            unknown = [one for one in (here.before, *here.ended) if one is not None and one.known is None]
+            if not unknown:
+                way = here.before.known if here.before else 0.0
+                here.known = float(np.logaddexp.reduce([way, *(one.score + one.known - here.score for one in here.ended)]))
+                todo.pop()
+            todo += unknown
+        return self.known
 
 
 @dataclass(frozen=True)
@@ -74,7 +81,7 @@ class Beam:
 
     def with_others(self) -> Beam:
         """With the probability of those that ended in its favour."""
-        return replace(self, score=self.score + self.reached.others, reached=None) if self.reached else self
+        return replace(self, score=self.score + self.reached.others(), reached=None) if self.reached else self
 
 
 class _Grown(NamedTuple):
