@@ -160,4 +160,29 @@ def test_large_figures_are_told_at_a_glance_and_small_ones_are_not():
         pixels = np.full((960, 1280, 3), 60, np.uint8)
         face = cv2.resize(small, None, fx=high / 40, fy=high / 40, interpolation=cv2.INTER_AREA)
         pixels[100:100 + face.shape[0], 100:100 + face.shape[1]] = face
-        assert at_a_glance(pixels) is told
+        assert bool(at_a_glance(pixels).large) is told
+
+
+@pytest.mark.parametrize(("high", "thorough", "told"), [(44, False, True), (22, False, False), (22, True, True)])
+def test_digits_that_leave_no_trace_at_a_glance_are_looked_for_at_the_largest_size_when_asked(high, thorough, told):
+    """In a photo of 1920 px those of 22 px are 7 px high at a glance and 11 in the picture between."""
+    import cv2
+
+    _, small, _ = drawn("205", "kPa")
+    pixels = np.full((1440, 1920, 3), 60, np.uint8)
+    face = cv2.resize(small, None, fx=high / 40, fy=high / 40, interpolation=cv2.INTER_AREA)
+    pixels[100:100 + face.shape[0], 100:100 + face.shape[1]] = face
+    assert ([f.text.replace(".", "") for f in sighted(pixels, thorough=thorough)][:1] == ["205"]) is told
+
+
+def test_rows_of_strokes_are_searched_only_where_no_figure_is_sure_and_that_is_asked(monkeypatch):
+    from hoodnote.capture.vision import display_rows
+
+    searches = []
+    monkeypatch.setattr(display_rows, "_searched", lambda pixels: searches.append(1) or [])
+    wall = np.random.default_rng(3).normal(90, 4, (480, 640, 3)).astype(np.uint8)
+    face, _, _ = drawn("205", "kPa")
+    for pixels, thorough, searched in ((wall, False, 0), (face, True, 0), (wall, True, 1)):
+        searches.clear()
+        figures_in(Photo(pixels, pixels.shape[1], pixels.shape[0]), thorough)
+        assert len(searches) == searched

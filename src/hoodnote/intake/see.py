@@ -38,7 +38,7 @@ class Seen:
     """What was read from one photo, ready to be passed between processes: `picture` is a JPEG with what was read drawn in."""
 
     reading: PhotoReading
-    pieces: tuple[bytes, ...]       # one PNG a field
+    pieces: tuple[bytes, ...]       # one a field, PNG or JPEG
     picture: bytes | None
     taken_at: datetime | None
 
@@ -123,13 +123,11 @@ def read_kept(path: Path, kind: Kind | None, place: str | None, units: str) -> S
 def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> Seen:
     from hoodnote.capture.vision.kinds import read_photo
     from hoodnote.capture.vision.overlay import marked_piece, overlay
-    from hoodnote.capture.vision.reading import Kind
     from hoodnote.capture.vision.threads import at_once
 
     reading = read_photo(photo, kind, place, units)
     if reading.kind.value in _UNPROVED:
         reading = replace(reading, fields=tuple(_asked(f) for f in reading.fields))
-    by_marks = reading.kind in (Kind.DIAL, Kind.DISPLAY)
 
     def drawn_in() -> bytes | None:
         if not reading.fields:
@@ -138,7 +136,7 @@ def _seen(photo: Photo, kind: Kind | None, place: str | None, units: str) -> See
         overlay(photo, reading, _PICTURE_PX).save(data, "JPEG", quality=85)
         return data.getvalue()
 
-    pieces, picture = at_once(lambda: tuple(marked_piece(photo, f) if by_marks else f.crop for f in reading.fields), drawn_in)
+    pieces, picture = at_once(lambda: tuple(f.crop or marked_piece(photo, f) for f in reading.fields), drawn_in)
     return Seen(reading, pieces, picture, photo.taken_at)
 
 
@@ -150,7 +148,7 @@ def record_seen(store: Store, job: Job, capture: Capture, seen: Seen) -> Taken:
     taken_at, remarks = _when(seen, job, capture, store.told(capture).get("age_s", 0.0))
     equipment = shop_equipment(store.folder)
     by_camera = taken_at.isoformat() if seen.taken_at is not None and taken_at == seen.taken_at else None
-    crops = [store.keep_bytes(piece, ".png").sha256 for piece in seen.pieces]
+    crops = [store.keep_bytes(piece, ".png" if piece.startswith(b"\x89PNG") else ".jpg").sha256 for piece in seen.pieces]
     picture = store.keep_bytes(seen.picture, ".jpg").sha256 if seen.picture else None
     accounts = _accounts(reading)
     entries: list[Entry] = []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -15,7 +14,7 @@ import numpy as np
 from hoodnote.capture.vision.dial_find import Ellipse, find_dials
 from hoodnote.capture.vision.dial_gauge import Figure, Gauge, Unread, read_gauge
 from hoodnote.capture.vision.dial_needle import Pointer, find_pointer
-from hoodnote.capture.vision.dial_rectify import MIDDLE, RIM, FaceView, face_on
+from hoodnote.capture.vision.dial_rectify import MIDDLE, FaceView, face_on
 from hoodnote.capture.vision.dial_sides import low_and_high
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, TesseractReader, tesseract_is_installed
@@ -32,8 +31,8 @@ from hoodnote.units import UNITS
 A = TypeVar("A")
 BY_EDGES, BY_PROFILE, OTHER_SCALE, OTHER_UNIT = "pointer by its edges", "pointer by its profile", "the other scale", "another unit"
 MOST_GAUGES = 3              # round things looked at; a manifold has two gauges
+LEAST_TICKS = 15
 LEAST_SHARE = 0.45           # of the largest rim: smaller round things are knobs and caps
-CROP_SIDE = 380
 
 
 def looks_like(photo: Photo) -> float:
@@ -45,8 +44,9 @@ def _looks_like_one(photo: Photo, rim: Ellipse) -> float:
     view = _view(photo, rim)
     if view is None:
         return 0.0
-    pointed = not isinstance(_pointer(photo, rim, view), str)
-    return (0.9 if pointed else 0.5) if _tick_count(view) >= 15 else 0.25 if pointed else 0.1
+    if _tick_count(view) < LEAST_TICKS:
+        return 0.2
+    return 0.5 if isinstance(_pointer(photo, rim, view), str) else 0.9
 
 
 def _two_at_once(look: Callable[[Ellipse], A], rims: Sequence[Ellipse]) -> list[A]:
@@ -97,7 +97,7 @@ def read_dials(photo: Photo, place: str | None = None, units: str = "us", reader
     gauges, failed = [x for x in found if isinstance(x, Gauge)][:2], [x for x in found if isinstance(x, Unread)]
     unread = [x for x in failed if x.sure]
     if not gauges:
-        return PhotoReading(Kind.DIAL, (), (), used, _what_to_do(photo, failed))
+        return PhotoReading(Kind.DIAL, (), (), used, _what_to_do(photo, failed), surely=bool(unread))
     fields = _fields(photo, gauges, place, bool(unread))
     warnings = [_sentence(f"A second gauge was not read: {x.reason}") for x in unread[:1]]
     return PhotoReading(Kind.DIAL, tuple(fields), tuple(warnings), used)
@@ -176,7 +176,7 @@ def _field(photo: Photo, gauge: Gauge, place: str, doubts: Sequence[str], place_
     corners = _rim_corners(gauge.rim, photo)
     confidence = max(0.5, 0.98 - 10 * first.limit / first.span) if question is None else 0.5
     return PhotoField(statement, Standing.AGREED if question is None else Standing.UNCONFIRMED, round(confidence, 3), tuple(versions),
-                      (corners[0][0], corners[0][1], corners[2][0], corners[2][1]), corners, _crop(gauge.view), question,
+                      (corners[0][0], corners[0][1], corners[2][0], corners[2][1]), corners, None, question,
                       _limit(first), (Mark(tuple(outline), True, "outline"), _pointer_mark(gauge), *_used_marks(gauge)))
 
 
@@ -227,12 +227,3 @@ def _pointer_mark(gauge: Gauge) -> Mark:
 
 def _used_marks(gauge: Gauge) -> list[Mark]:
     return [Mark(tuple((float(x), float(y)) for x, y in gauge.view.to_photo(t.quad)), True, "used") for t in gauge.used]
-
-
-def _crop(view: FaceView) -> bytes:
-    from PIL import Image
-
-    low, high = int(MIDDLE - 1.1 * RIM), int(MIDDLE + 1.1 * RIM)
-    out = io.BytesIO()
-    Image.fromarray(view.pixels[low:high, low:high]).resize((CROP_SIDE, CROP_SIDE), Image.Resampling.LANCZOS).save(out, "PNG", compress_level=1)
-    return out.getvalue()

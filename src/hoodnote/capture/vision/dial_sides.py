@@ -9,6 +9,7 @@ import numpy as np
 
 from hoodnote.capture.vision.dial_find import Ellipse
 from hoodnote.capture.vision.dial_gauge import Gauge
+from hoodnote.capture.vision.rectify import reduced
 
 SAME_TOP = 0.2               # of the longer scale
 COLOUR_RADIUS = 40           # px of a gauge's radius in the picture that colours are looked for in
@@ -53,11 +54,11 @@ def colours_by(pixels: np.ndarray, left: Ellipse, right: Ellipse) -> tuple[Colou
     import cv2
 
     scale = COLOUR_RADIUS / min(left.radius, right.radius)
-    small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else pixels
+    small, scale = reduced(pixels, max(1, round(scale * max(pixels.shape[:2]))))
     hue, saturation, light = cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2HSV))
     vivid = (saturation > 110) & (light > 45)
     blue, red = vivid & (hue > 97) & (hue < 130), vivid & ((hue < 8) | (hue > 171))
-    one, other = (e.scaled(min(scale, 1.0)) for e in (left, right))
+    one, other = (e.scaled(scale) for e in (left, right))
     yy, xx = np.mgrid[0:small.shape[0], 0:small.shape[1]].astype(np.float32)
     found = tuple(_colour(blue, red, _beside(e, o, xx, yy)) for e, o in ((one, other), (other, one)))
     return found if set(found) == {Colour.BLUE, Colour.RED} else None

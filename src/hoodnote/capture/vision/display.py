@@ -8,15 +8,13 @@ asked, for its neighbours may be what was not seen; so are pounds and ounces, wh
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from decimal import Decimal, InvalidOperation
 
 import numpy as np
 
 from hoodnote.capture.vision.display_accounts import NETWORK, SEGMENTS_READER, Accounts, accounts_of
-from hoodnote.capture.vision.display_flat import DIGIT
-from hoodnote.capture.vision.display_rows import Shown, figures_in, large_figures
+from hoodnote.capture.vision.display_rows import Shown, figures_in, is_sure, large_figures
 from hoodnote.capture.vision.display_text import GHOST, LETTERED, WORD_SURE, Word, words_around
 from hoodnote.capture.vision.display_words import FOREIGN, POUNDS_OUNCES
 from hoodnote.capture.vision.photo import Photo
@@ -43,15 +41,20 @@ _DEFAULT_UNIT = {"us": {Quantity.PRESSURE: "psi", Quantity.TEMPERATURE: "F", Qua
 _ALWAYS_UNIT = {Quantity.VOLTAGE: "V", Quantity.RESISTANCE: "ohm", Quantity.CURRENT: "A", Quantity.HUMIDITY: "%"}
 
 
-def looks_like(photo: Photo, large: bool = False) -> float:
-    """0 to 1: does the photo show segment figures? `large`: such as are seen at a glance, and no others."""
-    if large and not large_figures(photo):
+def looks_like(photo: Photo, large: bool = False, but: Sequence[np.ndarray] = ()) -> float:
+    """0 to 1: does the photo show segment figures? `large`: such as are seen at a glance, and no others; nor those within the quads `but`."""
+    if large and not large_figures(photo, but):
         return 0.0
-    return max((_likeness(s) for s in _figures(photo)), default=0.0)
+    return max((_likeness(s) for s in _at_once_seen(photo)), default=0.0)
+
+
+def _at_once_seen(photo: Photo) -> list[Shown]:
+    return photo.once("segment figures", lambda: figures_in(photo, thorough=False))
 
 
 def _figures(photo: Photo) -> list[Shown]:
-    return photo.once("segment figures", lambda: figures_in(photo))
+    seen = _at_once_seen(photo)
+    return seen if is_sure(seen) else figures_in(photo)
 
 
 def _likeness(shown: Shown) -> float:
@@ -210,7 +213,7 @@ def _field(photo: Photo, read: Accounts, letters: tuple[str | None, str | None, 
     marks = (Mark(_points(quad), True, "outline"), *(Mark(_points(shown.corners(c.left, c.right)), True, "used") for c in cells))
     return PhotoField(Measured(where, value, unit_id, unit_stated=unit is not None), Standing.UNCONFIRMED if question else Standing.AGREED,
                       round(min(shown.net.probability, 0.999 if question is None else 0.5), 3), tuple(version(*a) for a in read.told), _box(quad, photo),
-                      tuple((int(x), int(y)) for x, y in np.rint(quad)), _crop(shown), question, None, marks)
+                      tuple((int(x), int(y)) for x, y in np.rint(quad)), None, question, None, marks)
 
 
 def _place(unit: str | None, side: str | None, place: str | None, count: int) -> tuple[str | None, str | None]:
@@ -295,17 +298,6 @@ def _points(quad: np.ndarray) -> tuple[tuple[float, float], ...]:
 
 def _box(quad: np.ndarray, photo: Photo) -> tuple[int, int, int, int]:
     return (max(0, int(quad[:, 0].min())), max(0, int(quad[:, 1].min())), min(photo.width, int(quad[:, 0].max()) + 1), min(photo.height, int(quad[:, 1].max()) + 1))
-
-
-def _crop(shown: Shown) -> bytes:
-    from PIL import Image
-
-    flat = shown.flat
-    margin = DIGIT // 4
-    cut = flat.pixels[max(0, round(flat.top) - margin):round(flat.top + DIGIT) + margin, max(0, round(shown.left) - margin):round(shown.right) + margin]
-    out = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(cut)).save(out, "PNG")
-    return out.getvalue()
 
 
 def _what_to_do(photo: Photo) -> str:

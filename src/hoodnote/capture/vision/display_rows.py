@@ -12,7 +12,7 @@ from hoodnote.capture.vision.display_flat import BESIDE, DIGIT, Flat, contrast, 
 from hoodnote.capture.vision.display_net import DIGIT as NET_DIGIT
 from hoodnote.capture.vision.display_net import HEIGHT, LETTER, Strip, as_grey, read_strip
 from hoodnote.capture.vision.display_segments import Figures, level_row, read_cells
-from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Sighted, at_a_glance, figures_of, sighted
+from hoodnote.capture.vision.display_sight import SIGN_DIGIT, Glance, Sighted, at_a_glance, figures_of, sighted
 from hoodnote.capture.vision.display_windows import rows_in, windows
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.rectify import reduced_photo
@@ -68,32 +68,46 @@ class Shown:
         return float(np.percentile(part, 90)) if part.size else 0.0
 
 
-def figures_in(photo: Photo) -> list[Shown]:
-    """The display's figures, at most three, the upper or left one first. A large photo is looked at as large as its digits need."""
+def figures_in(photo: Photo, thorough: bool = True) -> list[Shown]:
+    """The display's figures, at most three, the upper or left one first. A large photo is looked at as large as its digits need.
+    `thorough`: where the network of signs finds none that is sure, rows of strokes are searched for, too, for up to a second."""
     small, scale = reduced_photo(photo, _SIDE)
-    signs = sighted(small)
+    signs = sighted(small, _glance(photo), thorough)
 
     def read_in_full() -> list[Shown]:
-        return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs])
+        return _figures_in(photo.pixels, [f.grown(1 / scale) for f in signs], thorough)
 
     if scale == 1 or any(f.height < _SMALL for f in signs):
         return read_in_full()
-    found = _figures_in(small, signs)
+    found = _figures_in(small, signs, thorough)
     if found and min(s.row.height for s in found) < _SMALL:
         return read_in_full()
     return [replace(s, flat=replace(s.flat, matrix=s.flat.matrix @ np.diag([scale, scale, 1.0]))) for s in found]
 
 
-def large_figures(photo: Photo) -> bool:
-    """Are there any that a glance tells?"""
-    return at_a_glance(reduced_photo(photo, _SIDE)[0])
+def is_sure(figures: Sequence[Shown]) -> bool:
+    """Is the network sure of one of them?"""
+    return any(s.net.probability > SURE for s in figures)
 
 
-def _figures_in(pixels: np.ndarray, signs: Sequence[Sighted]) -> list[Shown]:
+def large_figures(photo: Photo, but: Sequence[np.ndarray] = ()) -> bool:
+    """Are there any that a glance tells, but for those in the middle of the quads `but` (4 x 2, photo pixels)?"""
+    import cv2
+
+    scale = reduced_photo(photo, _SIDE)[1]
+    middles = [tuple(map(float, f.row.centre / scale)) for f in _glance(photo).large]
+    return any(all(cv2.pointPolygonTest(q.astype(np.float32), middle, False) < 0 for q in but) for middle in middles)
+
+
+def _glance(photo: Photo) -> Glance:
+    return photo.once("glance at figures", lambda: at_a_glance(reduced_photo(photo, _SIDE)[0]))
+
+
+def _figures_in(pixels: np.ndarray, signs: Sequence[Sighted], thorough: bool) -> list[Shown]:
     """`signs`: the figures that the network of signs finds in that picture."""
     figures = [f for f in _closer(pixels, signs) if f.height >= LEAST_DIGIT_PX]
     seen = [s for f in figures if (s := _read_sighted(pixels, f, [o for o in figures if o is not f])) is not None]
-    if not any(s.net.probability > SURE for s in seen):
+    if thorough and not is_sure(seen):
         seen += _searched(pixels)
     found: list[Shown] = []
     for one in sorted(seen, key=lambda s: s.merit, reverse=True):
@@ -121,7 +135,7 @@ def _closer(pixels: np.ndarray, figures: Sequence[Sighted]) -> Sequence[Sighted]
     for sign in signs_in(flat.pixels, "digits"):
         at, top = flat.to_photo(np.array([sign.at, np.add(sign.at, sign.up)])).astype(float)
         found.append(replace(sign, at=tuple(at), up=tuple(top - at)))
-    closer = [f for f in figures_of(found) if f.digits]
+    closer = figures_of(found)
     return closer if max((f.digits for f in closer), default=0) >= main.digits else figures
 
 

@@ -12,11 +12,13 @@ from hoodnote.capture.vision.display_net import SIGNS
 from hoodnote.capture.vision.neighbours import grouped
 from hoodnote.capture.vision.signs import MARKS, Sign, once, scaled, signs_in
 
-_SIDES = ((320, 160), (640,), (1280,))  # px, longest side of the photo as it is looked at, one step after the other
+_SIDES = ((320, 160), (640,))           # px, longest side of the photo as it is looked at, one step after the other
+_CLOSE, _CLOSEST = 960, 1280            # and last, the larger one where a digit left a trace
 SIGN_DIGIT = 40                         # px, height of the digits in a picture of a display alone
 _LEAST = 22                             # px; digits lower than this are looked at in the next one as well
 _DIGIT_SURE, _MARK_SURE = 0.35, 0.5     # probability from which a sign counts
 _CLEAR = 0.5                            # of a figure that makes a larger picture needless
+_TRACE = 0.1                            # which most digits too small for a look leave
 _STRAY = 0.6                            # share of the surest figure's probability that another one has at least
 _PARTED = 1.32                          # pitches between two digits of one figure at most
 
@@ -74,27 +76,54 @@ def _direction(at: np.ndarray, up: np.ndarray) -> np.ndarray:
     return way / max(float(np.linalg.norm(way)), 1e-6)
 
 
-def sighted(pixels: np.ndarray, closest: int = len(_SIDES)) -> list[Sighted]:
-    """The figures in an RGB photo, the most of it by height and digits first. `closest`: looks taken at most, each at a larger picture."""
+@dataclass(frozen=True, eq=False)
+class Glance:
+    """What a photo in small shows: `signs` with their traces, `figures` of them, and whether a closer look is needless."""
+
+    signs: Sequence[Sign]
+    figures: Sequence[Sighted]
+    enough: bool
+
+    @property
+    def large(self) -> list[Sighted]:
+        """Clear figures as large as the lettering beside them that can be read. A lone digit may be print."""
+        return [f for f in self.figures if f.digits > 1 and _clear([f])]
+
+
+def at_a_glance(pixels: np.ndarray) -> Glance:
+    """The figures of an RGB photo that are large in it."""
+    side = max(pixels.shape[:2])
+    signs: list[Sign] = []
+    for sizes in _SIDES:
+        for size in sizes:
+            signs += _signs_at(pixels, size) if size <= side else []
+        figures = figures_of(signs)
+        if _enough(figures, sizes[0] / side):
+            return Glance(signs, figures, True)
+    return Glance(signs, figures, False)
+
+
+def sighted(pixels: np.ndarray, seen: Glance | None = None, thorough: bool = True) -> Sequence[Sighted]:
+    """The figures in an RGB photo, the most of it by height and digits first. `seen`: at a glance, if that was taken. `thorough`: digits too
+    small to leave a trace there are looked for at the largest size, too."""
+    seen = seen or at_a_glance(pixels)
+    if seen.enough:
+        return seen.figures
+    size = _CLOSEST if thorough or any(s.name.isdigit() for s in seen.signs) else _CLOSE
+    return figures_of([*seen.signs, *_signs_at(pixels, size)]) if size <= max(pixels.shape[:2]) else seen.figures
+
+
+def _signs_at(pixels: np.ndarray, size: int) -> list[Sign]:
+    """The signs, and traces of them, in the photo with its longer side so many px."""
     import cv2
 
     side = max(pixels.shape[:2])
-    found: list[Sign] = []
-    figures: list[Sighted] = []
-    for sizes in _SIDES[:closest]:
-        for size in sizes:
-            if size <= side:
-                small = cv2.resize(pixels, None, fx=size / side, fy=size / side, interpolation=cv2.INTER_AREA)
-                found += [scaled(s, side / size) for s in signs_in(small, "digits")]
-        figures = [f for f in figures_of(found) if f.digits]
-        if _clear(figures) and min(f.height for f in figures) * sizes[0] / side >= _LEAST:
-            break
-    return figures
+    small = cv2.resize(pixels, None, fx=size / side, fy=size / side, interpolation=cv2.INTER_AREA)
+    return [scaled(s, side / size) for s in signs_in(small, "digits", _TRACE)]
 
 
-def at_a_glance(pixels: np.ndarray) -> bool:
-    """Does an RGB photo show a clear figure as large as the lettering beside it that can be read? A lone digit may be print."""
-    return _clear([f for f in sighted(pixels, len(_SIDES) - 1) if f.digits > 1])
+def _enough(figures: Sequence[Sighted], scale: float) -> bool:
+    return _clear(figures) and min(f.height for f in figures) * scale >= _LEAST
 
 
 def _clear(figures: Sequence[Sighted]) -> bool:
@@ -110,7 +139,7 @@ def figures_of(signs: Sequence[Sign]) -> list[Sighted]:
     surest = max((f.probability for f in rows if f.digits > 1), default=0.0)
     # a lone stroke somewhere may look like a 1
     rows = [f for f in rows if len(f.signs) > 1 or f.probability > _STRAY * surest]
-    return sorted(rows, key=lambda f: f.height * max(f.digits, 0.2) ** 0.5, reverse=True)
+    return sorted((f for f in rows if f.digits), key=lambda f: f.height * f.digits ** 0.5, reverse=True)
 
 
 def _beside(one: Sign, other: Sign) -> bool:

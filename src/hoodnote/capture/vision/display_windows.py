@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from hoodnote.capture.vision.display_find import Row, stands_out
-from hoodnote.capture.vision.rectify import reduced_part
+from hoodnote.capture.vision.rectify import reduced, reduced_part
 
 _SIDE = 800                       # px, longest side of the picture that windows are looked for in
 _SMALLEST, _LARGEST = 0.006, 0.6  # share of the picture
@@ -23,8 +23,8 @@ def windows(pixels: np.ndarray) -> list[np.ndarray]:
     one that lies within another, as a window in its case."""
     import cv2
 
-    scale = min(1.0, _SIDE / max(pixels.shape[:2]))
-    small = cv2.GaussianBlur(cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), (0, 0), 1.2)
+    small, scale = reduced(pixels, _SIDE)
+    small = cv2.GaussianBlur(small, (0, 0), 1.2)
     areas: list[tuple[float, np.ndarray]] = []
     for low, high in ((25, 60), (10, 28)):
         edges = np.max([cv2.Canny(np.ascontiguousarray(small[..., c]), low, high) for c in range(3)], axis=0)

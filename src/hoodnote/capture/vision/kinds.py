@@ -16,6 +16,7 @@ from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.capture.vision.threads import at_once
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_text import Row, looks_like_vin, not_named_otherwise, texts_of
+from hoodnote.readings.model import Standing
 
 LEAST = 0.5                  # confidence below which a photo is taken for none of them
 SECOND = 0.5                 # score at which another kind is tried as well, when the likeliest one's reader found nothing
@@ -64,32 +65,46 @@ class Look:
 def kind_of(photo: Photo) -> tuple[Kind, float]:
     """What the photo shows and how sure that is (0 to 1); for NONE, how sure it is that there is none."""
     seen = look(photo)
+    if not seen.whole and seen.kind is Kind.NONE:
+        seen = look(photo, before=seen)
     return (seen.kind, seen.confidence) if seen.kind is not Kind.NONE else (Kind.NONE, 1 - seen.ranked[0][1])
 
 
-def look(photo: Photo, finder: NeuralReader | None = None, further: bool = False) -> Look:
-    """`further`: on past what is surely a dial or a label, and past large figures where it likely is a label."""
+def look(photo: Photo, finder: NeuralReader | None = None, before: Look | None = None) -> Look:
+    """`before`: a look that ended before its end; from there on to it, past what is surely a dial or a label, and past large figures where
+    something else is likely."""
     from hoodnote.capture.vision import dial_read, display
 
-    dial, codes = at_once(lambda: dial_read.looks_like(photo), lambda: read_codes(photo.pixels))
-    scores = {Kind.DIAL: dial, Kind.DISPLAY: 0.0, Kind.VIN: _SURE if codes else 0.0, Kind.LABEL: 0.0}
-    if scores[Kind.DIAL] >= SURE_DIAL and not codes and not further:
-        return Look(scores, None, codes, False)     # nothing else has a scale of ticks with a pointer on it
-    rows = []
-    for row in texts_of(photo, finder or NeuralReader()):
+    finder = finder or NeuralReader()
+    if before is None:
+        dial, codes = at_once(lambda: dial_read.looks_like(photo), lambda: read_codes(photo.pixels))
+        if dial >= SURE_DIAL and not codes:      # nothing else has a scale of ticks with a pointer on it
+            return Look({Kind.DIAL: dial, Kind.DISPLAY: 0.0, Kind.VIN: 0.0, Kind.LABEL: 0.0}, None, codes, False)
+        rows, shown = _rows(photo, finder), None
+    else:
+        dial, codes = before.scores[Kind.DIAL], before.codes
+        rows, shown = at_once(lambda: before.rows or _rows(photo, finder), lambda: display.looks_like(photo))
+    codes = not_named_otherwise(codes, rows)
+    vin = max(_SURE if codes else 0.0, *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
+    scores = {Kind.DIAL: dial, Kind.DISPLAY: shown or 0.0, Kind.VIN: vin, Kind.LABEL: label_score([r.text for r in rows])}
+    if shown is not None or vin >= SURE_VIN and scores[Kind.LABEL] < SURE_LABEL:      # no display shows 17 characters with their check digit
+        return Look(scores, rows, codes, True)
+    if scores[Kind.LABEL] >= SURE_LABEL:
+        return Look(scores, rows, codes, False)
+    vins = [r.quad for r in rows if looks_like_vin(r.text) > 0]
+    likely = dial >= LEAST or scores[Kind.LABEL] >= LIKELY_LABEL or bool(vins) and vin == max(scores.values())
+    scores[Kind.DISPLAY] = display.looks_like(photo, likely, vins)
+    return Look(scores, rows, codes, not likely)
+
+
+def _rows(photo: Photo, finder: NeuralReader) -> list[Row]:
+    """Rows of text, no more than tell a label or a VIN."""
+    rows: list[Row] = []
+    for row in texts_of(photo, finder):
         rows.append(row)
         if label_score([r.text for r in rows]) >= SURE_LABEL or looks_like_vin(row.text) >= SURE_VIN:
             break
-    codes = not_named_otherwise(codes, rows)
-    scores[Kind.VIN] = max(_SURE if codes else 0.0, *(0.95 * looks_like_vin(r.text) for r in rows), 0.0)
-    scores[Kind.LABEL] = label_score([r.text for r in rows])
-    if scores[Kind.LABEL] >= SURE_LABEL and not further:
-        return Look(scores, rows, codes, False)
-    if scores[Kind.VIN] >= SURE_VIN:      # no display shows 17 characters with their check digit
-        return Look(scores, rows, codes, True)
-    likely = scores[Kind.LABEL] >= LIKELY_LABEL and not further
-    scores[Kind.DISPLAY] = display.looks_like(photo, large=likely)
-    return Look(scores, rows, codes, not likely)
+    return rows
 
 
 def label_score(texts: Sequence[str]) -> float:
@@ -106,17 +121,18 @@ def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None,
         return _read(kind, photo, place, units, None, NeuralReader())
     finder = NeuralReader()
     seen = look(photo, finder)
+    first = reading = None
+    if not seen.whole:
+        first = _read(seen.ranked[0][0], photo, place, units, seen, finder)
+        if first.fields or first.surely:
+            return _with_confidence(first, _SURE if _proves_itself(first) else max(LEAST, seen.confidence))
+        reading = first if first.kind is not Kind.VIN else None
+        seen = look(photo, finder, seen)
     if seen.kind is Kind.NONE:
         return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])
-    reading = None
-    if not seen.whole:
-        reading = _read(seen.kind, photo, place, units, seen, finder)
-        if reading.fields:
-            return _with_confidence(reading, seen.confidence)
-        seen = look(photo, finder, further=True)
     for tried, score in seen.ranked:
         if reading is None or score >= SECOND and tried is not reading.kind:
-            other = _read(tried, photo, place, units, seen, finder)
+            other = first if first is not None and tried is first.kind else _read(tried, photo, place, units, seen, finder)
             if other.fields:
                 return _with_confidence(other, seen.confidence)
             reading = reading or other
@@ -143,6 +159,11 @@ def _read(kind: Kind, photo: Photo, place: str | None, units: str, seen: Look | 
             readers = [finder, *(r for r in available_readers() if not isinstance(r, NeuralReader))]
             return read_label(photo, readers, "metric" if units == "metric" else "us")
     raise ValueError(f"no reader for {kind}")
+
+
+def _proves_itself(reading: PhotoReading) -> bool:
+    """A VIN that two readers gave and that has its check digit is one, whatever else the photo shows."""
+    return reading.kind is Kind.VIN and any(f.standing is Standing.AGREED for f in reading.fields)
 
 
 def _with_confidence(reading: PhotoReading, confidence: float) -> PhotoReading:

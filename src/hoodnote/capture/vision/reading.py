@@ -31,7 +31,7 @@ class Mark:
 @dataclass(frozen=True)
 class PhotoField:
     """One figure or fact. `box` is left, top, right, bottom in the photo's pixels, `quad` the same place's four corners as it lies
-    there; `crop` is a PNG of it. A figure whose place the photo cannot tell (a scale, a thermometer, a single dial) carries the
+    there; `crop` is a PNG of it, None where only its `marks` show what was read. A figure whose place the photo cannot tell (a scale, a thermometer, a single dial) carries the
     likeliest place or the one asked for, and is a question unless the place was given. `limit`: limit of error in the
     statement's unit, None where the printed digits are the figure."""
 
@@ -41,7 +41,7 @@ class PhotoField:
     versions: tuple[Version, ...]
     box: tuple[int, int, int, int]
     quad: tuple[tuple[int, int], ...]
-    crop: bytes
+    crop: bytes | None
     question: str | None = None
     limit: float | None = None
     marks: tuple[Mark, ...] = ()
@@ -49,7 +49,8 @@ class PhotoField:
 
 @dataclass(frozen=True)
 class PhotoReading:
-    """`problem` says in one line what to do when the photo is not good enough; then nothing in it stands."""
+    """`problem` says in one line what to do when the photo is not good enough; then nothing in it stands. `surely`: and yet the photo shows
+    this kind and no other."""
 
     kind: Kind
     fields: tuple[PhotoField, ...]
@@ -57,3 +58,4 @@ class PhotoReading:
     readers_used: tuple[str, ...]
     problem: str | None = None
     kind_confidence: float = 1.0
+    surely: bool = False

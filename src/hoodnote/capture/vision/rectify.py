@@ -17,6 +17,8 @@ TEXT_HEIGHT = 44          # px of a detected line's box in the flat view
 MAX_SIDE = 1800
 SEARCH_SIDES = 736, 1280    # px; finding where the label lies needs less than reading it, unless its print is small
 HALVED_FIRST = 0.4         # scale, and below, that a picture is reduced to in two steps
+LARGE_PX = 6_000_000       # from which that is done from half its size on
+HARDLY_LESS = 0.9          # scale from which pixels need not be averaged
 SMALL_PRINT = 13            # px of a found line's box below which the larger picture is searched
 
 
@@ -195,10 +197,11 @@ def reduced(pixels: np.ndarray, side: int) -> tuple[np.ndarray, float]:
     scale = min(1.0, side / max(height, width))
     if scale == 1.0:
         return pixels, scale
-    if scale <= HALVED_FIRST:           # by no whole number, which is most, a large picture takes three times as long
-        pixels = cv2.resize(pixels, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    # by no whole number, which is most, a large picture takes many times as long
+    while (left := side / max(pixels.shape[:2])) <= (HALVED_FIRST if pixels.shape[0] * pixels.shape[1] < LARGE_PX else 0.5):
+        pixels = cv2.resize(pixels, (pixels.shape[1] // 2, pixels.shape[0] // 2), interpolation=cv2.INTER_AREA)
     size = max(1, round(width * scale)), max(1, round(height * scale))
-    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), scale
+    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA if left < HARDLY_LESS else cv2.INTER_LINEAR), scale
 
 
 def reduced_part(pixels: np.ndarray, box: tuple[float, float, float, float], scale: float) -> tuple[np.ndarray, np.ndarray]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodnote.capture.vision.rectify import reduced
 from hoodnote.readings.vin import check_vin, permitted
 
 REDUCED_SIDE = 2200          # px; a barcode that fills a tenth of a phone's photo is still told apart at this size
@@ -29,9 +30,7 @@ def read_codes(pixels: np.ndarray) -> list[VinCode]:
     import cv2
     import zxingcpp
 
-    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    scale = min(1.0, REDUCED_SIDE / max(grey.shape))
-    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+    small, scale = reduced(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), REDUCED_SIDE)
     formats = (zxingcpp.BarcodeFormat.Code39, zxingcpp.BarcodeFormat.DataMatrix, zxingcpp.BarcodeFormat.QRCode)
     out = []
     for code in zxingcpp.read_barcodes(small, formats=formats):

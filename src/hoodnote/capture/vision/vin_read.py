@@ -182,7 +182,7 @@ def _crop(photo: Photo, quad: np.ndarray) -> bytes:
     strip = Image.fromarray(cut_out(photo.pixels, quad))
     strip.thumbnail((1000, 400))
     out = io.BytesIO()
-    strip.save(out, "PNG")
+    strip.save(out, "PNG", compress_level=2)
     return out.getvalue()
 
 

@@ -111,7 +111,7 @@ def looks_like_vin(text: str) -> float:
     if figures < LEAST_FIGURES or vin.isdigit() or sum(c.isdigit() for c in vin[-4:]) < 3:     # its last four are figures
         return 0.0
     if len(vin) != LENGTH:
-        return 0.3
+        return 0.5
     return 1.0 if check_vin(vin) is None else 0.7
 
 
