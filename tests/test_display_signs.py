@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from hoodnote.capture.vision.display_find import Row
 from hoodnote.capture.vision.display_flat import lay_flat
 from hoodnote.capture.vision.display_net import SIGNS
-from hoodnote.capture.vision.display_rows import _look, figures_in
+from hoodnote.capture.vision.display_rows import _look, figures_in, large_figures
 from hoodnote.capture.vision.display_sight import at_a_glance, figures_of, sighted
 from hoodnote.capture.vision.display_text import words_around
 from hoodnote.capture.vision.photo import Photo
@@ -186,3 +186,10 @@ def test_rows_of_strokes_are_searched_only_where_no_figure_is_sure_and_that_is_a
         searches.clear()
         figures_in(Photo(pixels, pixels.shape[1], pixels.shape[0]), thorough)
         assert len(searches) == searched
+
+
+def test_figures_in_the_row_of_a_vin_are_no_display_s():
+    face, _, placed = drawn("205", "kPa")
+    photo = Photo(face, face.shape[1], face.shape[0])
+    everything = np.float32([(0, 0), (face.shape[1], 0), (face.shape[1], face.shape[0]), (0, face.shape[0])])
+    assert large_figures(photo) and not large_figures(photo, [everything]) and large_figures(photo, [everything / 50])

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from hoodnote.capture.vision import dial_read, display, kinds, label
+from hoodnote.capture.vision import dial_read, display, kinds, label, vin_read
 from hoodnote.capture.vision.kinds import Look, kind_of, label_score, read_photo
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, PhotoReading
@@ -96,6 +96,32 @@ def test_what_is_surely_a_label_is_looked_at_for_a_display_only_when_its_reader_
     reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
     assert reading.kind is (Kind.LABEL if readable else Kind.DISPLAY) and len(shown) == (0 if readable else 1)
     assert len(taken) == 3         # no more than it takes, and once
+
+
+@pytest.mark.parametrize("readable", [True, False])
+@pytest.mark.parametrize("text", ["1G4AH59H45G118342", "1G4AH59H45G11834"])           # by one digit not that of 49 CFR 565.15, and one short
+def test_what_likely_is_a_vin_goes_to_its_reader_before_small_figures_are_looked_for(monkeypatch, text, readable):
+    shown = beside_a_display(monkeypatch, 0.95, vin_read, "read_vin", Kind.VIN, readable)
+    monkeypatch.setattr(vin_read, "read_vin", lambda *given, **named: PhotoReading(Kind.VIN, (doubtful(),) if readable else (), (), ()))
+    monkeypatch.setattr(kinds, "texts_of", lambda *given: iter([Row(np.float32([(0, 0), (60, 0), (60, 10), (0, 10)]), text, 0.99)]))
+    monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.0)
+    reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
+    assert reading.kind is (Kind.VIN if readable else Kind.DISPLAY)
+    assert shown == ([True] if readable else [True, False])
+    assert not readable or reading.kind_confidence < 0.9         # nobody has agreed to it
+
+
+def doubtful() -> SimpleNamespace:
+    return SimpleNamespace(standing=Standing.UNCONFIRMED)
+
+
+def test_a_gauge_that_surely_is_one_is_not_looked_at_further(monkeypatch):
+    """It was found by the units on its face; what it lacks is told at once."""
+    shown = beside_a_display(monkeypatch, 0.95, dial_read, "read_dials", Kind.DIAL, False)
+    monkeypatch.setattr(dial_read, "read_dials", lambda *given: PhotoReading(Kind.DIAL, (), (), (), "the pointer was not found", surely=True))
+    monkeypatch.setattr(dial_read, "looks_like", lambda photo: 0.95)
+    reading = read_photo(Photo(np.full((80, 80, 3), 90, np.uint8), 80, 80))
+    assert reading.problem == "the pointer was not found" and not shown
 
 
 @pytest.mark.parametrize("readable", [True, False])

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from decimal import Decimal
 
 import numpy as np
+from PIL import Image
 
-from hoodnote.capture.vision.overlay import overlay
+from hoodnote.capture.vision.overlay import AGREED_COLOUR, marked_piece, overlay
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
 from hoodnote.readings.model import Standing
@@ -52,3 +54,9 @@ def test_at_the_foot_of_the_photo_the_figure_stands_above_its_gauge():
 def test_no_figure_is_put_on_the_print_beneath_a_label_s_field():
     left, right = gauge("low_side", "33", (100, 300, 600, 350)), gauge("high_side", "180", (700, 300, 1200, 350))
     assert not drawn_on(left, right, kind=Kind.LABEL)[370:, :1200].any()
+
+
+def test_the_piece_of_a_gauge_shows_its_marks_in_their_colour():
+    piece = Image.open(io.BytesIO(marked_piece(Photo(np.full((HEIGHT, WIDTH, 3), 128, np.uint8), WIDTH, HEIGHT), gauge("low_side", "33", (100, 300, 600, 800)))))
+    assert piece.format == "JPEG" and piece.size == (600, 600)          # with a tenth of its width around it
+    assert np.abs(np.asarray(piece).astype(int)[50, 100:500] - AGREED_COLOUR).max() < 40

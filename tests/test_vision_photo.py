@@ -12,6 +12,7 @@ import pytest
 from PIL import GifImagePlugin, Image, ImageFile, TiffImagePlugin
 
 from hoodnote.capture.vision.photo import MAX_PIXELS, WORK_PIXELS, load_photo, refuse_unusable
+from hoodnote.capture.vision.rectify import reduced
 from hoodnote.errors import HoodnoteError
 
 
@@ -236,6 +237,16 @@ def test_a_panorama_is_reduced_and_still_turned_upright(tmp_path):
     photo = load_photo(tmp_path / "wide.jpg")
     assert photo.width * photo.height <= WORK_PIXELS and photo.height > 2.5 * photo.width
     assert photo.pixels[20, photo.width // 2, 0] < 60 and photo.pixels[-20, photo.width // 2, 0] > 200
+
+
+@pytest.mark.parametrize(("size", "side"), [((4000, 3000), 1920), ((4000, 3000), 736), ((1920, 1440), 736), ((3001, 2003), 1280)])
+def test_a_picture_is_reduced_as_by_averaging_what_each_pixel_covers(size, side):
+    rng = np.random.default_rng(4)
+    coarse = Image.fromarray(rng.integers(0, 255, (60, 80, 3), dtype=np.uint8)).resize(size, Image.Resampling.BICUBIC)
+    small, scale = reduced(np.asarray(coarse), side)
+    assert small.shape[1] == side and scale == pytest.approx(side / size[0])
+    exact = np.asarray(coarse.resize((small.shape[1], small.shape[0]), Image.Resampling.BOX)).astype(int)     # Pillow's own, another program
+    assert np.abs(small.astype(int) - exact).mean() < 1.5
 
 
 def test_a_pdf_with_a_photos_name_and_heic_say_what_to_do(tmp_path):

@@ -31,9 +31,9 @@ class Mark:
 @dataclass(frozen=True)
 class PhotoField:
     """One figure or fact. `box` is left, top, right, bottom in the photo's pixels, `quad` the same place's four corners as it lies
-    there; `crop` is a PNG of it, None where only its `marks` show what was read. A figure whose place the photo cannot tell (a scale, a thermometer, a single dial) carries the
-    likeliest place or the one asked for, and is a question unless the place was given. `limit`: limit of error in the
-    statement's unit, None where the printed digits are the figure."""
+    there; `crop` is a PNG of it, None where only its `marks` show what was read. A figure whose place the photo cannot tell (a scale, a
+    thermometer, a single dial) carries the likeliest place or the one asked for, and is a question unless the place was given. `limit`:
+    limit of error in the statement's unit, None where the printed digits are the figure."""
 
     statement: Measured | Fact
     standing: Standing
