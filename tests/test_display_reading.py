@@ -184,3 +184,20 @@ def test_a_lone_digit_that_is_not_clear_is_no_figure(monkeypatch, sure):
     reading = read_display(photo(face(figure("5", "g"))), "charged")
     assert [f.statement.value for f in reading.fields] == ([Decimal(5)] if sure else [])
     assert sure or "lone digit" in reading.problem
+
+
+DOUBT = "the unit is hard to read, perhaps %"
+
+
+@pytest.mark.parametrize(("units", "doubts", "shared", "asked"), [
+    (("%", "psi"), (DOUBT, None), ("psi", "psi"), (f"{DOUBT}, and the other figure's is psi", None)),
+    (("bar", "micron"), (None, DOUBT), ("bar", "bar"), (None, f"{DOUBT}, and the other figure's is bar")),
+    (("inHg", "psi"), (None, None), ("inHg", "psi"), (None, None)),               # a manifold in vacuum on its low side
+    (("%", "psi"), (DOUBT, DOUBT), ("%", "psi"), (DOUBT, DOUBT)),                 # nothing to go by
+    (("%", "C"), (DOUBT, None), ("%", "C"), (DOUBT, None)),                       # humidity and temperature
+    ((None, "kPa"), (None, None), ("kPa", "kPa"), (None, None)),
+])
+def test_a_doubtful_unit_beside_a_sure_pressure_is_asked_as_that(units, doubts, shared, asked):
+    """Both sides of a manifold are shown in one unit (common practice, no source); a person is asked in any case."""
+    told = display._shared([(unit, None, doubt) for unit, doubt in zip(units, doubts, strict=True)])
+    assert tuple(u for u, _, _ in told) == shared and tuple(d for _, _, d in told) == asked

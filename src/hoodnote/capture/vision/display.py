@@ -169,19 +169,28 @@ def _lettering(index: int, boxes: Sequence[tuple[float, ...]], words: Sequence[W
 
 
 def _shared(lettering: list[tuple[str | None, str | None, str | None]]) -> list[tuple[str | None, str | None, str | None]]:
-    """Two figures: a unit printed once is both's, and the one that is not LOW is HIGH."""
+    """Two figures: a unit printed once is both's, one that is hard to read may be the other one's, and the one that is not LOW is HIGH."""
     units, sides, doubts = zip(*lettering, strict=True)
     if None in units:
         other = next((u for u in units if u), None)
         doubt = next((d for d in doubts if d), None)
-        if other is not None and UNITS.get(other) is not None and UNITS[other].quantity is Quantity.PRESSURE:
+        if _is_pressure(other):
             units, doubts = (other, other), (doubt, doubt)
+    elif units[0] != units[1] and (doubts[0] is None) is not (doubts[1] is None):
+        sure = doubts.index(None)
+        if _is_pressure(units[sure]):       # likelier than two units is one of them misread
+            told = f"{doubts[1 - sure]}, and the other figure's is {units[sure]}"
+            units, doubts = (units[sure],) * 2, tuple(None if i == sure else told for i in (0, 1))
     opposite = {"low_side": "high_side", "high_side": "low_side"}
     if sides[0] == sides[1]:
         sides = (None, None)
     else:
         sides = (sides[0] or opposite[sides[1]], sides[1] or opposite[sides[0]])
     return list(zip(units, sides, doubts, strict=True))
+
+
+def _is_pressure(unit: str | None) -> bool:
+    return unit in UNITS and UNITS[unit].quantity is Quantity.PRESSURE
 
 
 def _field(photo: Photo, read: Accounts, letters: tuple[str | None, str | None, str | None], place: str | None, units: str, count: int) -> PhotoField | None:
