@@ -206,6 +206,15 @@ def test_a_row_that_the_plate_reader_found_is_not_two_readers():
     assert decide([r for r in readings if len(r.vin) == 17], [])[1] is not None
 
 
+@pytest.mark.parametrize(("vin", "kept"), [("KU4U7F43DFRC48997", True), ("KWGV3J3ZZCC196587", True), ("2W1DFPYAS0BG16243", False)])
+def test_a_letter_in_the_place_of_the_check_digit_is_kept_only_where_there_need_be_no_check_digit(vin, kept):
+    """49 CFR 565.15(c) has one in North America, where a VIN begins with 1 to 5 (SAE J1044, from memory); elsewhere a letter may stand there."""
+    pixels = np.pad(np.asarray(plate(DEVELOPMENT.plates[0], vin, random.Random(2))), ((60, 60), (60, 60), (0, 0)), constant_values=60)
+    [field] = read_vin(Photo(pixels, pixels.shape[1], pixels.shape[0])).fields
+    assert field.standing is Standing.UNCONFIRMED
+    assert (field.statement.value == vin) is kept and (vin in [v.statement.value for v in field.versions]) is kept
+
+
 def test_the_plate_reader_sees_nothing_on_bare_metal():
     text, _ = PlateReader().read_strip(np.full((64, 800, 3), 130, np.uint8))
     assert len(text) < 3

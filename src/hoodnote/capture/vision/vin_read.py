@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import string
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, not_named_otherwise, read_row, texts_of, vin_rows
 from hoodnote.readings.model import Standing, Version
-from hoodnote.readings.vin import CHECK, LENGTH, LOOKALIKE_COST, candidates, check_vin
+from hoodnote.readings.vin import CHECK, LENGTH, LOOKALIKE_COST, candidates, check_vin, formed
 from hoodnote.statements.model import Fact
 
 SEARCH = "check-digit search"
@@ -45,7 +46,7 @@ def read_vin(photo: Photo, readers: Sequence[Reader] | None = None, rows: Sequen
     rows = vin_rows(texts) or ([] if codes else _with_more_trouble(photo, texts, finder))
     readings = [(row, reading) for row in rows for reading in read_row(photo.pixels, row, readers, [c.vin for c in codes])]
     used = tuple(dict.fromkeys((*(r.reader for _, r in readings), *(c.symbology for c in codes))))
-    whole = [(row, r) for row, r in readings if len(r.vin) == LENGTH]
+    whole = [(row, _as_read(r)) for row, r in readings if len(r.vin) == LENGTH]
     if not whole and not codes:
         return PhotoReading(Kind.VIN, (), (), used, _what_to_do(photo, [r for _, r in readings]))
     return PhotoReading(Kind.VIN, (_field(photo, whole, codes),), (), used)
@@ -87,6 +88,13 @@ def _with_more_trouble(photo: Photo, texts: Sequence[Row], finder: NeuralReader)
     return found
 
 
+def _as_read(reading: VinReading) -> VinReading:
+    """A VIN of another market whose check digit does not fit has none: then a letter that was read in its place is a letter."""
+    if reading.vin[0] in NORTH_AMERICA or check_vin(reading.vin) is None:
+        return reading
+    return replace(reading, vin=_with_a_letter(reading.vin, [reading]) or reading.vin)
+
+
 def _with_a_letter(vin: str, readings: Sequence[VinReading]) -> str | None:
     """The VIN as a reader has it who read a letter in the place of the check digit: taken for the figure that it looks like, it proves nothing."""
     for r in readings:
@@ -124,7 +132,7 @@ def _question(order: Sequence[str], right: Sequence[str], voices: dict[str, set[
 
 
 def _searched(readings: Sequence[VinReading], codes: Sequence[VinCode]) -> list[tuple[str, float]]:
-    weighted = [(r.vin, max(0.05, r.confidence) ** 2) for r in readings] + [(c.vin, 2.0) for c in codes]
+    weighted = [(formed(r.vin), max(0.05, r.confidence) ** 2) for r in readings] + [(c.vin, 2.0) for c in codes]
     found = candidates(weighted, MOST_CANDIDATES)
     read_by_somebody = [x for x in found if x[1] < LOOKALIKE_COST]
     return read_by_somebody or found
