@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from hoodnote.capture.vision import dial_read, display, kinds, label, vin_read
-from hoodnote.capture.vision.kinds import Look, kind_of, label_score, read_photo
+from hoodnote.capture.vision.kinds import Look, label_score, read_photo
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.capture.vision.vin_text import Row
@@ -44,8 +44,8 @@ def test_the_words_of_a_label(texts, least, most):
 
 
 def test_a_plate_is_told_as_a_vin_by_itself():
-    kind, confidence = kind_of(as_photo(plate(DEVELOPMENT.plates[0], "1G4AH59H45G118341", random.Random(1))))
-    assert kind is Kind.VIN and confidence > 0.5
+    reading = read_photo(as_photo(plate(DEVELOPMENT.plates[0], "1G4AH59H45G118341", random.Random(1))))
+    assert reading.kind is Kind.VIN and reading.kind_confidence > 0.5
 
 
 @pytest.mark.parametrize("draw", [page, sticker])
@@ -144,8 +144,8 @@ def test_no_display_is_likelier_than_what_is_surely_a_label():
 
 def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():
     photo = Photo(np.full((300, 400, 3), 120, np.uint8), 400, 300)
-    assert kind_of(photo)[0] is Kind.NONE
-    assert "say which it is" in read_photo(photo).problem
+    reading = read_photo(photo)
+    assert reading.kind is Kind.NONE and "say which it is" in reading.problem
 
 
 @pytest.mark.parametrize("seed", [17, 33])

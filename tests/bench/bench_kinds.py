@@ -3,7 +3,7 @@
     python -m tests.bench.bench_kinds --split heldout --count 40 --severity moderate --jobs 2
     python -m tests.bench.bench_kinds --others 200 --jobs 2
 
-The first counts, for each kind, what `kind_of` says. The second draws other things (engine bays, tyres, clocks, pages, keyboards,
+The first counts, for each kind, what a photo is read as. The second draws other things (engine bays, tyres, clocks, pages, keyboards,
 number plates, part stickers, shop barcodes, price tags) and counts what is taken from them without a question: it must be nil.
 """
 
@@ -21,7 +21,7 @@ from functools import partial
 import numpy as np
 from PIL import Image, ImageDraw
 
-from hoodnote.capture.vision.kinds import kind_of, read_photo
+from hoodnote.capture.vision.kinds import read_photo
 from hoodnote.capture.vision.label import stated
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.reading import Kind
@@ -145,8 +145,8 @@ def told(job: tuple[Kind, int], split: str, severity: str) -> tuple[Kind, Kind, 
     kind, seed = job
     photo = _shot(picture_of(kind, split, seed), severity, 900_000 + seed)
     began = time.perf_counter()
-    said, confidence = kind_of(photo)
-    return kind, said, confidence, time.perf_counter() - began, seed
+    reading = read_photo(photo)
+    return kind, reading.kind, reading.kind_confidence, time.perf_counter() - began, seed
 
 
 def read_of_other(seed: int, severity: str) -> tuple[str, Kind, list[str]]:

@@ -62,14 +62,6 @@ class Look:
         return best * (1 - 0.4 * max(0.0, second - 0.3))
 
 
-def kind_of(photo: Photo) -> tuple[Kind, float]:
-    """What the photo shows and how sure that is (0 to 1); for NONE, how sure it is that there is none."""
-    seen = look(photo)
-    if not seen.whole and seen.kind is Kind.NONE:
-        seen = look(photo, before=seen)
-    return (seen.kind, seen.confidence) if seen.kind is not Kind.NONE else (Kind.NONE, 1 - seen.ranked[0][1])
-
-
 def look(photo: Photo, finder: NeuralReader | None = None, before: Look | None = None) -> Look:
     """`before`: a look that ended before its end; from there on to it, past what is surely a dial or a label, and past large figures where
     something else is likely."""
