@@ -15,6 +15,7 @@ from hoodnote.capture.vision.reading import Kind, PhotoReading
 from hoodnote.capture.vision.vin_text import Row
 from hoodnote.readings.model import Standing
 from tests.bench.bench_kinds import page, sticker
+from tests.bench.camera import SEVERITIES, photograph
 from tests.bench.plate_render import DEVELOPMENT, plate
 
 
@@ -146,6 +147,12 @@ def test_an_empty_wall_shows_none_of_them_and_says_what_to_do():
     photo = Photo(np.full((300, 400, 3), 120, np.uint8), 400, 300)
     reading = read_photo(photo)
     assert reading.kind is Kind.NONE and "say which it is" in reading.problem
+
+
+def test_where_light_has_burnt_out_the_print_that_is_what_is_told():
+    picture = plate(DEVELOPMENT.plates[1], "1G4AH59H45G118341", random.Random(1))
+    pixels = np.asarray(photograph(picture, SEVERITIES["mild"], 3, size=(1280, 960), glare_at=(0.5, 0.5), glare_size=0.6))
+    assert "another angle" in read_photo(Photo(pixels, 1280, 960)).problem
 
 
 @pytest.mark.parametrize("seed", [17, 33])

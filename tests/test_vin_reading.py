@@ -183,6 +183,8 @@ def test_a_photographed_plate_is_read_and_glare_on_it_never_gives_another_vin():
     hidden = read_vin(shot(picture, glare_at=(0.5, 0.5), glare_size=0.2))
     assert not any(f.standing is Standing.AGREED and f.statement.value != EXAMPLE for f in hidden.fields)
     assert hidden.fields or "take it again" in hidden.problem
+    lost = read_vin(shot(picture, glare_at=(0.5, 0.5), glare_size=0.6))
+    assert not lost.fields and "glare" in lost.problem
 
 
 @pytest.mark.parametrize("style", DEVELOPMENT.plates, ids=lambda s: f"{s.make} {s.face}")

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, available_readers
 from hoodnote.capture.vision.reading import Kind, PhotoReading
+from hoodnote.capture.vision.rectify import has_glare
 from hoodnote.capture.vision.threads import at_once
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_text import Row, looks_like_vin, not_named_otherwise, texts_of
@@ -121,7 +122,7 @@ def read_photo(photo: Photo, kind: Kind | None = None, place: str | None = None,
         reading = first if first.kind is not Kind.VIN else None
         seen = look(photo, finder, seen)
     if seen.kind is Kind.NONE:
-        return PhotoReading(Kind.NONE, (), (), (), _what_to_do(seen), 1 - seen.ranked[0][1])
+        return PhotoReading(Kind.NONE, (), (), (), _what_to_do(photo, seen), 1 - seen.ranked[0][1])
     for tried, score in seen.ranked:
         if reading is None or score >= SECOND and tried is not reading.kind:
             other = first if first is not None and tried is first.kind else _read(tried, photo, place, units, seen, finder)
@@ -162,8 +163,9 @@ def _with_confidence(reading: PhotoReading, confidence: float) -> PhotoReading:
     return replace(reading, kind_confidence=round(confidence, 2))
 
 
-def _what_to_do(seen: Look) -> str:
+def _what_to_do(photo: Photo, seen: Look) -> str:
     likeliest, score = seen.ranked[0]
     perhaps = f" (perhaps {NAMES[likeliest]})" if score >= 0.3 else ""
-    return (f"this shows none of label, dial, display or VIN that could be made out{perhaps}; take it again closer and sharper, "
+    again = "light has burnt out a part of it: take it again from another angle" if has_glare(photo) else "take it again closer and sharper"
+    return (f"this shows none of label, dial, display or VIN that could be made out{perhaps}; {again}, "
             "or say which it is: label, dial, display or VIN")

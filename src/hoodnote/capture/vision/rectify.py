@@ -109,6 +109,11 @@ def glare_mask(pixels: np.ndarray, text_height: int = TEXT_HEIGHT) -> np.ndarray
     return cv2.dilate(core, halo).astype(bool)
 
 
+def has_glare(photo: Photo) -> bool:
+    """Has light burnt out a part of the photo that may hide print?"""
+    return bool(glare_mask(reduced_photo(photo, SEARCH_SIDES[-1])[0], SMALL_PRINT).any())
+
+
 def covered(pixels: np.ndarray, box: tuple[float, float, float, float]) -> bool:
     """Does something thicker than a stroke of print lie in a box of text or right beside it: a blot, a tear, the label's end?
 

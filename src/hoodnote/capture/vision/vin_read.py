@@ -16,7 +16,7 @@ import numpy as np
 from hoodnote.capture.vision.photo import Photo
 from hoodnote.capture.vision.readers import NeuralReader, Reader, available_readers, cut_out
 from hoodnote.capture.vision.reading import Kind, Mark, PhotoField, PhotoReading
-from hoodnote.capture.vision.rectify import overexposed, sharpness
+from hoodnote.capture.vision.rectify import has_glare, overexposed, sharpness
 from hoodnote.capture.vision.vin_codes import VinCode, read_codes
 from hoodnote.capture.vision.vin_plates import PlateReader
 from hoodnote.capture.vision.vin_text import Row, VinReading, as_plates, not_named_otherwise, read_row, texts_of, vin_rows
@@ -200,6 +200,8 @@ def _what_to_do(photo: Photo, readings: Sequence[VinReading]) -> str:
         return f"{len(best.vin)} characters were read of the VIN's 17 ({best.text}): hold the whole VIN in the picture, without glare, and take it again."
     if overexposed(photo.pixels):
         return "The photo is overexposed: take it again with less light."
+    if has_glare(photo):
+        return "No VIN was found, and light has burnt out a part of the photo: take it again from another angle, without glare on the VIN."
     if sharpness(photo.pixels) < 15:
         return "No VIN was found and the photo is blurred: hold still, focus on the VIN and take it again."
     return "No VIN was found: fill the picture with the plate or its line on the label and take it again."
