@@ -1,6 +1,6 @@
 """Does the reader tell what a photo shows, and does it take nothing from photos of other things?
 
-    python -m tests.bench.bench_kinds --split heldout --count 40 --severity moderate --jobs 2
+    python -m tests.bench.bench_kinds --split heldout --count 40 --first 40 --severity moderate --jobs 2
     python -m tests.bench.bench_kinds --others 200 --jobs 2
 
 The first counts, for each kind, what a photo is read as. The second draws other things (engine bays, tyres, clocks, pages, keyboards,
@@ -161,7 +161,7 @@ def main() -> None:
     parser.add_argument("--split", choices=SPLIT_NAMES, default="heldout")
     parser.add_argument("--count", type=int, default=20, help="photos of each kind")
     parser.add_argument("--others", type=int, default=0, help="photos of other things instead")
-    parser.add_argument("--first", type=int, default=0, help="first seed of the other things")
+    parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--severity", choices=SEVERITIES, default="moderate")
     parser.add_argument("--jobs", type=int, default=1)
     args = parser.parse_args()
@@ -179,7 +179,7 @@ def main() -> None:
             print(f"{args.others} photos of other things, {args.severity}: {taken} with something taken, {asked} with something asked")
             print("\n".join(f"  {name}: {count} as {kind}" for (name, kind), count in sorted(total.items())))
             return
-        jobs = [(kind, seed) for kind in (Kind.LABEL, Kind.DIAL, Kind.DISPLAY, Kind.VIN) for seed in range(args.count)]
+        jobs = [(kind, seed) for kind in (Kind.LABEL, Kind.DIAL, Kind.DISPLAY, Kind.VIN) for seed in range(args.first, args.first + args.count)]
         matrix, seconds = Counter(), []
         for kind, said, confidence, took, seed in pool.map(partial(told, split=args.split, severity=args.severity), jobs):
             matrix[kind, said] += 1

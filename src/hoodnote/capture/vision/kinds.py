@@ -32,7 +32,7 @@ _LABEL_WORDS = tuple(re.compile(p) for p in (
     r"(\b|REFRIGERANT)R\W?(134A|123\W?4\W?YF|12(?!\d)|152A|744)|HF[CO]\W?(134A|1234YF)",
     r"REFRIGER|K.LTEMITTEL|FRIGORI|FLUIDE|FLUIDO|CHARGE|F.LLMENGE|CARGA|CARICA|AIR COND|\bA/C\b|KLIMA|CLIMAT",
     r"\d\W?\s?(KG|G|LBS?|OZ)\b",
-    r"\bPAG\b|\bPOE\b|(?<![A-Z])OIL\b|\b.L\b|ÖL\b|HUILE|ACEITE|OLIO",
+    r"\bPAG\b|\bPOE\b|(?<![A-Z])OIL\b|\b.L\b|ÖL\b|HUILE|ACEITE|OLIO|LUBRICANT",
 ))
 _LABEL_SCORE = (0.0, 0.2, 0.6, LIKELY_LABEL, SURE_LABEL)      # by how many of the four groups are there
 NAMES = {Kind.LABEL: "an under-hood label", Kind.DIAL: "a gauge face", Kind.DISPLAY: "a digital display", Kind.VIN: "a VIN"}
