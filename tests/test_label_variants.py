@@ -12,7 +12,7 @@ from PIL import Image
 from hoodnote.capture.vision.figures import amounts, oil_types, refrigerants
 from hoodnote.capture.vision.interpret import FIELDS, interpret
 from hoodnote.capture.vision.kinds import look
-from hoodnote.capture.vision.label import decide, read_label
+from hoodnote.capture.vision.label import _runs_off, decide, read_label
 from hoodnote.capture.vision.label_words import tells_conversion, tells_systems, topic
 from hoodnote.capture.vision.overlay import offered
 from hoodnote.capture.vision.photo import Photo
@@ -150,6 +150,23 @@ def test_a_second_label_elsewhere_in_the_photo_is_told_with_its_refrigerant_and_
 def test_a_conversion_whose_old_label_is_unreadable_takes_no_field():
     fields = decided(*both([line("CONVERTED TO R-134a", 40, 300), line("CHARGE 0.90 kg", 40, 370)]))
     assert all(f.standing is Standing.UNCONFIRMED for f in fields.values())
+
+
+def test_a_label_that_names_two_oils_may_be_two_labels_so_that_its_one_charge_is_asked_about():
+    """The other label's charge may lie under a reflection."""
+    lines = [line("REFRIGERANT R-12", 40, 40), line("CHARGE 1.260 kg", 40, 110), line("OIL mineral", 40, 180)]
+    assert decided(*both(lines))["label_charge"].standing is Standing.AGREED
+    fields = decided(*both([*lines, line("OIL POE", 640, 180)]))
+    assert all(f.standing is Standing.UNCONFIRMED for f in fields.values()) and "1.260 kg" in fields["label_charge"].question
+
+
+def test_where_print_runs_off_the_flat_view_nothing_stands():
+    """What else the label says may be beyond it."""
+    view = View(np.full((HEIGHT, WIDTH, 3), 200, np.uint8), np.eye(3))
+    assert [_runs_off(line("OIL POE", x, 40, width=200).quad, view) for x in (0, 20, WIDTH - 220, WIDTH - 200)] == [True, False, False, True]
+    told = interpret([line("REFRIGERANT R-12", 0, 40)])
+    [field] = decide([(NEURAL, told), (TESSERACT, told)], (NEURAL, TESSERACT), view, Photo(view.pixels, WIDTH, HEIGHT), cut=True)
+    assert field.standing is Standing.UNCONFIRMED and "R-12" in field.question
 
 
 def test_a_refrigerant_that_nobody_read_cleanly_is_a_question_and_one_clean_pair_needs_none():

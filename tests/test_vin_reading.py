@@ -20,7 +20,7 @@ from hoodnote.errors import HoodnoteError
 from hoodnote.readings.model import Standing
 from hoodnote.readings.vin import candidates, check_vin, decode, formed
 from tests.bench.camera import SEVERITIES, photograph
-from tests.bench.plate_render import DEVELOPMENT, barcode, plate, random_vin
+from tests.bench.plate_render import DEVELOPMENT, SPLITS, barcode, plate, random_plate, random_vin
 
 EXAMPLE = "1G4AH59H45G118341"      # 49 CFR 565.15(c)(5), sample calculation
 OTHER = "1J9RP1A36A1644345"        # NHTSA, Outline for New Manufacturer Information
@@ -215,6 +215,13 @@ def test_a_letter_in_the_place_of_the_check_digit_is_kept_only_where_there_need_
     [field] = read_vin(Photo(pixels, pixels.shape[1], pixels.shape[0])).fields
     assert field.standing is Standing.UNCONFIRMED
     assert (field.statement.value == vin) is kept and (vin in [v.statement.value for v in field.versions]) is kept
+
+
+@pytest.mark.parametrize("split", SPLITS)
+def test_a_plate_is_drawn_alike_each_time(split):
+    """So that whoever runs the benchmark again has the same photos, and one without its characters differs in them alone."""
+    first, again, blank = (np.asarray(random_plate(SPLITS[split], 3, empty)[0]).astype(int) for empty in (False, False, True))
+    assert (first == again).all() and (first[:8] == blank[:8]).all() and (first != blank).any()
 
 
 def test_the_plate_reader_sees_nothing_on_bare_metal():

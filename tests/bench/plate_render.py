@@ -127,7 +127,7 @@ def plate(style: PlateStyle, vin: str, rng: random.Random, blank: bool = False) 
         mask = _dotted(mask, height / 10.5)
     out = np.empty((*mask.shape, 3), np.float32)
     out[:] = style.ground
-    out += np.asarray(Image.effect_noise(image.size, 14), np.float32)[..., None] - 128
+    out += np.random.default_rng(rng.getrandbits(32)).normal(0, 14, mask.shape)[..., None].astype(np.float32)     # the metal's grain
     if style.make == "embossed":
         raised = np.asarray(Image.fromarray((mask * 255).astype(np.uint8)).filter(ImageFilter.GaussianBlur(2.2)), np.float32)
         slope = np.gradient(raised, axis=0) * 0.8 + np.gradient(raised, axis=1) * 0.6

@@ -45,7 +45,7 @@ class Sighting:
 @dataclass(frozen=True)
 class Account:
     """One reader's account of a label. `unclear` are bits that look like a figure of the field and are not clean;
-    `systems`: front and rear are told apart somewhere; `converted`: it tells of a conversion or names two refrigerants."""
+    `systems`: front and rear are told apart somewhere; `converted`: it tells of a conversion or names two refrigerants or oils."""
 
     sightings: dict[str, Sighting]
     unclear: dict[str, tuple[str, ...]]
@@ -113,7 +113,8 @@ def interpret(lines: Sequence[TextLine], prefer: str = "metric") -> Account:
     told = _Told(rows, names)
     sightings = {**named, CHARGE: _amount(CHARGE, masses, prefer, told), OIL: _amount(OIL, volumes, prefer, told)}
     systems = any(tells_systems(x.text) for x in lines)
-    converted = named[REFRIGERANT] is not None and bool(named[REFRIGERANT].others) or any(tells_conversion(x.text) for x in lines)
+    several = any(sighting is not None and sighting.others for sighting in named.values())
+    converted = several or any(tells_conversion(x.text) for x in lines)
     return Account({k: v for k, v in sightings.items() if v is not None}, {k: tuple(dict.fromkeys(v)) for k, v in unclear.items()}, systems, converted)
 
 

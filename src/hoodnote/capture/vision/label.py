@@ -41,6 +41,7 @@ SURE = 0.8                  # below it the better of two agreeing readers was gu
 GLARE_SHARE = 0.01          # of a field's box, its surroundings included
 MOST_ASIDE = 8              # lines of text elsewhere in the photo that are looked at
 LEAST_TEXT_PX = 12          # height of a line's box in the photo; smaller print is not read reliably
+_CUT = "Not all of the label could be laid out flat; its {} was read as {}: is that what it says, and all of it?"
 
 
 @dataclass(frozen=True)
@@ -84,16 +85,17 @@ def read_label(photo: Photo, readers: Sequence[Reader] | None = None, prefer: st
                 kept = [x for x in lines[reader.name] if not any(x.quad is q for q in again)]
                 accounts.append((reader.name, interpret(kept + found, prefer)))
 
-    fields = decide(accounts, used, view, photo, other)
+    fields = decide(accounts, used, view, photo, other, any(_runs_off(q, view) for q in flat.quads))
     warnings = _warnings(fields, accounts, used, view)
     found = {_key(f) for f in fields}
     problem = None if {REFRIGERANT, CHARGE} & found else _what_to_do(photo, view)
     return PhotoReading(Kind.LABEL, tuple(fields), tuple(warnings), used, problem)
 
 
-def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo, other: str | None = None) -> list[PhotoField]:
+def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: View, photo: Photo, other: str | None = None,
+           cut: bool = False) -> list[PhotoField]:
     """Fields from the readers' accounts, (reader name, account) each; `used` names every reader that was asked; `other` is what
-    another label in the photo says, if there is one."""
+    another label in the photo says, if there is one; `cut`: print runs off the flat view."""
     fields = [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
     return [replace(f, question=f"{f.question} {why}" if f.question else why, standing=Standing.UNCONFIRMED, confidence=min(f.confidence, 0.5))
             if (why := _of_several(f, accounts, other)) else f for f in fields]
@@ -109,7 +111,7 @@ def _of_several(field: PhotoField, accounts: Sequence[tuple[str, Account]], othe
     if (bit := _another(field, accounts)) is not None:
         return f'The label\'s {name} reads {value}, and something like "{bit}" stands on it, too: which is that of this system as it is now?'
     if any(a.converted for _, a in accounts):
-        return f"The label tells of a conversion, and one {name} was read, {value}: is it that of this system as it is now?"
+        return f"The label tells of a conversion or names several, and one {name} was read, {value}: is it that of this system as it is now?"
     if _key(field) in (CHARGE, OIL) and any(a.systems for _, a in accounts):
         return f"The label tells front and rear systems apart, and one {name} was read, {value}: is it for the system of this vehicle?"
     return None
@@ -134,6 +136,12 @@ def _other_label(photo: Photo, aside: Sequence[np.ndarray], finder: NeuralReader
     telling = [text for text, confidence in read_any_way_round(photo.pixels, large, finder) if confidence > 0.6 and (
         refrigerants(text)[0] or tells_conversion(text) or any(a.unit in ("kg", "g", "oz", "lb") for a in amounts(text)[0]))]
     return '" and "'.join(dict.fromkeys(telling)) or None
+
+
+def _runs_off(quad: np.ndarray, view: View) -> bool:
+    """Does a line of print reach the left or right end of the flat view? Then there is more of the label than was laid out."""
+    left, _, right, _ = bounds(quad)
+    return left < 1 or right > view.pixels.shape[1] - 2
 
 
 def _with_lost_units(view: View, quads: Sequence[np.ndarray], lines: Sequence[TextLine], finder: NeuralReader) -> tuple[list[TextLine], list[np.ndarray]]:
