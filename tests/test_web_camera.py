@@ -15,9 +15,11 @@ from PIL import PngImagePlugin
 from playwright.sync_api import expect
 
 from hoodnote.errors import HoodnoteError
+from hoodnote.jobs.store import Store
 from hoodnote.readings.model import Standing
 from hoodnote.statements.model import Measured
 from hoodnote.web import photo_readers, uploads
+from hoodnote.web.photo_results import results_of
 from tests.web_phone import CRASHES, picture, read_or_crash, seen
 from tests.web_served import client_of, phone_of
 
@@ -279,6 +281,27 @@ def test_a_photo_that_was_read_and_could_not_be_recorded_is_tried_again(phone, r
     monkeypatch.setattr(photo_readers, "AGAIN_S", 0.05)
     assert "low side: 30 psi" in result(phone, send(phone, picture(1)))
     assert len(reading.asked) == 3
+
+
+def test_a_photo_recorded_while_its_page_is_made_is_never_shown_as_done_without_its_figures(phone, reading, monkeypatch):
+    reading.go.clear()
+    sent = send(phone, picture(1))
+    first_read = Store.entries
+
+    def recorded_meanwhile(store, job):
+        before = first_read(store, job)
+        reading.go.set()
+        give_up = time.monotonic() + _LONG_S
+        while store.outcome(store.captures(job)[0]) is None and time.monotonic() < give_up:
+            time.sleep(0.02)
+        return before
+
+    with phone.shop.store() as store:
+        job = store.job_by_id(1)
+        monkeypatch.setattr(Store, "entries", lambda store, job: recorded_meanwhile(store, job) if not reading.go.is_set() else first_read(store, job))
+        [shown] = results_of(store, job, store.captures(job))
+    assert shown.state != "done" or shown.taken
+    assert "low side: 30 psi" in phone.client.get(sent.json()["result"]).text
 
 
 def test_a_question_of_a_photo_is_shown_until_it_is_answered(phone, reading):

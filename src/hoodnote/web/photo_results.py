@@ -34,14 +34,17 @@ class PhotoResult:
 
 
 def results_of(store: Store, job: Job, captures: Iterable[Capture]) -> list[PhotoResult]:
+    # first: what is recorded meanwhile is then shown as still waiting, never as done without its figures
+    outcomes = [(capture, store.outcome(capture)) for capture in captures]
     timeline = build(store.entries(job))
     live = {x.entry.id for x in timeline.live}
     told = [(w.entry_id, w.warning.text) for w in store.warnings(job)]
-    return [_result(store, capture, live, told) for capture in captures]
+    return [_result(store, capture, outcome, live, told) for capture, outcome in outcomes]
 
 
-def _result(store: Store, capture: Capture, live: set[int], told: Sequence[tuple[int | None, str]]) -> PhotoResult:
-    outcome, entries, accounts = store.outcome(capture), store.entries_of(capture), store.accounts(capture.id)
+def _result(store: Store, capture: Capture, outcome: tuple[str, str] | None, live: set[int],
+            told: Sequence[tuple[int | None, str]]) -> PhotoResult:
+    entries, accounts = store.entries_of(capture), store.accounts(capture.id)
     details = [a.detail for a in accounts if a.detail]
     shows = next((d["kind"] for d in details), None)
     own = {e.id for e in entries}
