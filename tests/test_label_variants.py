@@ -164,9 +164,10 @@ def test_where_print_runs_off_the_flat_view_nothing_stands():
     """What else the label says may be beyond it."""
     view = View(np.full((HEIGHT, WIDTH, 3), 200, np.uint8), np.eye(3))
     assert [_runs_off(line("OIL POE", x, 40, width=200).quad, view) for x in (0, 20, WIDTH - 220, WIDTH - 200)] == [True, False, False, True]
-    told = interpret([line("REFRIGERANT R-12", 0, 40)])
-    [field] = decide([(NEURAL, told), (TESSERACT, told)], (NEURAL, TESSERACT), view, Photo(view.pixels, WIDTH, HEIGHT), cut=True)
-    assert field.standing is Standing.UNCONFIRMED and "R-12" in field.question
+    told = interpret([line("REFRIGERANT R-12", 40, 40)])
+    [whole], [cut] = (decide([(NEURAL, told), (TESSERACT, told)], (NEURAL, TESSERACT), view, Photo(view.pixels, WIDTH, HEIGHT), cut=c) for c in (False, True))
+    assert whole.standing is Standing.AGREED
+    assert cut.standing is Standing.UNCONFIRMED and "R-12" in cut.question and "laid out flat" in cut.question
 
 
 def test_a_refrigerant_that_nobody_read_cleanly_is_a_question_and_one_clean_pair_needs_none():

@@ -31,7 +31,7 @@ from hoodnote.units import UNITS
 A = TypeVar("A")
 BY_EDGES, BY_PROFILE, OTHER_SCALE, OTHER_UNIT = "pointer by its edges", "pointer by its profile", "the other scale", "another unit"
 MOST_GAUGES = 3              # round things looked at; a manifold has two gauges
-LEAST_TICKS = 15
+LEAST_TICKS = 15             # on the strongest ring of a gauge
 LEAST_SHARE = 0.45           # of the largest rim: smaller round things are knobs and caps
 
 

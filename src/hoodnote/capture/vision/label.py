@@ -98,7 +98,7 @@ def decide(accounts: Sequence[tuple[str, Account]], used: Sequence[str], view: V
     another label in the photo says, if there is one; `cut`: print runs off the flat view."""
     fields = [f for f in (_field(name, accounts, used, view, photo) for name in FIELDS) if f is not None]
     return [replace(f, question=f"{f.question} {why}" if f.question else why, standing=Standing.UNCONFIRMED, confidence=min(f.confidence, 0.5))
-            if (why := _of_several(f, accounts, other)) else f for f in fields]
+            if (why := _of_several(f, accounts, other) or (_CUT.format(FIELD_NAMES[_key(f)], stated(f.statement)) if cut else None)) else f for f in fields]
 
 
 def _of_several(field: PhotoField, accounts: Sequence[tuple[str, Account]], other: str | None) -> str | None:
